@@ -1,0 +1,7 @@
+//! Shorelamp watches filed float plans and tells the people ashore, by letter, when a crew is
+//! overdue.
+//!
+//! The modules are floors of one house; an arrow between them points only downward (see
+//! `DEVELOPERS.md`). The lower floors are pure: no input or output, no clock, no randomness.
+
+pub mod measure;
