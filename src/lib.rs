@@ -5,3 +5,4 @@
 //! `DEVELOPERS.md`). The lower floors are pure: no input or output, no clock, no randomness.
 
 pub mod measure;
+pub mod plan;

@@ -1,1 +1,3 @@
+//! The `shorelamp` command.
+
 fn main() {}

@@ -44,6 +44,15 @@ impl Span {
         Self::from_seconds(minutes.saturating_mul(60))
     }
 
+    /// A span of so many hours, cut at [`Span::LONGEST`].
+    #[must_use]
+    pub const fn from_hours(hours: u16) -> Self {
+        let seconds = hours as u32 * 3600;
+        Span {
+            seconds: if seconds > Self::LONGEST.seconds { Self::LONGEST.seconds } else { seconds },
+        }
+    }
+
     /// Its length in seconds.
     #[must_use]
     pub fn seconds(self) -> u32 {

@@ -1,0 +1,89 @@
+//! What is wrong with a plan, and how to mend it.
+
+use std::fmt;
+
+use serde::Serialize;
+
+/// One fault: where it is, what stands there, and how to mend it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Fault {
+    /// The key, as `crew[2].phone` (counted from 1); empty for the text as a whole.
+    pub key: String,
+    /// What stands there, cut to a line; empty where nothing stands.
+    pub value: String,
+    /// What is wrong and what to write instead, as a sentence for the paddler.
+    pub mend: String,
+}
+
+/// Every fault of a plan; never empty.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(transparent)]
+pub struct Faults(Vec<Fault>);
+
+impl Faults {
+    /// A single fault.
+    #[must_use]
+    pub fn one(key: &str, value: impl Into<String>, mend: impl Into<String>) -> Self {
+        Faults(vec![Fault::new(key, value, mend)])
+    }
+
+    /// The given faults, or `None` if there are none.
+    #[must_use]
+    pub fn some(faults: Vec<Fault>) -> Option<Self> {
+        (!faults.is_empty()).then_some(Faults(faults))
+    }
+
+    /// The faults in the order of the plan.
+    #[must_use]
+    pub fn list(&self) -> &[Fault] {
+        &self.0
+    }
+}
+
+impl Fault {
+    /// A fault whose value is cut to what fits on a line, without control characters.
+    #[must_use]
+    pub fn new(key: &str, value: impl Into<String>, mend: impl Into<String>) -> Self {
+        const LONGEST: usize = 60;
+        let value: String = value.into();
+        let mut shown: String = value
+            .chars()
+            .take(LONGEST)
+            .map(|c| if c.is_control() || is_line_break(c) { '␤' } else { c })
+            .collect();
+        if value.chars().nth(LONGEST).is_some() {
+            shown.push('…');
+        }
+        Fault { key: key.to_owned(), value: shown, mend: mend.into() }
+    }
+}
+
+/// The line breaks of Unicode that are not control characters.
+pub(super) fn is_line_break(c: char) -> bool {
+    matches!(c, '\u{2028}' | '\u{2029}')
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if !self.key.is_empty() {
+            write!(out, "{}", self.key)?;
+            if !self.value.is_empty() {
+                write!(out, " = {}", self.value)?;
+            }
+            write!(out, ": ")?;
+        }
+        write!(out, "{}", self.mend)
+    }
+}
+
+impl fmt::Display for Faults {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (at, fault) in self.0.iter().enumerate() {
+            let line_break = if at == 0 { "" } else { "\n" };
+            write!(out, "{line_break}{fault}")?;
+        }
+        Ok(())
+    }
+}
+
+impl std::error::Error for Faults {}

@@ -1,0 +1,162 @@
+//! What a crew files before it launches: who, where, in what, with what, until when, and who
+//! ashore is to be told.
+//!
+//! A [`Plan`] can only be made by [`read_toml`] or [`read_json`], which find every fault of a
+//! text at once; one that exists is therefore complete and possible. Serialized, it has the keys
+//! of the plan file again.
+
+mod fault;
+mod gpx;
+mod people;
+mod read;
+mod table;
+mod times;
+mod trip;
+mod zone;
+
+pub use fault::{Fault, Faults};
+pub use gpx::{GpxError, read_gpx};
+pub use people::{Contact, CrewMember, Lifejacket, Wear};
+pub use read::{RouteFiles, read_json, read_toml};
+pub use times::{Moment, Times};
+pub use trip::{Craft, Gear, Landing, Launch, Pace, Stated, Waypoint};
+pub use zone::zone_at;
+
+use chrono::{DateTime, Utc};
+use serde::Serialize;
+
+use crate::measure::Position;
+
+/// A checked float plan.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Plan {
+    /// What the crew calls the trip.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub title: Option<String>,
+    /// When it starts and ends, and the zone in which the crew reads its clocks.
+    pub times: Times,
+    /// How fast it means to paddle.
+    #[serde(skip_serializing_if = "Pace::is_unsaid")]
+    pub pace: Pace,
+    /// Where it starts.
+    pub launch: Launch,
+    /// Where it goes, in order.
+    #[serde(rename = "waypoint", skip_serializing_if = "Vec::is_empty")]
+    pub waypoints: Vec<Waypoint>,
+    /// Where it ends, when that is not the launch.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub landing: Option<Landing>,
+    /// Who goes: at least one, all names different.
+    pub crew: Vec<CrewMember>,
+    /// What they paddle.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub craft: Vec<Craft>,
+    /// What they carry to be found with.
+    #[serde(skip_serializing_if = "Gear::is_unsaid")]
+    pub gear: Gear,
+    /// What the crew has itself read of the day.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub stated: Option<Stated>,
+    /// Who ashore is told: at least one.
+    #[serde(rename = "contact")]
+    pub contacts: Vec<Contact>,
+}
+
+impl Plan {
+    /// The route's corners: the launch, every waypoint in order, then the landing or, without
+    /// one, the launch again.
+    #[must_use]
+    pub fn route(&self) -> Vec<Position> {
+        let landing = self.landing.as_ref().map_or(self.launch.position, |at| at.position);
+        let waypoints = self.waypoints.iter().map(|waypoint| waypoint.position);
+        std::iter::once(self.launch.position).chain(waypoints).chain([landing]).collect()
+    }
+
+    /// What stands against filing this plan at `now`: a return time that has passed. (A launch
+    /// that has passed does not: people file late.)
+    ///
+    /// # Errors
+    /// The fault, with its mend.
+    pub fn check_filing(&self, now: DateTime<Utc>) -> Result<(), Faults> {
+        if self.times.return_by.at > now {
+            return Ok(());
+        }
+        Err(Faults::one(
+            "times.return_by",
+            self.times.return_by.at.to_rfc3339(),
+            "this return time has passed already: give the time by which the crew will now be \
+             back, or, if it is back, there is nothing to file",
+        ))
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    /// Invented people.
+    const SMALLEST: &str = r#"
+        [times]
+        launch = "2026-06-14T05:30"
+        return_by = "2026-06-14T12:30"
+        [launch]
+        position = "48.5420 -123.1620"
+        [[crew]]
+        name = "Ines Halloran"
+        [[contact]]
+        name = "Dunstan Okafor"
+        email = "dunstan@example.org"
+    "#;
+
+    fn no_files(_: &str) -> Result<Vec<Waypoint>, String> {
+        Err("none here".to_owned())
+    }
+
+    #[test]
+    fn the_smallest_plan_goes_there_and_back() {
+        let plan = read_toml(SMALLEST, &no_files).unwrap();
+        assert_eq!(plan.times.zone.name(), "America/Los_Angeles");
+        assert_eq!(plan.times.return_by.at.to_rfc3339(), "2026-06-14T19:30:00+00:00");
+        assert_eq!(plan.route(), vec![plan.launch.position; 2]);
+    }
+
+    #[test]
+    fn a_plan_survives_the_way_through_json_and_toml() {
+        let plan = read_toml(SMALLEST, &no_files).unwrap();
+        let json = serde_json::to_string(&plan).unwrap();
+        assert_eq!(read_json(&json, &no_files).unwrap(), plan);
+        let toml = toml::to_string(&plan).unwrap();
+        assert_eq!(read_toml(&toml, &no_files).unwrap(), plan);
+    }
+
+    #[test]
+    fn every_fault_is_told_at_once() {
+        let text = SMALLEST
+            .replace("12:30", "04:30")
+            .replace("48.5420", "98.5420")
+            .replace("name = \"Ines Halloran\"", "nmae = \"Ines\"\nage = -3")
+            .replace("dunstan@example.org", "dunstan@");
+        let faults = read_toml(&text, &no_files).unwrap_err();
+        let keys: Vec<_> = faults.list().iter().map(|fault| fault.key.as_str()).collect();
+        for key in [
+            "launch.position",
+            "times.return_by",
+            "crew[1].name",
+            "crew[1].nmae",
+            "crew[1].age",
+            "contact[1].email",
+        ] {
+            assert!(keys.contains(&key), "{key} not among {keys:?}");
+        }
+        assert!(faults.to_string().contains("did you mean `name`?"));
+    }
+
+    #[test]
+    fn filing_takes_a_launch_that_has_passed_but_no_such_return() {
+        let plan = read_toml(SMALLEST, &no_files).unwrap();
+        let minute = chrono::TimeDelta::minutes(1);
+        assert!(plan.check_filing(plan.times.return_by.at - minute).is_ok());
+        assert!(plan.check_filing(plan.times.return_by.at).is_err());
+    }
+}
