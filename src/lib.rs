@@ -6,3 +6,4 @@
 
 pub mod measure;
 pub mod plan;
+pub mod watch;

@@ -1,0 +1,77 @@
+//! What contacts answer.
+
+use super::event::Answer;
+use super::letters::{Kind, Recipient};
+use super::state::{CalledRescue, ContactState, OnIt, Phase};
+use super::step::{Moving, Refusal};
+
+impl Moving {
+    /// A contact's answer. It belongs to the contact: no answer moves the plan's phase.
+    pub(super) fn answer(
+        &mut self,
+        contact: usize,
+        name: &str,
+        answer: &Answer,
+    ) -> Result<(), Refusal> {
+        let (now, event) = (self.now, self.event);
+        let until = now + self.plan.terms.ladder.pause.delta();
+        let closed = self.plan.is_closed();
+        let one = self.plan.contacts.get_mut(contact).ok_or(Refusal::Nobody)?;
+        let name = name.to_owned();
+        match answer {
+            Answer::HaveIt => {
+                one.confirmed_at.get_or_insert(now);
+                return Ok(());
+            }
+            _ if closed => return Err(Refusal::Closed),
+            Answer::OnIt => {
+                one.cant_act = None;
+                one.on_it = Some(OnIt { event, name, at: now, until });
+            }
+            Answer::Called { service, when, reference } => {
+                one.cant_act = None;
+                let (service, when) = (service.clone(), when.clone());
+                let reference = reference.clone();
+                one.called = Some(CalledRescue { event, name, at: now, service, when, reference });
+            }
+            Answer::CantAct if one.cant_act.is_some() => return Ok(()),
+            Answer::CantAct => {
+                one.on_it = None;
+                one.cant_act = Some(event);
+                self.plan.phase = self.phase_by_the_clock();
+                if self.plan.phase == Phase::Armed {
+                    self.tell(Recipient::Keeper, Kind::Trouble);
+                }
+            }
+        }
+        self.tell_news();
+        if *answer == Answer::CantAct {
+            self.hurry();
+        } else {
+            self.climb();
+        }
+        Ok(())
+    }
+
+    /// Forgets the answer that had this number; whether there was one.
+    pub(super) fn forget_answer(&mut self, event: u32) -> bool {
+        let forget = |contact: &mut ContactState| {
+            contact.on_it.take_if(|answer| answer.event == event).is_some()
+                || contact.called.take_if(|answer| answer.event == event).is_some()
+                || contact.cant_act.take_if(|answer| *answer == event).is_some()
+        };
+        let mut anyone = false;
+        for contact in &mut self.plan.contacts {
+            anyone |= forget(contact);
+        }
+        anyone
+    }
+
+    /// Forgets who is on it and who has called: what they acted on is no longer so.
+    pub(super) fn forget_calls(&mut self) {
+        for contact in &mut self.plan.contacts {
+            contact.on_it = None;
+            contact.called = None;
+        }
+    }
+}

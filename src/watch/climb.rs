@@ -1,0 +1,210 @@
+//! Up the ladder: which rung or repeat the clock has reached.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use super::letters::{Cause, Kind, Recipient};
+use super::state::{Phase, RanOut, Watched};
+use super::step::Moving;
+
+/// Between repeats once somebody has called the rescue service.
+const REPEAT_AFTER_CALL: TimeDelta = TimeDelta::hours(1);
+
+/// When time alone will next change this plan; `None` once it is closed. A tick before it changes
+/// nothing, a tick at it changes something.
+#[must_use]
+pub fn next_wakeup(plan: &Watched) -> Option<DateTime<Utc>> {
+    if plan.is_closed() {
+        return None;
+    }
+    let overdue = (plan.phase == Phase::Armed).then(|| plan.overdue_at());
+    let crew_rung = plan.crew_times().get(plan.climbed.crew_rungs).map(|&(_, at)| at);
+    let alert_rung = plan.alert_times().get(plan.climbed.alert_rungs).map(|&(_, at)| at);
+    let answers = plan.contacts.iter().filter_map(|contact| contact.on_it.as_ref());
+    let answers = answers.map(|on_it| on_it.until);
+    answers.chain([overdue, crew_rung, alert_rung, plan.next_call_at()].into_iter().flatten()).min()
+}
+
+impl Watched {
+    /// The rungs to the crew with their times.
+    fn crew_times(&self) -> Vec<(usize, DateTime<Utc>)> {
+        self.terms.ladder.track(false, self.terms.due_at, self.terms.grace)
+    }
+
+    /// The alert rungs with their times. After an outage, or when a rung went early, those ahead
+    /// keep the ladder's spacing from the moment of the last that went.
+    fn alert_times(&self) -> Vec<(usize, DateTime<Utc>)> {
+        let mut times = self.terms.ladder.track(true, self.terms.due_at, self.terms.grace);
+        let last = self.climbed.alert_rungs.checked_sub(1).and_then(|last| times.get(last));
+        if let (Some(&(_, nominal)), Some(went)) = (last, self.climbed.alerted_at) {
+            let shift = went - nominal;
+            for (_, at) in times.iter_mut().skip(self.climbed.alert_rungs) {
+                *at += shift;
+            }
+        }
+        times
+    }
+
+    /// When the last rung is repeated next; `None` before it has gone.
+    fn next_call_at(&self) -> Option<DateTime<Utc>> {
+        let rungs = self.alert_times().len();
+        let went = self.climbed.alerted_at.filter(|_| self.climbed.alert_rungs == rungs)?;
+        let repeat = self.terms.ladder.repeat.delta();
+        Some(went + if self.somebody_called() { repeat.max(REPEAT_AFTER_CALL) } else { repeat })
+    }
+
+    /// Whether these rungs address contacts of whom none can be reached and act.
+    fn is_mute(&self, rungs: &[(usize, DateTime<Utc>)]) -> bool {
+        let ladder = self.terms.ladder.rungs();
+        let readers = rungs.iter().flat_map(|&(rung, _)| self.resolve(&ladder[rung].to));
+        let contacts: Vec<usize> = readers
+            .filter_map(|reader| match reader {
+                Recipient::Contact(at) => Some(at),
+                Recipient::Crew(_) | Recipient::Keeper => None,
+            })
+            .collect();
+        !contacts.is_empty() && contacts.iter().all(|&contact| self.is_out_of_reach(contact))
+    }
+}
+
+impl Moving {
+    /// Does all that the clock asks for.
+    pub(super) fn climb(&mut self) {
+        self.climb_to(false);
+    }
+
+    /// Once the crew is overdue, sends the next rung at once.
+    pub(super) fn hurry(&mut self) {
+        self.climb_to(true);
+    }
+
+    fn climb_to(&mut self, hurry: bool) {
+        if self.plan.is_closed() {
+            return;
+        }
+        self.plan.phase = self.phase_by_the_clock();
+        let hurry = hurry && self.plan.phase == Phase::Overdue;
+        self.let_answers_run_out();
+        let alerted = self.climb_alerts(hurry);
+        self.climb_crew();
+        if !alerted {
+            self.repeat(hurry);
+        }
+    }
+
+    fn let_answers_run_out(&mut self) {
+        let mut anyone = false;
+        for contact in &mut self.plan.contacts {
+            if let Some(on_it) = contact.on_it.take_if(|on_it| on_it.until <= self.now) {
+                contact.ran_out = Some(RanOut { event: self.event, name: on_it.name });
+                anyone = true;
+            }
+        }
+        if anyone {
+            self.tell_news();
+        }
+    }
+
+    /// Passes the rungs to the crew whose time is behind us, without a word.
+    pub(super) fn pass_crew_rungs(&mut self) {
+        let times = self.plan.crew_times();
+        self.plan.climbed.crew_rungs = times.iter().filter(|(_, at)| *at <= self.now).count();
+    }
+
+    /// The highest rung to the crew that is due goes out, unless an alert has overtaken it.
+    fn climb_crew(&mut self) {
+        let times = self.plan.crew_times();
+        let behind = self.plan.climbed.crew_rungs;
+        self.pass_crew_rungs();
+        let due = &times[behind.min(self.plan.climbed.crew_rungs)..self.plan.climbed.crew_rungs];
+        let Some(&(_, top)) = due.last() else { return };
+        let alerts =
+            self.plan.terms.ladder.track(true, self.plan.terms.due_at, self.plan.terms.grace);
+        let went = self.plan.climbed.alert_rungs.checked_sub(1).and_then(|at| alerts.get(at));
+        if went.is_some_and(|&(_, alert)| alert > top) {
+            return;
+        }
+        let together: Vec<_> = due.iter().copied().filter(|&(_, at)| at == top).collect();
+        self.send(&together);
+    }
+
+    /// Every alert rung that is due goes out, to each reader the highest that addresses them.
+    /// Returns whether one did.
+    fn climb_alerts(&mut self, hurry: bool) -> bool {
+        let times = self.plan.alert_times();
+        let behind = self.plan.climbed.alert_rungs;
+        let ahead = times.get(behind..).unwrap_or_default();
+        let mut due = ahead.iter().take_while(|(_, at)| *at <= self.now).count();
+        if due == 0 && hurry {
+            due = together(ahead, 0);
+        }
+        // A rung that reaches nobody who can act brings the next one with it.
+        while due > 0 && due < ahead.len() && self.plan.is_mute(&ahead[..due]) {
+            due = together(ahead, due);
+        }
+        if due == 0 {
+            return false;
+        }
+        self.plan.climbed.alert_rungs = behind + due;
+        self.plan.climbed.alerted_at = Some(self.now);
+        self.send(&ahead[..due]);
+        let top = ahead[due - 1].0;
+        self.tell_in_their_stead(Cause::Rung(top));
+        true
+    }
+
+    /// The last rung again, but not to a contact who is on it.
+    fn repeat(&mut self, hurry: bool) {
+        let Some(scheduled_at) = self.plan.next_call_at() else { return };
+        let nobody_left = hurry && self.plan.nobody_left();
+        if scheduled_at > self.now && !nobody_left {
+            return;
+        }
+        let Some(last) = self.plan.terms.ladder.rungs().last().cloned() else { return };
+        self.plan.climbed.calls = self.plan.climbed.calls.saturating_add(1);
+        self.plan.climbed.alerted_at = Some(self.now);
+        let cause = Cause::Call(self.plan.climbed.calls);
+        for reader in self.plan.resolve(&last.to) {
+            let spared = matches!(reader, Recipient::Contact(at)
+                if self.plan.contacts[at].on_it.is_some());
+            if !spared {
+                self.order(reader, last.kind.into(), cause, scheduled_at.min(self.now));
+            }
+        }
+        self.tell_in_their_stead(cause);
+    }
+
+    /// Orders what these rungs owe: to each reader the highest that addresses them.
+    fn send(&mut self, rungs: &[(usize, DateTime<Utc>)]) {
+        let mut highest = BTreeMap::new();
+        for &(rung, at) in rungs {
+            for reader in self.plan.resolve(&self.plan.terms.ladder.rungs()[rung].to) {
+                highest.insert(reader, (rung, at));
+            }
+        }
+        for (reader, (rung, at)) in highest {
+            let kind = self.plan.terms.ladder.rungs()[rung].kind.into();
+            self.order(reader, kind, Cause::Rung(rung), at.min(self.now));
+        }
+    }
+
+    /// When no contact is left, crew and keeper are asked to call.
+    fn tell_in_their_stead(&mut self, cause: Cause) {
+        if !self.plan.nobody_left() {
+            return;
+        }
+        let mut readers = self.plan.crew_readers();
+        readers.push(Recipient::Keeper);
+        for reader in readers {
+            self.orders.retain(|order| order.to != reader || !order.kind.is_alert());
+            self.order(reader, Kind::CallRescue, cause, self.now);
+        }
+    }
+}
+
+/// Where the rungs end that stand at the same time as the one at `from`.
+fn together(rungs: &[(usize, DateTime<Utc>)], from: usize) -> usize {
+    let Some(&(_, at)) = rungs.get(from) else { return from };
+    from + rungs[from..].iter().take_while(|&&(_, other)| other == at).count()
+}

@@ -1,0 +1,83 @@
+//! The end of a watch, and its taking back.
+
+use chrono::TimeDelta;
+
+use super::letters::{Kind, Recipient};
+use super::state::{Closing, How, Phase};
+use super::step::{Moving, Refusal};
+
+/// For how long after a closing something can still be taken back.
+const UNDO_WITHIN: TimeDelta = TimeDelta::hours(24);
+
+impl Moving {
+    /// The trip is called off; one that is closed stays as it is.
+    pub(super) fn call_off(&mut self) {
+        if !self.plan.is_closed() {
+            self.close(How::CalledOff);
+        }
+    }
+
+    /// Everybody who may have been alerted is stood down; the others who know of the plan hear
+    /// that it is over.
+    pub(super) fn close(&mut self, how: How) {
+        self.plan.phase = Phase::Closed(Closing { at: self.now, event: self.event, how });
+        for reader in self.plan.readers() {
+            let told = self.plan.told(reader);
+            if told.alerted {
+                self.tell(reader, Kind::StandDown);
+            } else if told.of_plan && reader != Recipient::Keeper {
+                self.tell(reader, Kind::Home);
+            }
+        }
+    }
+
+    /// Takes back the check-in, the calling-off or the answer that had this number.
+    pub(super) fn undo(&mut self, event: u32) -> Result<(), Refusal> {
+        let closing = match self.plan.phase {
+            Phase::Closed(closing) => Some(closing),
+            Phase::Armed | Phase::Overdue => None,
+        };
+        if closing.is_some_and(|closing| self.now > closing.at + UNDO_WITHIN) {
+            return Err(Refusal::TooLate);
+        }
+        let called_off =
+            closing.is_some_and(|closing| closing.event == event && closing.how == How::CalledOff);
+        let afloat_again = self.put_afloat(event);
+        let answer = self.forget_answer(event);
+        if closing.is_some() && (called_off || afloat_again) {
+            self.reopen();
+        } else if closing.is_none() && (afloat_again || answer) {
+            self.tell_news();
+            self.climb();
+        } else if !answer {
+            return Err(Refusal::NothingToUndo);
+        }
+        Ok(())
+    }
+
+    /// Those of the crew whom this event brought ashore are out again; whether there were any.
+    fn put_afloat(&mut self, event: u32) -> bool {
+        let mut anyone = false;
+        for member in &mut self.plan.crew {
+            anyone |= member.ashore.take_if(|ashore| ashore.event == event).is_some();
+        }
+        anyone
+    }
+
+    /// Opens a closed plan again: all who heard that it is over hear that it is not, and the
+    /// highest rung that is due goes at once. A call made before no longer counts, for the
+    /// service has been told to stand down.
+    fn reopen(&mut self) {
+        self.plan.phase = self.phase_by_the_clock();
+        self.plan.reopened_by = Some(self.event);
+        self.begin_round();
+        self.forget_calls();
+        for reader in self.plan.readers() {
+            let Some(told) = self.plan.told_mut(reader) else { continue };
+            if std::mem::take(&mut told.over) {
+                self.tell(reader, Kind::Withdrawn);
+            }
+        }
+        self.climb();
+    }
+}

@@ -1,0 +1,99 @@
+//! What can happen to a watched plan.
+
+use serde::{Deserialize, Serialize};
+
+use super::letters::{Kind, Recipient};
+use crate::measure::Span;
+
+/// An event. Crew and contacts are named by their place in the plan, counted from 0.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Event {
+    /// Time has passed.
+    Tick,
+    /// These of the crew are ashore.
+    CheckedIn {
+        /// Who.
+        who: Vec<usize>,
+        /// Who says so.
+        by: By,
+        /// How they know, when it is somebody else.
+        how: Option<String>,
+    },
+    /// The return time moves later.
+    Extended {
+        /// By how much.
+        later: Span,
+        /// Who says so.
+        by: By,
+    },
+    /// The trip is called off.
+    CalledOff {
+        /// Who says so.
+        by: By,
+    },
+    /// A contact answers.
+    Answered {
+        /// Which contact.
+        contact: usize,
+        /// The name they typed.
+        name: String,
+        /// What they say.
+        answer: Answer,
+    },
+    /// An answer, a check-in or a calling-off is taken back.
+    Undone {
+        /// The number of the event taken back.
+        event: u32,
+        /// Who says so.
+        by: By,
+    },
+    /// A letter is about to be handed over: from now on its reader may have it.
+    Handing {
+        /// Who is written to.
+        to: Recipient,
+        /// What it is.
+        kind: Kind,
+    },
+    /// A reader's address is refused for good.
+    Refused {
+        /// Whose.
+        to: Recipient,
+    },
+    /// A relay took a letter to an address that was refused before.
+    TakenAgain {
+        /// Whose.
+        to: Recipient,
+    },
+}
+
+/// Who says something.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum By {
+    /// The crew, by the device or the link that filed the plan, with the name typed if any.
+    Crew(Option<String>),
+    /// A contact, and the name they typed.
+    Contact(usize, String),
+}
+
+/// What a contact says.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Answer {
+    /// I have the letter that told me of the trip.
+    HaveIt,
+    /// I am on it.
+    OnIt,
+    /// I have called a rescue service.
+    Called {
+        /// Which, as typed.
+        service: String,
+        /// When, as typed.
+        when: String,
+        /// Their reference, as typed.
+        reference: Option<String>,
+    },
+    /// I can't act.
+    CantAct,
+}

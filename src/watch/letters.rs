@@ -1,0 +1,225 @@
+//! The letters a plan owes: their kinds, readers and keys, and whether one is still wanted.
+
+use std::fmt;
+use std::str::FromStr;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use serde::{Deserialize, Serialize};
+
+use super::ladder::RungKind;
+use super::state::{Phase, Watched};
+
+/// What a letter is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    /// A plan is armed.
+    Filed,
+    /// Its times have moved.
+    Changed,
+    /// To the crew: the return time is near.
+    Reminder,
+    /// To the crew: the return time has come.
+    Due,
+    /// The crew is overdue.
+    Overdue,
+    /// Call the rescue service now.
+    CallRescue,
+    /// It is over, and this reader was never alarmed.
+    Home,
+    /// It is over, and this reader may have been alarmed.
+    StandDown,
+    /// A closing was undone.
+    Withdrawn,
+    /// Somebody answered, an answer fell away, one of the crew is ashore.
+    News,
+    /// To the keeper: something that could stop an alert.
+    Trouble,
+}
+
+/// Every kind with its name on the outside.
+const KINDS: [(Kind, &str); 11] = [
+    (Kind::Filed, "filed"),
+    (Kind::Changed, "changed"),
+    (Kind::Reminder, "reminder"),
+    (Kind::Due, "due"),
+    (Kind::Overdue, "overdue"),
+    (Kind::CallRescue, "call-rescue"),
+    (Kind::Home, "home"),
+    (Kind::StandDown, "stand-down"),
+    (Kind::Withdrawn, "withdrawn"),
+    (Kind::News, "news"),
+    (Kind::Trouble, "trouble"),
+];
+
+impl Kind {
+    /// Whether it alarms its reader.
+    #[must_use]
+    pub fn is_alert(self) -> bool {
+        matches!(self, Kind::Overdue | Kind::CallRescue)
+    }
+
+    /// Its name on the outside: `call-rescue`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        KINDS.iter().find(|(kind, _)| *kind == self).map_or("", |(_, name)| name)
+    }
+}
+
+impl fmt::Display for Kind {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str(self.name())
+    }
+}
+
+impl FromStr for Kind {
+    type Err = ();
+
+    fn from_str(text: &str) -> Result<Self, ()> {
+        KINDS.iter().find(|(_, name)| *name == text).map(|(kind, _)| *kind).ok_or(())
+    }
+}
+
+impl From<RungKind> for Kind {
+    fn from(kind: RungKind) -> Kind {
+        match kind {
+            RungKind::Reminder => Kind::Reminder,
+            RungKind::Due => Kind::Due,
+            RungKind::Overdue => Kind::Overdue,
+            RungKind::CallRescue => Kind::CallRescue,
+        }
+    }
+}
+
+/// One reader; crew and contacts by their place in the plan, counted from 0.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Recipient {
+    /// One of the crew.
+    Crew(usize),
+    /// A contact ashore.
+    Contact(usize),
+    /// Who runs the service.
+    Keeper,
+}
+
+impl fmt::Display for Recipient {
+    /// `crew:1`, `contact:2` (counted from 1), `keeper`.
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Recipient::Crew(at) => write!(out, "crew:{}", at + 1),
+            Recipient::Contact(at) => write!(out, "contact:{}", at + 1),
+            Recipient::Keeper => out.write_str("keeper"),
+        }
+    }
+}
+
+impl FromStr for Recipient {
+    type Err = ();
+
+    fn from_str(text: &str) -> Result<Self, ()> {
+        if text == "keeper" {
+            return Ok(Recipient::Keeper);
+        }
+        let (role, number) = text.split_once(':').ok_or(())?;
+        let number: usize = number.parse().map_err(|_| ())?;
+        let at = number.checked_sub(1).ok_or(())?;
+        match role {
+            "crew" => Ok(Recipient::Crew(at)),
+            "contact" => Ok(Recipient::Contact(at)),
+            _ => Err(()),
+        }
+    }
+}
+
+/// Why a letter is owed; within a round, no cause owes one reader the same kind twice.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Cause {
+    /// A rung, by its place in the ladder.
+    Rung(usize),
+    /// A repeat of the last rung, counted from 1.
+    Call(u32),
+    /// An event, by its number.
+    Event(u32),
+}
+
+impl fmt::Display for Cause {
+    /// `rung:0`, `call:1`, `event:7`.
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Cause::Rung(at) => write!(out, "rung:{at}"),
+            Cause::Call(number) => write!(out, "call:{number}"),
+            Cause::Event(number) => write!(out, "event:{number}"),
+        }
+    }
+}
+
+impl FromStr for Cause {
+    type Err = ();
+
+    fn from_str(text: &str) -> Result<Self, ()> {
+        let (name, number) = text.split_once(':').ok_or(())?;
+        match name {
+            "rung" => number.parse().map(Cause::Rung).map_err(|_| ()),
+            "call" => number.parse().map(Cause::Call).map_err(|_| ()),
+            "event" => number.parse().map(Cause::Event).map_err(|_| ()),
+            _ => Err(()),
+        }
+    }
+}
+
+/// A letter owed. With the plan's ref, all but `scheduled_at` is its key.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Order {
+    /// The plan's round: an extension and a reopening each begin a new one.
+    pub round: u32,
+    /// Why it is owed.
+    pub cause: Cause,
+    /// Who is written to.
+    pub to: Recipient,
+    /// What it is.
+    pub kind: Kind,
+    /// When it should have been ordered; earlier than now after an outage.
+    pub scheduled_at: DateTime<Utc>,
+}
+
+/// How long after a closing its letters are still tried.
+const AFTER_CLOSING: TimeDelta = TimeDelta::hours(24);
+
+/// The last look before a letter leaves: whether the plan, as it now stands, still owes it.
+#[must_use]
+pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
+    if retry_until(plan).is_some_and(|until| now > until) {
+        return false;
+    }
+    let open = !matches!(plan.phase, Phase::Closed(_));
+    match letter.kind {
+        Kind::Filed => open,
+        Kind::Reminder | Kind::Due => open && letter.round == plan.round,
+        // An older alert gives way to the newer one to the same reader.
+        Kind::Overdue | Kind::CallRescue => {
+            open && letter.round == plan.round
+                && plan.told(letter.to).latest_alert.is_none_or(|latest| latest == letter.cause)
+        }
+        Kind::Changed => plan.changed_by.is_none_or(|event| letter.cause == Cause::Event(event)),
+        Kind::Home | Kind::StandDown => match plan.phase {
+            Phase::Closed(closing) => letter.cause == Cause::Event(closing.event),
+            _ => false,
+        },
+        Kind::Withdrawn => {
+            open && plan.reopened_by.is_none_or(|event| letter.cause == Cause::Event(event))
+        }
+        Kind::News | Kind::Trouble => true,
+    }
+}
+
+/// Until when a plan's letters are tried again: without end while it is open, for 24 h after it
+/// closed.
+#[must_use]
+pub fn retry_until(plan: &Watched) -> Option<DateTime<Utc>> {
+    match plan.phase {
+        Phase::Closed(closing) => Some(closing.at + AFTER_CLOSING),
+        _ => None,
+    }
+}

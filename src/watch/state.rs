@@ -1,0 +1,301 @@
+//! The state of a watched plan.
+
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+
+use super::event::By;
+use super::ladder::{Ladder, To};
+use super::letters::{Cause, Recipient};
+use super::step::Step;
+use crate::measure::Span;
+
+/// What a plan is watched by.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Terms {
+    /// The return time.
+    pub due_at: DateTime<Utc>,
+    /// The plan's own grace, or the ladder's.
+    pub grace: Span,
+    /// The ladder in force when it was filed.
+    pub ladder: Ladder,
+    /// For each of the crew, whether letters reach them.
+    pub crew: Vec<bool>,
+    /// How many contacts there are.
+    pub contacts: usize,
+}
+
+/// A watched plan.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Watched {
+    /// What it is watched by; an extension moves `due_at`.
+    pub terms: Terms,
+    /// An extension and a reopening each begin a new round.
+    pub round: u32,
+    /// The number of the last event; filing is number 1.
+    pub events: u32,
+    /// Where it stands.
+    pub phase: Phase,
+    /// The crew, in the plan's order.
+    pub crew: Vec<CrewState>,
+    /// The contacts, in the plan's order.
+    pub contacts: Vec<ContactState>,
+    /// What the keeper may have been told.
+    pub keeper: Told,
+    /// The event that last moved the times.
+    pub changed_by: Option<u32>,
+    /// The event that last reopened it.
+    pub reopened_by: Option<u32>,
+    pub(super) climbed: Climbed,
+}
+
+/// Where a plan stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Phase {
+    /// Before the return time and its grace have passed.
+    Armed,
+    /// They have passed, and not everyone is ashore.
+    Overdue,
+    /// Everyone is ashore, or the trip is called off.
+    Closed(Closing),
+}
+
+/// How and when a plan closed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Closing {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// The event that closed it.
+    pub event: u32,
+    /// How.
+    pub how: How,
+}
+
+/// How a plan closed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum How {
+    /// The last of the crew is ashore.
+    Ashore,
+    /// The trip was called off.
+    CalledOff,
+}
+
+/// One of the crew.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CrewState {
+    /// Set once they are ashore.
+    pub ashore: Option<Ashore>,
+    /// What they may have been told.
+    pub told: Told,
+}
+
+/// Somebody is ashore.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Ashore {
+    /// When it was said.
+    pub at: DateTime<Utc>,
+    /// The event that said it.
+    pub event: u32,
+    /// Who said it.
+    pub by: By,
+    /// How they know, when it is somebody else.
+    pub how: Option<String>,
+}
+
+/// A contact.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ContactState {
+    /// When they said that they have the letter.
+    pub confirmed_at: Option<DateTime<Utc>>,
+    /// "I am on it", until it runs out.
+    pub on_it: Option<OnIt>,
+    /// "I have called."
+    pub called: Option<CalledRescue>,
+    /// The event of "I can't act."
+    pub cant_act: Option<u32>,
+    /// The last "I am on it" that ran out.
+    pub ran_out: Option<RanOut>,
+    /// What they may have been told.
+    pub told: Told,
+}
+
+/// An "I am on it" has run out.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RanOut {
+    /// The event in which it ran out.
+    pub event: u32,
+    /// The name that was typed.
+    pub name: String,
+}
+
+/// Somebody is on it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OnIt {
+    /// The event that said it.
+    pub event: u32,
+    /// The name typed.
+    pub name: String,
+    /// When it was said.
+    pub at: DateTime<Utc>,
+    /// When it runs out.
+    pub until: DateTime<Utc>,
+}
+
+/// Somebody has called a rescue service.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CalledRescue {
+    /// The event that said it.
+    pub event: u32,
+    /// The name typed.
+    pub name: String,
+    /// When it was said.
+    pub at: DateTime<Utc>,
+    /// Which service, as typed.
+    pub service: String,
+    /// When they called, as typed.
+    pub when: String,
+    /// The service's reference, as typed.
+    pub reference: Option<String>,
+}
+
+/// What a reader may have been told: set when a letter is about to be handed over.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Told {
+    /// Of the plan (`filed` or `changed`).
+    pub of_plan: bool,
+    /// That the crew is overdue.
+    pub alerted: bool,
+    /// That it is over (`home` or `stand-down`), and not withdrawn since.
+    pub over: bool,
+    /// The newest alert ordered for them in this round.
+    pub latest_alert: Option<Cause>,
+    /// Whether their address is refused for good.
+    pub refused: bool,
+}
+
+/// How far up the ladder this round has come.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct Climbed {
+    /// How many rungs to the crew are behind us.
+    pub(super) crew_rungs: usize,
+    /// How many alert rungs are behind us, and when the last of them went.
+    pub(super) alert_rungs: usize,
+    pub(super) alerted_at: Option<DateTime<Utc>>,
+    /// How many repeats of the last rung have gone.
+    pub(super) calls: u32,
+}
+
+impl Watched {
+    /// A plan filed at `now`, with the `filed` letters it owes.
+    #[must_use]
+    pub fn file(terms: Terms, now: DateTime<Utc>) -> Step {
+        let crew = terms.crew.iter().map(|_| CrewState::default()).collect();
+        let contacts = (0..terms.contacts).map(|_| ContactState::default()).collect();
+        let plan = Watched {
+            terms,
+            round: 1,
+            events: 1,
+            phase: Phase::Armed,
+            crew,
+            contacts,
+            keeper: Told::default(),
+            changed_by: None,
+            reopened_by: None,
+            climbed: Climbed::default(),
+        };
+        super::step::filed(plan, now)
+    }
+
+    /// When the crew is overdue: the return time and the grace.
+    #[must_use]
+    pub fn overdue_at(&self) -> DateTime<Utc> {
+        self.terms.due_at + self.terms.grace.delta()
+    }
+
+    /// Those of the crew who are not ashore, by their place in the plan.
+    #[must_use]
+    pub fn out(&self) -> Vec<usize> {
+        match self.phase {
+            Phase::Closed(_) => Vec::new(),
+            _ => (0..self.crew.len()).filter(|&at| self.crew[at].ashore.is_none()).collect(),
+        }
+    }
+
+    /// Whether it has closed.
+    #[must_use]
+    pub fn is_closed(&self) -> bool {
+        matches!(self.phase, Phase::Closed(_))
+    }
+
+    /// What this reader may have been told.
+    #[must_use]
+    pub fn told(&self, reader: Recipient) -> Told {
+        match reader {
+            Recipient::Crew(at) => self.crew.get(at).map(|one| one.told.clone()),
+            Recipient::Contact(at) => self.contacts.get(at).map(|one| one.told.clone()),
+            Recipient::Keeper => Some(self.keeper.clone()),
+        }
+        .unwrap_or_default()
+    }
+
+    pub(super) fn told_mut(&mut self, reader: Recipient) -> Option<&mut Told> {
+        match reader {
+            Recipient::Crew(at) => self.crew.get_mut(at).map(|one| &mut one.told),
+            Recipient::Contact(at) => self.contacts.get_mut(at).map(|one| &mut one.told),
+            Recipient::Keeper => Some(&mut self.keeper),
+        }
+    }
+
+    /// The crew whom letters reach.
+    pub(super) fn crew_readers(&self) -> Vec<Recipient> {
+        let reached = self.terms.crew.iter().enumerate().filter(|(_, reached)| **reached);
+        reached.map(|(at, _)| Recipient::Crew(at)).collect()
+    }
+
+    pub(super) fn contact_readers(&self) -> Vec<Recipient> {
+        (0..self.contacts.len()).map(Recipient::Contact).collect()
+    }
+
+    /// Everybody a letter can reach.
+    pub(super) fn readers(&self) -> Vec<Recipient> {
+        let mut readers = self.crew_readers();
+        readers.extend(self.contact_readers());
+        readers.push(Recipient::Keeper);
+        readers
+    }
+
+    /// The readers whom a rung means. A contact whom the plan lacks stands for all of them.
+    pub(super) fn resolve(&self, to: &[To]) -> Vec<Recipient> {
+        let mut readers: Vec<Recipient> = to
+            .iter()
+            .flat_map(|to| match *to {
+                To::Crew => self.crew_readers(),
+                To::Contact(number @ 1..) if number <= self.contacts.len() => {
+                    vec![Recipient::Contact(number - 1)]
+                }
+                To::Contact(_) | To::Contacts => self.contact_readers(),
+                To::Keeper => vec![Recipient::Keeper],
+            })
+            .collect();
+        readers.sort();
+        readers.dedup();
+        readers
+    }
+
+    /// Whether a contact can neither be reached nor act.
+    pub(super) fn is_out_of_reach(&self, contact: usize) -> bool {
+        self.contacts.get(contact).is_none_or(|one| one.told.refused || one.cant_act.is_some())
+    }
+
+    /// Whether no contact is left who can be reached and act.
+    pub(super) fn nobody_left(&self) -> bool {
+        (0..self.contacts.len()).all(|contact| self.is_out_of_reach(contact))
+    }
+
+    /// Whether an "I have called" stands.
+    #[must_use]
+    pub fn somebody_called(&self) -> bool {
+        self.contacts.iter().any(|contact| contact.called.is_some())
+    }
+}

@@ -1,0 +1,238 @@
+//! The one function that moves a watched plan.
+
+use chrono::{DateTime, TimeDelta, Utc};
+use thiserror::Error;
+
+use super::event::{By, Event};
+use super::letters::{Cause, Kind, Order, Recipient};
+use super::state::{Ashore, How, Phase, Watched};
+use crate::measure::Span;
+
+/// What an event leads to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Step {
+    /// The plan's next state.
+    pub plan: Watched,
+    /// The letters it now owes.
+    pub orders: Vec<Order>,
+    /// Whether anything changed; when not, the event is not recorded.
+    pub changed: bool,
+}
+
+/// Why an event does not apply.
+#[derive(Clone, Copy, Debug, Error, PartialEq, Eq)]
+pub enum Refusal {
+    /// The plan is closed.
+    #[error("this trip is closed already; if somebody is still out, take the closing back")]
+    Closed,
+    /// An extension that would end in the past.
+    #[error("that return time would have passed already; extend by more than {}", .more_than.spoken())]
+    StillPast {
+        /// How far the return time lies in the past.
+        more_than: Span,
+    },
+    /// Nothing stands that this event could be taken back from.
+    #[error("there is nothing left to take back")]
+    NothingToUndo,
+    /// More than 24 h after the closing.
+    #[error(
+        "this trip closed more than 24 hours ago; if somebody is missing, call the rescue service"
+    )]
+    TooLate,
+    /// A person whom the plan does not name.
+    #[error("this plan names no such person")]
+    Nobody,
+}
+
+/// Moves a plan by one event. Total and deterministic: it never panics and never reads a clock.
+///
+/// # Errors
+/// A [`Refusal`] when the event does not apply; the plan then stays as it is. An event that has
+/// nothing left to do (a second check-in) is no error: it changes nothing.
+pub fn step(plan: &Watched, event: &Event, now: DateTime<Utc>) -> Result<Step, Refusal> {
+    let mut moving = Moving::from(plan, now);
+    match event {
+        Event::Tick => moving.climb(),
+        Event::CheckedIn { who, by, how } => moving.check_in(who, by, how.as_deref())?,
+        Event::Extended { later, .. } => moving.extend(*later)?,
+        Event::CalledOff { .. } => moving.call_off(),
+        Event::Answered { contact, name, answer } => moving.answer(*contact, name, answer)?,
+        Event::Undone { event, .. } => moving.undo(*event)?,
+        Event::Handing { to, kind } => moving.handing(*to, *kind)?,
+        Event::Refused { to } => moving.refused(*to)?,
+        Event::TakenAgain { to } => moving.reader(*to)?.refused = false,
+    }
+    Ok(moving.done(plan))
+}
+
+/// The first step of a plan: everyone is told that it is armed.
+pub(super) fn filed(plan: Watched, now: DateTime<Utc>) -> Step {
+    let event = plan.events;
+    let mut moving = Moving { plan, orders: Vec::new(), now, event };
+    moving.pass_crew_rungs();
+    for reader in [moving.plan.crew_readers(), moving.plan.contact_readers()].concat() {
+        moving.tell(reader, Kind::Filed);
+    }
+    moving.climb();
+    Step { plan: moving.plan, orders: moving.orders, changed: true }
+}
+
+/// A plan on its way from one state to the next.
+pub(super) struct Moving {
+    pub(super) plan: Watched,
+    pub(super) orders: Vec<Order>,
+    pub(super) now: DateTime<Utc>,
+    /// The number this event will have.
+    pub(super) event: u32,
+}
+
+impl Moving {
+    fn from(plan: &Watched, now: DateTime<Utc>) -> Self {
+        let event = plan.events.saturating_add(1);
+        Moving { plan: plan.clone(), orders: Vec::new(), now, event }
+    }
+
+    fn done(mut self, before: &Watched) -> Step {
+        let changed = self.plan != *before || !self.orders.is_empty();
+        if changed {
+            self.plan.events = self.event;
+        }
+        Step { plan: self.plan, orders: self.orders, changed }
+    }
+
+    /// Orders a letter that this event owes.
+    pub(super) fn tell(&mut self, to: Recipient, kind: Kind) {
+        self.order(to, kind, Cause::Event(self.event), self.now);
+    }
+
+    pub(super) fn order(
+        &mut self,
+        to: Recipient,
+        kind: Kind,
+        cause: Cause,
+        scheduled_at: DateTime<Utc>,
+    ) {
+        if kind.is_alert()
+            && let Some(told) = self.plan.told_mut(to)
+        {
+            told.latest_alert = Some(cause);
+        }
+        self.orders.push(Order { round: self.plan.round, cause, to, kind, scheduled_at });
+    }
+
+    /// `news` to the crew, and to the contacts who may have been alerted.
+    pub(super) fn tell_news(&mut self) {
+        for reader in self.plan.crew_readers() {
+            self.tell(reader, Kind::News);
+        }
+        for reader in self.plan.contact_readers() {
+            if self.plan.told(reader).alerted {
+                self.tell(reader, Kind::News);
+            }
+        }
+    }
+
+    /// Begins a new round: the ladder starts afresh.
+    pub(super) fn begin_round(&mut self) {
+        self.plan.round = self.plan.round.saturating_add(1);
+        self.plan.climbed = super::state::Climbed::default();
+        for reader in self.plan.readers() {
+            if let Some(told) = self.plan.told_mut(reader) {
+                told.latest_alert = None;
+            }
+        }
+    }
+
+    /// The phase of an open plan at this time.
+    pub(super) fn phase_by_the_clock(&self) -> Phase {
+        if self.now < self.plan.overdue_at() { Phase::Armed } else { Phase::Overdue }
+    }
+
+    pub(super) fn reader(&mut self, reader: Recipient) -> Result<&mut super::state::Told, Refusal> {
+        self.plan.told_mut(reader).ok_or(Refusal::Nobody)
+    }
+
+    fn check_in(&mut self, who: &[usize], by: &By, how: Option<&str>) -> Result<(), Refusal> {
+        if who.iter().any(|&at| at >= self.plan.crew.len()) {
+            return Err(Refusal::Nobody);
+        }
+        if self.plan.is_closed() {
+            return Ok(());
+        }
+        let said =
+            Ashore { at: self.now, event: self.event, by: by.clone(), how: how.map(str::to_owned) };
+        let mut anyone = false;
+        for &at in who {
+            if self.plan.crew[at].ashore.is_none() {
+                self.plan.crew[at].ashore = Some(said.clone());
+                anyone = true;
+            }
+        }
+        if self.plan.out().is_empty() {
+            self.close(How::Ashore);
+        } else if anyone {
+            self.tell_news();
+            self.climb();
+        }
+        Ok(())
+    }
+
+    fn extend(&mut self, later: Span) -> Result<(), Refusal> {
+        if self.plan.is_closed() {
+            return Err(Refusal::Closed);
+        }
+        if later == Span::ZERO {
+            return Ok(());
+        }
+        let due_at = self.plan.terms.due_at + later.delta();
+        if due_at <= self.now {
+            let past = (self.now - self.plan.terms.due_at).max(TimeDelta::zero());
+            let past_s = u32::try_from(past.num_seconds()).unwrap_or(u32::MAX);
+            return Err(Refusal::StillPast { more_than: Span::from_seconds(past_s) });
+        }
+        self.plan.terms.due_at = due_at;
+        self.plan.phase = self.phase_by_the_clock();
+        self.plan.changed_by = Some(self.event);
+        self.begin_round();
+        self.forget_calls();
+        // The crew has just spoken: it needs no reminder that is past.
+        self.pass_crew_rungs();
+        for reader in self.plan.readers() {
+            let told = self.plan.told(reader);
+            let knows = told.of_plan && reader != Recipient::Keeper;
+            if knows || told.alerted {
+                self.tell(reader, Kind::Changed);
+            }
+        }
+        self.climb();
+        Ok(())
+    }
+
+    fn handing(&mut self, to: Recipient, kind: Kind) -> Result<(), Refusal> {
+        let told = self.reader(to)?;
+        match kind {
+            Kind::Filed | Kind::Changed => told.of_plan = true,
+            Kind::Overdue | Kind::CallRescue => told.alerted = true,
+            Kind::Home | Kind::StandDown => told.over = true,
+            Kind::Reminder | Kind::Due | Kind::Withdrawn | Kind::News | Kind::Trouble => {}
+        }
+        Ok(())
+    }
+
+    /// An address is refused for good: the keeper hears of it, the crew too when it is a
+    /// contact's, and once overdue the next rung goes at once.
+    fn refused(&mut self, to: Recipient) -> Result<(), Refusal> {
+        let told = self.reader(to)?;
+        if std::mem::replace(&mut told.refused, true) || to == Recipient::Keeper {
+            return Ok(());
+        }
+        self.tell(Recipient::Keeper, Kind::Trouble);
+        if matches!(to, Recipient::Contact(_)) && !self.plan.is_closed() {
+            for reader in self.plan.crew_readers() {
+                self.tell(reader, Kind::News);
+            }
+            self.hurry();
+        }
+        Ok(())
+    }
+}
