@@ -6,4 +6,5 @@
 
 pub mod measure;
 pub mod plan;
+pub mod store;
 pub mod watch;

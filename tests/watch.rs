@@ -2,6 +2,8 @@
 //! as handed over the moment it is ordered, unless a test says otherwise. The expected times and
 //! readers are those of the ladder's own definition (common practice, no source).
 
+#![allow(clippy::expect_used)]
+
 use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::measure::Span;
 use shorelamp::watch::{

@@ -1,0 +1,83 @@
+//! The links that letters and answers carry: each for one plan, one purpose and one person. Only
+//! their hashes are stored.
+
+use sqlx::{Any, Row, Transaction};
+
+use super::{Store, StoreError, damaged};
+
+/// What a link opens.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Link {
+    /// Its purpose.
+    pub purpose: Purpose,
+    /// Whose it is: the place of the person in the plan, 0 where it is for the whole crew.
+    pub who: usize,
+}
+
+/// What a link is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Purpose {
+    /// The page of one of the crew.
+    Crew,
+    /// The page of a contact.
+    Contact,
+    /// The filing device checks in.
+    CheckIn,
+    /// The filing device extends.
+    Extend,
+    /// The filing device calls off.
+    Cancel,
+}
+
+const PURPOSES: [(Purpose, &str); 5] = [
+    (Purpose::Crew, "crew"),
+    (Purpose::Contact, "contact"),
+    (Purpose::CheckIn, "checkin"),
+    (Purpose::Extend, "extend"),
+    (Purpose::Cancel, "cancel"),
+];
+
+impl Purpose {
+    /// Its name on the outside.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        PURPOSES.iter().find(|(purpose, _)| *purpose == self).map_or("", |(_, name)| name)
+    }
+}
+
+pub(super) async fn insert(
+    tx: &mut Transaction<'_, Any>,
+    plan_ref: &str,
+    hash: &str,
+    link: &Link,
+) -> Result<(), StoreError> {
+    sqlx::query("INSERT INTO links (hash, plan, purpose, who) VALUES ($1, $2, $3, $4)")
+        .bind(hash)
+        .bind(plan_ref)
+        .bind(link.purpose.name())
+        .bind(i64::try_from(link.who).unwrap_or(i64::MAX))
+        .execute(&mut **tx)
+        .await?;
+    Ok(())
+}
+
+impl Store {
+    /// The plan and purpose of the link whose secret has this hash.
+    ///
+    /// # Errors
+    /// Damage, or the database.
+    pub async fn link(&self, hash: &str) -> Result<Option<(String, Link)>, StoreError> {
+        let row = sqlx::query("SELECT plan, purpose, who FROM links WHERE hash = $1")
+            .bind(hash)
+            .fetch_optional(&self.readers)
+            .await?;
+        let Some(row) = row else { return Ok(None) };
+        let plan: String = row.try_get("plan")?;
+        let (name, who): (String, i64) = (row.try_get("purpose")?, row.try_get("who")?);
+        let purpose =
+            PURPOSES.iter().find(|(_, known)| *known == name).map(|(purpose, _)| *purpose);
+        let purpose = purpose.ok_or_else(|| damaged(&plan, &name))?;
+        let who = usize::try_from(who).map_err(|error| damaged(&plan, error))?;
+        Ok(Some((plan, Link { purpose, who })))
+    }
+}

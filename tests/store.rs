@@ -1,0 +1,258 @@
+//! The database, on a real file: what was acknowledged is there after a restart, an event applies
+//! once, a letter leaves once, and a sender that lost its lease changes nothing.
+
+#![allow(clippy::expect_used)]
+
+use chrono::{DateTime, TimeDelta, Utc};
+use shorelamp::measure::Span;
+use shorelamp::store::{Filing, Key, LastLook, LetterState, Link, Purpose, Store, StoreError};
+use shorelamp::watch::{
+    Anchor, By, Event, Kind, Ladder, Phase, Recipient, Refusal, Rung, RungKind, Step, Terms, To,
+    Watched,
+};
+
+const LEASE: TimeDelta = TimeDelta::seconds(75);
+
+fn noon() -> DateTime<Utc> {
+    "2026-06-14T12:00:00Z".parse().expect("a time")
+}
+
+fn minutes(minutes: i64) -> DateTime<Utc> {
+    noon() + TimeDelta::minutes(minutes)
+}
+
+/// One of the crew with an address, one contact; due in an hour, overdue in 75 minutes.
+fn first_step() -> Step {
+    let rungs = vec![
+        Rung { anchor: Anchor::Due, offset_s: 0, to: vec![To::Crew], kind: RungKind::Due },
+        Rung {
+            anchor: Anchor::Overdue,
+            offset_s: 0,
+            to: vec![To::Contacts],
+            kind: RungKind::CallRescue,
+        },
+    ];
+    let span = Span::from_minutes;
+    let ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
+    let terms =
+        Terms { due_at: minutes(60), grace: span(15), ladder, crew: vec![true], contacts: 1 };
+    Watched::file(terms, noon())
+}
+
+async fn file(store: &Store, plan_ref: &str, idempotency: Option<&str>, body_hash: &str) -> String {
+    try_file(store, plan_ref, idempotency, body_hash).await.expect("filed")
+}
+
+async fn try_file(
+    store: &Store,
+    plan_ref: &str,
+    idempotency: Option<&str>,
+    body_hash: &str,
+) -> Result<String, StoreError> {
+    let first = first_step();
+    let links = [(format!("hash-{plan_ref}"), Link { purpose: Purpose::Contact, who: 0 })];
+    let filing = Filing {
+        plan_ref,
+        plan_json: "{}",
+        review_json: "{}",
+        first: &first,
+        key_id: "key",
+        idempotency,
+        body_hash,
+        links: &links,
+        addresses: &["address".to_owned()],
+    };
+    store.file(&filing, noon()).await
+}
+
+struct Opened {
+    store: Store,
+    folder: tempfile::TempDir,
+}
+
+async fn opened() -> Opened {
+    let folder = tempfile::tempdir().expect("a folder");
+    let store = Store::open(folder.path()).await.expect("opened");
+    Opened { store, folder }
+}
+
+/// Claims everything and hands it over.
+async fn hand_over_all(store: &Store, now: DateTime<Utc>) -> Vec<(Recipient, Kind)> {
+    let mut sent = Vec::new();
+    for letter in store.claim(now, LEASE, 100).await.expect("claimed") {
+        if store.last_look(&letter, now).await.expect("looked") == LastLook::Send {
+            sent.push((letter.order.to, letter.order.kind));
+            store.handed(&letter, "250", now).await.expect("recorded");
+        }
+    }
+    sent
+}
+
+fn check_in() -> Event {
+    Event::CheckedIn { who: vec![0], by: By::Crew(None), how: None }
+}
+
+#[tokio::test]
+async fn what_was_filed_is_there_after_a_restart() {
+    let Opened { store, folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    store.close().await;
+    let store = Store::open(folder.path()).await.expect("opened again");
+    let plan = store.plan("A").await.expect("the plan");
+    assert_eq!(plan.state, first_step().plan);
+    assert_eq!(store.next_due_at().await.expect("a time"), Some(minutes(60)));
+    assert_eq!(hand_over_all(&store, noon()).await.len(), 2);
+}
+
+#[tokio::test]
+async fn the_folder_is_for_its_owner_alone() {
+    use std::os::unix::fs::PermissionsExt;
+    let outer = tempfile::tempdir().expect("a folder");
+    let folder = outer.path().join("var? 100%");
+    Store::open(&folder).await.expect("opened");
+    let mode = std::fs::metadata(&folder).expect("metadata").permissions().mode();
+    assert_eq!(mode & 0o777, 0o700);
+    assert!(folder.join("shorelamp.db").exists());
+}
+
+#[tokio::test]
+async fn the_same_filing_again_is_the_first_and_another_body_is_refused() {
+    let Opened { store, folder: _folder } = opened().await;
+    assert_eq!(file(&store, "A", Some("once"), "body").await, "A");
+    assert_eq!(file(&store, "B", Some("once"), "body").await, "A");
+    let other = try_file(&store, "C", Some("once"), "other").await;
+    assert!(matches!(other, Err(StoreError::OtherBody)));
+    assert_eq!(store.open_plans().await.expect("plans").len(), 1);
+    assert_eq!(store.filings_by_key("key", minutes(-60)).await.expect("a number"), 1);
+}
+
+#[tokio::test]
+async fn an_event_with_a_key_applies_once() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    let event = Event::Extended { later: Span::from_minutes(30), by: By::Crew(None) };
+    for expected in [true, false] {
+        let applied = store.apply("A", &event, Some("tap"), noon()).await.expect("applied");
+        assert_eq!(applied.changed, expected);
+        assert_eq!(applied.state.terms.due_at, minutes(90));
+    }
+    let gone = store.apply("B", &event, None, noon()).await;
+    assert!(matches!(gone, Err(StoreError::NoSuchPlan)));
+}
+
+#[tokio::test]
+async fn a_refused_event_changes_nothing() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    store.apply("A", &check_in(), None, noon()).await.expect("applied");
+    let event = Event::Extended { later: Span::from_minutes(30), by: By::Crew(None) };
+    let refused = store.apply("A", &event, None, noon()).await;
+    assert!(matches!(refused, Err(StoreError::Refused(Refusal::Closed))));
+    assert_eq!(store.history("A").await.expect("history").len(), 1);
+}
+
+#[tokio::test]
+async fn the_state_is_the_fold_of_its_history() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    hand_over_all(&store, noon()).await;
+    store.apply("A", &Event::Tick, None, minutes(75)).await.expect("applied");
+    hand_over_all(&store, minutes(75)).await;
+    store.apply("A", &check_in(), None, minutes(80)).await.expect("applied");
+    let mut state = first_step().plan;
+    for past in store.history("A").await.expect("history") {
+        let next = shorelamp::watch::step(&state, &past.event, past.at).expect("applies");
+        state = next.plan;
+        assert_eq!(state.events, past.number);
+    }
+    assert_eq!(state, store.plan("A").await.expect("the plan").state);
+    assert!(matches!(state.phase, Phase::Closed(_)));
+}
+
+#[tokio::test]
+async fn a_check_in_before_the_last_look_keeps_the_alert_back() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    hand_over_all(&store, noon()).await;
+    store.apply("A", &Event::Tick, None, minutes(75)).await.expect("applied");
+    let claims = store.claim(minutes(75), LEASE, 10).await.expect("claimed");
+    let alert = claims.iter().find(|claim| claim.order.kind.is_alert()).expect("an alert");
+    store.apply("A", &check_in(), None, minutes(75)).await.expect("applied");
+    let look = store.last_look(alert, minutes(75)).await.expect("looked");
+    assert_eq!(look, LastLook::Dropped);
+    let over = hand_over_all(&store, minutes(76)).await;
+    assert!(over.contains(&(Recipient::Contact(0), Kind::Home)), "{over:?}");
+}
+
+#[tokio::test]
+async fn a_lost_lease_changes_nothing() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    let slow = store.claim(noon(), LEASE, 1).await.expect("claimed").remove(0);
+    let later = noon() + LEASE;
+    let quick = store.claim(later, LEASE, 1).await.expect("claimed again").remove(0);
+    assert_eq!(slow.id, quick.id);
+    assert_eq!(store.last_look(&slow, later).await.expect("looked"), LastLook::LostLease);
+    store.refused(&slow, "550", later).await.expect("ignored");
+    store.try_later(&slow, later, "450").await.expect("ignored");
+    assert_eq!(store.last_look(&quick, later).await.expect("looked"), LastLook::Send);
+    store.handed(&quick, "250", later).await.expect("recorded");
+    let fates = store.letters("A").await.expect("letters");
+    let fate = fates.iter().find(|fate| fate.to == quick.order.to).expect("the letter");
+    assert_eq!(fate.state, LetterState::Handed);
+}
+
+#[tokio::test]
+async fn a_restart_takes_back_the_leases_and_sends_at_once() {
+    let Opened { store, folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    let stale = store.claim(noon(), LEASE, 10).await.expect("claimed");
+    store.close().await;
+    let store = Store::open(folder.path()).await.expect("opened again");
+    assert!(store.claim(noon(), LEASE, 10).await.expect("none").is_empty());
+    assert_eq!(store.void_leases(noon()).await.expect("voided"), 2);
+    let fresh = store.claim(noon(), LEASE, 10).await.expect("claimed");
+    assert_eq!(fresh.len(), stale.len());
+    assert_eq!(store.last_look(&stale[0], noon()).await.expect("looked"), LastLook::LostLease);
+}
+
+#[tokio::test]
+async fn a_refused_contact_is_told_to_the_plan() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    for letter in store.claim(noon(), LEASE, 10).await.expect("claimed") {
+        assert_eq!(store.last_look(&letter, noon()).await.expect("looked"), LastLook::Send);
+        store.refused(&letter, "550 5.1.1", noon()).await.expect("recorded");
+    }
+    let state = store.plan("A").await.expect("the plan").state;
+    assert!(state.contacts[0].told.refused);
+    let kinds: Vec<_> = hand_over_all(&store, noon()).await;
+    assert!(kinds.contains(&(Recipient::Keeper, Kind::Trouble)), "{kinds:?}");
+}
+
+#[tokio::test]
+async fn an_address_counts_until_it_is_confirmed() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    file(&store, "B", None, "body").await;
+    let since = minutes(-60);
+    let named = store.filings_naming_unconfirmed("address", since).await.expect("a number");
+    assert_eq!(named, 2);
+    store.confirm_address("A", 0, noon()).await.expect("confirmed");
+    store.confirm_address("B", 0, noon()).await.expect("confirmed again");
+    let named = store.filings_naming_unconfirmed("address", since).await.expect("a number");
+    assert_eq!(named, 0);
+}
+
+#[tokio::test]
+async fn keys_and_links_are_found_by_their_hash_alone() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    let link = store.link("hash-A").await.expect("looked up").expect("the link");
+    assert_eq!(link, ("A".to_owned(), Link { purpose: Purpose::Contact, who: 0 }));
+    assert!(store.link("hash-B").await.expect("looked up").is_none());
+    let key = Key { id: "1".to_owned(), name: "ramp".to_owned(), keeper: true };
+    store.add_key(&key, "hash", noon()).await.expect("added");
+    assert_eq!(store.key("hash").await.expect("looked up"), Some(key));
+    assert_eq!(store.key("other").await.expect("looked up"), None);
+}
