@@ -112,6 +112,10 @@ impl Moving {
         cause: Cause,
         scheduled_at: DateTime<Utc>,
     ) {
+        // An event can have two reasons for the same news: an answer, and another that ran out.
+        if self.orders.iter().any(|one| (one.to, one.kind, one.cause) == (to, kind, cause)) {
+            return;
+        }
         if kind.is_alert()
             && let Some(told) = self.plan.told_mut(to)
         {

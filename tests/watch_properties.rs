@@ -1,0 +1,294 @@
+//! What must hold for every life of a plan, whatever happens in it. The properties are the ones a
+//! dead man's switch needs (common practice, no source); each is checked on random lives.
+//! `PROPTEST_CASES=1000000 cargo test --release --test watch_properties` runs a million of each.
+
+#![allow(clippy::expect_used)]
+
+use chrono::{DateTime, TimeDelta, Utc};
+use proptest::prelude::*;
+use shorelamp::measure::Span;
+use shorelamp::watch::{
+    Anchor, Answer, By, Event, Kind, Ladder, Order, Phase, Recipient, Rung, RungKind, Step, Terms,
+    To, Watched, next_wakeup, step,
+};
+
+fn start() -> DateTime<Utc> {
+    "2026-06-14T12:00:00Z".parse().expect("a time")
+}
+
+/// A moment in a life: so many seconds after the one before, this happens.
+type Moment = (u32, Event);
+
+prop_compose! {
+    fn rung()(offset_s in 0i64..3600, contact in 1usize..5, all in any::<bool>(), keeper in any::<bool>())
+        -> Rung {
+        let mut to = vec![if all { To::Contacts } else { To::Contact(contact) }];
+        if keeper {
+            to.push(To::Keeper);
+        }
+        Rung { anchor: Anchor::Overdue, offset_s, to, kind: RungKind::Overdue }
+    }
+}
+
+prop_compose! {
+    fn terms()(
+        alerts in prop::collection::vec(rung(), 0..4),
+        reminders in prop::collection::vec(-3600i64..1800, 0..3),
+        crew in prop::collection::vec(any::<bool>(), 1..4),
+        contacts in 1usize..4,
+        due_in_s in 1u32..7200,
+        grace_s in 0u32..3600,
+        repeat_s in 1u32..1200,
+        pause_s in 1u32..1200,
+    ) -> Terms {
+        let reminders = reminders.into_iter().map(|offset_s| Rung {
+            anchor: Anchor::Due, offset_s, to: vec![To::Crew], kind: RungKind::Reminder,
+        });
+        let last = Rung {
+            anchor: Anchor::Overdue,
+            offset_s: 3600,
+            to: vec![To::Contacts, To::Keeper],
+            kind: RungKind::CallRescue,
+        };
+        let rungs = reminders.chain(alerts).chain([last]).collect();
+        let span = Span::from_seconds;
+        // Rungs to the crew may stand after the last alert; the ladder wants it to be the last.
+        let ladder = Ladder::new(rungs, span(grace_s), span(repeat_s), span(pause_s))
+            .expect("a ladder that ends well");
+        let due_at = start() + TimeDelta::seconds(i64::from(due_in_s));
+        Terms { due_at, grace: span(grace_s), ladder, crew, contacts }
+    }
+}
+
+fn by() -> impl Strategy<Value = By> {
+    prop_oneof![
+        Just(By::Crew(None)),
+        (0usize..3).prop_map(|at| By::Contact(at, "Mirela".to_owned()))
+    ]
+}
+
+fn reader() -> impl Strategy<Value = Recipient> {
+    prop_oneof![
+        (0usize..3).prop_map(Recipient::Crew),
+        (0usize..3).prop_map(Recipient::Contact),
+        Just(Recipient::Keeper)
+    ]
+}
+
+fn answer() -> impl Strategy<Value = Answer> {
+    let called = Answer::Called {
+        service: "the coast guard".to_owned(),
+        when: "21:10".to_owned(),
+        reference: None,
+    };
+    prop_oneof![Just(Answer::HaveIt), Just(Answer::OnIt), Just(Answer::CantAct), Just(called)]
+}
+
+fn event() -> impl Strategy<Value = Event> {
+    prop_oneof![
+        6 => Just(Event::Tick),
+        2 => (prop::collection::vec(0usize..3, 0..3), by())
+            .prop_map(|(who, by)| Event::CheckedIn { who, by, how: None }),
+        1 => (0u32..7200, by())
+            .prop_map(|(s, by)| Event::Extended { later: Span::from_seconds(s), by }),
+        1 => by().prop_map(|by| Event::CalledOff { by }),
+        3 => (0usize..3, answer()).prop_map(|(contact, answer)| {
+            Event::Answered { contact, name: "Dunstan".to_owned(), answer }
+        }),
+        2 => (1u32..40, by()).prop_map(|(event, by)| Event::Undone { event, by }),
+        1 => reader().prop_map(|to| Event::Refused { to }),
+        1 => reader().prop_map(|to| Event::TakenAgain { to }),
+    ]
+}
+
+fn life() -> impl Strategy<Value = (Terms, Vec<Moment>)> {
+    (terms(), prop::collection::vec((0u32..1800, event()), 0..40))
+}
+
+/// One step of a life as it went.
+struct Lived {
+    before: Watched,
+    event: Event,
+    at: DateTime<Utc>,
+    step: Step,
+}
+
+/// Lives a life. Every letter is handed over as it is ordered; events that don't apply are left
+/// out.
+fn live(terms: &Terms, moments: &[Moment]) -> (Step, Vec<Lived>) {
+    let mut now = start();
+    let first = Watched::file(terms.clone(), now);
+    let mut plan = first.plan.clone();
+    let mut lived = Vec::new();
+    let mut go = |plan: &mut Watched, event: &Event, at| -> Vec<Order> {
+        let Ok(next) = step(plan, event, at) else { return Vec::new() };
+        let before = std::mem::replace(plan, next.plan.clone());
+        let orders = next.orders.clone();
+        lived.push(Lived { before, event: event.clone(), at, step: next });
+        orders
+    };
+    let mut queue = first.orders.clone();
+    for (wait_s, event) in moments {
+        for order in queue.drain(..) {
+            go(&mut plan, &Event::Handing { to: order.to, kind: order.kind }, now);
+        }
+        now += TimeDelta::seconds(i64::from(*wait_s));
+        queue = go(&mut plan, event, now);
+    }
+    (first, lived)
+}
+
+proptest! {
+    /// Nobody ashore is alarmed before the return time and the grace have passed.
+    #[test]
+    fn no_alert_before_overdue((terms, moments) in life()) {
+        for Lived { at, step, .. } in live(&terms, &moments).1 {
+            let alerts = step.orders.iter().any(|order| order.kind.is_alert());
+            prop_assert!(!alerts || at >= step.plan.overdue_at());
+        }
+    }
+
+    /// An open plan always has a time at which it is looked at again; a closed one never.
+    #[test]
+    fn an_open_plan_always_wakes_again((terms, moments) in life()) {
+        let (first, lived) = live(&terms, &moments);
+        for plan in lived.iter().map(|lived| &lived.step.plan).chain([&first.plan]) {
+            prop_assert_eq!(next_wakeup(plan).is_none(), plan.is_closed());
+        }
+    }
+
+    /// A tick before the wake-up changes nothing, and one at it changes something and moves the
+    /// wake-up on: the watch neither sleeps through nor spins.
+    #[test]
+    fn the_wake_up_is_exact((terms, moments) in life()) {
+        let (_, lived) = live(&terms, &moments);
+        for Lived { at, step: lived, .. } in &lived {
+            let Some(wakeup) = next_wakeup(&lived.plan) else { continue };
+            // Only what moves the plan by the clock looks at the ladder.
+            let just_before = (wakeup - TimeDelta::milliseconds(1)).max(*at);
+            if just_before < wakeup {
+                let early = step(&lived.plan, &Event::Tick, just_before).expect("a tick");
+                prop_assert!(!early.changed, "at {just_before}, before {wakeup}");
+            }
+            let then = wakeup.max(*at);
+            let woken = step(&lived.plan, &Event::Tick, then).expect("a tick");
+            prop_assert!(woken.changed);
+            prop_assert!(next_wakeup(&woken.plan).is_none_or(|next| next > then));
+        }
+    }
+
+    /// The same event at the same time a second time changes nothing, but for those that say
+    /// something new each time.
+    #[test]
+    fn a_replay_changes_nothing((terms, moments) in life()) {
+        for Lived { event, at, step: lived, .. } in live(&terms, &moments).1 {
+            let says_more = matches!(
+                event,
+                Event::Extended { .. }
+                    | Event::Answered { answer: Answer::OnIt | Answer::Called { .. }, .. }
+            );
+            if says_more {
+                continue;
+            }
+            if let Ok(again) = step(&lived.plan, &event, at) {
+                prop_assert!(!again.changed, "{event:?}");
+                prop_assert_eq!(again.plan, lived.plan);
+            }
+        }
+    }
+
+    /// Numbers only grow, by one with each change; a round never goes back.
+    #[test]
+    fn numbers_only_grow((terms, moments) in life()) {
+        for Lived { before, step, .. } in live(&terms, &moments).1 {
+            prop_assert_eq!(step.plan.events, before.events + u32::from(step.changed));
+            prop_assert!(step.plan.round >= before.round);
+        }
+    }
+
+    /// No letter's key is ordered twice in a life.
+    #[test]
+    fn no_key_twice((terms, moments) in life()) {
+        let (first, lived) = live(&terms, &moments);
+        let orders = lived.iter().flat_map(|lived| &lived.step.orders).chain(&first.orders);
+        let mut keys: Vec<_> =
+            orders.map(|order| (order.round, order.cause, order.to, order.kind)).collect();
+        let number = keys.len();
+        keys.sort();
+        keys.dedup();
+        prop_assert_eq!(keys.len(), number);
+    }
+
+    /// Whenever a plan closes, whoever may have been alerted gets exactly one stand-down, and
+    /// everyone else who knows of it exactly one `home`.
+    #[test]
+    fn whoever_was_alerted_is_stood_down((terms, moments) in life()) {
+        for Lived { before, step, .. } in live(&terms, &moments).1 {
+            if before.is_closed() || !step.plan.is_closed() {
+                continue;
+            }
+            let contacts = (0..before.contacts.len()).map(Recipient::Contact);
+            for reader in contacts.chain([Recipient::Keeper]) {
+                let told = before.told(reader);
+                let number = |kind| {
+                    step.orders.iter().filter(|one| one.to == reader && one.kind == kind).count()
+                };
+                prop_assert_eq!(number(Kind::StandDown), usize::from(told.alerted));
+                let knows = told.of_plan && !told.alerted && reader != Recipient::Keeper;
+                prop_assert_eq!(number(Kind::Home), usize::from(knows));
+            }
+        }
+    }
+
+    /// In a life in which nobody does anything, every contact has been alerted by the time of the
+    /// last rung, whether the watch looked at every moment or only then.
+    #[test]
+    fn sleeping_through_misses_nobody(terms in terms()) {
+        let end = terms.due_at + terms.grace.delta() + TimeDelta::seconds(3600);
+        let first = Watched::file(terms, start()).plan;
+        let mut awake = first.clone();
+        while let Some(at) = next_wakeup(&awake).filter(|at| *at <= end) {
+            awake = step(&awake, &Event::Tick, at).expect("a tick").plan;
+        }
+        let asleep = step(&first, &Event::Tick, end).expect("a tick").plan;
+        prop_assert_eq!(awake.phase, Phase::Overdue);
+        prop_assert_eq!(asleep.phase, Phase::Overdue);
+        for at in 0..first.contacts.len() {
+            let reader = Recipient::Contact(at);
+            prop_assert!(awake.told(reader).latest_alert.is_some());
+            prop_assert_eq!(awake.told(reader).latest_alert, asleep.told(reader).latest_alert);
+        }
+    }
+
+    /// A check-in of all and a contact's answer end in the same phase in either order.
+    #[test]
+    fn a_check_in_and_an_answer_commute((terms, moments) in life(), answer in answer()) {
+        let (first, lived) = live(&terms, &moments);
+        let (plan, now) = lived
+            .last()
+            .map_or((first.plan, start()), |last| (last.step.plan.clone(), last.at));
+        let all = Event::CheckedIn {
+            who: (0..plan.crew.len()).collect(),
+            by: By::Crew(None),
+            how: None,
+        };
+        let answered = Event::Answered { contact: 0, name: "Dunstan".to_owned(), answer };
+        let after = |plan: Watched, event| step(&plan, event, now).map_or(plan, |step| step.plan);
+        let one = after(after(plan.clone(), &all), &answered);
+        let other = after(after(plan, &answered), &all);
+        prop_assert!(one.is_closed() && other.is_closed());
+    }
+
+    /// A state survives the way through the database, and its events give it again.
+    #[test]
+    fn a_state_is_the_fold_of_its_events((terms, moments) in life()) {
+        let (first, lived) = live(&terms, &moments);
+        let mut plan = first.plan;
+        for Lived { event, at, step: lived, .. } in lived {
+            let text = serde_json::to_string(&plan).expect("written");
+            plan = serde_json::from_str(&text).expect("read");
+            plan = step(&plan, &event, at).expect("it applied before").plan;
+            prop_assert_eq!(&plan, &lived.plan);
+        }
+    }
+}
