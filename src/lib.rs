@@ -6,5 +6,6 @@
 
 pub mod measure;
 pub mod plan;
+pub mod settings;
 pub mod store;
 pub mod watch;

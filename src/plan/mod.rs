@@ -17,6 +17,7 @@ mod zone;
 pub use fault::{Fault, Faults};
 pub use gpx::{GpxError, read_gpx};
 pub use people::{Contact, CrewMember, Lifejacket, Wear};
+pub(crate) use read::email as read_email;
 pub use read::{RouteFiles, read_json, read_toml};
 pub use times::{Moment, Times};
 pub use trip::{Craft, Gear, Landing, Launch, Pace, Stated, Waypoint};

@@ -311,7 +311,7 @@ fn stated(mut table: Table<'_>, zone: Tz) -> Stated {
 }
 
 /// An address that every relay can carry: plain ASCII, no display name, no address literal.
-fn email(text: &str) -> Result<String, String> {
+pub(crate) fn email(text: &str) -> Result<String, String> {
     let options = Options::default().with_required_tld().without_domain_literal();
     let address = EmailAddress::parse_with_options(text, options.without_display_text()).map_err(
         |error| format!("is not an email address ({error}); write it like name@example.org"),
