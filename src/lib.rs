@@ -6,6 +6,7 @@
 
 pub mod measure;
 pub mod plan;
+pub mod post;
 pub mod settings;
 pub mod store;
 pub mod watch;

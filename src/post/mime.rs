@@ -1,0 +1,242 @@
+//! Builds the bytes of a letter: RFC 5322, seven bits, the same at every attempt.
+
+use std::time::SystemTime;
+
+use chrono::{DateTime, Utc};
+use lettre::Message;
+use lettre::message::header::{ContentTransferEncoding, ContentType, HeaderName, HeaderValue};
+use lettre::message::{
+    Attachment as Enclosure, Body, Mailbox as Party, MessageBuilder, MultiPart, SinglePart,
+};
+use sha2::{Digest, Sha256};
+use thiserror::Error;
+
+use super::Envelope;
+use crate::settings::Mailbox;
+
+/// A letter as its writer hands it over.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Outgoing {
+    /// `name@host`, with or without angle brackets; the same at every attempt.
+    pub message_id: String,
+    /// When it was written.
+    pub date: DateTime<Utc>,
+    /// Whom it comes from.
+    pub from: Mailbox,
+    /// Whom it goes to: one letter a person.
+    pub to: Mailbox,
+    /// Where an answer by mail goes, if not to `from`.
+    pub reply_to: Option<Mailbox>,
+    /// The subject; cut where it is longer than a line can hold.
+    pub subject: String,
+    /// The kind of letter, as `call-rescue`.
+    pub kind: String,
+    /// The plan's reference; none for a letter about no plan.
+    pub plan_ref: Option<String>,
+    /// The Message-ID of the letter under which a reader's program files this one.
+    pub thread: Option<String>,
+    /// The text that stands on its own.
+    pub text: String,
+    /// The same, dressed.
+    pub html: Option<String>,
+    /// Whether a reader's program is asked to mark it.
+    pub importance_high: bool,
+    /// What is enclosed.
+    pub attachments: Vec<Attachment>,
+}
+
+/// A file enclosed in a letter.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Attachment {
+    /// The name under which a reader may keep it.
+    pub name: String,
+    /// What it is, as `text/calendar`.
+    pub content_type: String,
+    /// Its bytes.
+    pub bytes: Vec<u8>,
+}
+
+/// Why a letter can't be built. The writer of letters prevents all of them.
+#[derive(Clone, Debug, Error, PartialEq, Eq)]
+pub enum MimeError {
+    /// A line break or other control character in what becomes a header.
+    #[error("the letter's {0} has a line break or another control character in it")]
+    ControlCharacter(&'static str),
+    /// An address that no relay takes.
+    #[error("the letter's {field} is no address: {address}")]
+    Address {
+        /// Which of its addresses.
+        field: &'static str,
+        /// The address.
+        address: String,
+    },
+    /// A Message-ID that is not `name@host` in plain letters.
+    #[error("the letter's Message-ID is not well formed: {0}")]
+    MessageId(String),
+    /// A content type that is none.
+    #[error("an enclosed file's content type is not well formed: {0}")]
+    ContentType(String),
+    /// The parts don't make a letter.
+    #[error("the letter can't be put together: {0}")]
+    Incomplete(String),
+}
+
+impl Outgoing {
+    /// The envelope in which it goes.
+    #[must_use]
+    pub fn envelope(&self) -> Envelope {
+        Envelope {
+            from: self.from.email.clone(),
+            to: self.to.email.clone(),
+            kind: self.kind.clone(),
+            plan_ref: self.plan_ref.clone(),
+        }
+    }
+
+    /// Its bytes: lines of at most 998 characters ending in CR LF, all ASCII.
+    ///
+    /// # Errors
+    /// A header that could not be what it seems; nothing of it is sent then.
+    pub fn build(&self) -> Result<Vec<u8>, MimeError> {
+        let id = message_id(&self.message_id)?;
+        let mut builder = Message::builder()
+            .message_id(Some(id.clone()))
+            .date(SystemTime::from(self.date))
+            .from(party(&self.from, "sender")?)
+            .to(party(&self.to, "recipient")?)
+            .subject(header_text(&self.subject, "subject", LONGEST_SUBJECT)?)
+            .raw_header(header("Auto-Submitted", "auto-generated".to_owned()))
+            .raw_header(header("Shorelamp-Kind", header_text(&self.kind, "kind", LONGEST_NAME)?));
+        if let Some(reference) = &self.plan_ref {
+            let reference = header_text(reference, "plan", LONGEST_NAME)?;
+            builder = builder.raw_header(header("Shorelamp-Plan", reference));
+        }
+        if let Some(reply_to) = &self.reply_to {
+            builder = builder.reply_to(party(reply_to, "answer's address")?);
+        }
+        if let Some(thread) = &self.thread {
+            builder = in_thread(builder, message_id(thread)?, &id);
+        }
+        if self.importance_high {
+            builder = builder
+                .raw_header(header("Importance", "high".to_owned()))
+                .raw_header(header("X-Priority", "1".to_owned()));
+        }
+        let message = self.parts(builder, &boundary(&id))?;
+        Ok(message.formatted())
+    }
+
+    fn parts(&self, builder: MessageBuilder, boundary: &str) -> Result<Message, MimeError> {
+        let text = printable(&self.text, ContentType::TEXT_PLAIN)?;
+        let incomplete = |error: lettre::error::Error| MimeError::Incomplete(error.to_string());
+        let alternative = match &self.html {
+            Some(html) => Some(
+                MultiPart::alternative()
+                    .boundary(format!("{boundary}a"))
+                    .singlepart(text.clone())
+                    .singlepart(printable(html, ContentType::TEXT_HTML)?),
+            ),
+            None => None,
+        };
+        if self.attachments.is_empty() {
+            return match alternative {
+                Some(parts) => builder.multipart(parts),
+                None => builder.singlepart(text),
+            }
+            .map_err(incomplete);
+        }
+        let mixed = MultiPart::mixed().boundary(format!("{boundary}m"));
+        let mut mixed = match alternative {
+            Some(parts) => mixed.multipart(parts),
+            None => mixed.singlepart(text),
+        };
+        for attachment in &self.attachments {
+            mixed = mixed.singlepart(enclosed(attachment)?);
+        }
+        builder.multipart(mixed).map_err(incomplete)
+    }
+}
+
+/// Longer texts than these are cut, in characters: encoded, they must fit a header's line.
+const LONGEST_SUBJECT: usize = 150;
+const LONGEST_NAME: usize = 80;
+
+/// A header's text, cut to its length. A control character is refused, not taken out: whoever
+/// wrote it meant something that we don't understand. `=?` would be decoded by a reader's program
+/// and shown as another text (RFC 2047, 2), so it is parted.
+fn header_text(text: &str, field: &'static str, longest: usize) -> Result<String, MimeError> {
+    let breaks = |c: char| c.is_control() || matches!(c, '\u{2028}' | '\u{2029}');
+    if text.chars().any(breaks) {
+        return Err(MimeError::ControlCharacter(field));
+    }
+    let text = text.replace("=?", "= ?");
+    if text.chars().nth(longest).is_none() {
+        return Ok(text);
+    }
+    Ok(text.chars().take(longest - 1).chain(['…']).collect())
+}
+
+fn header(name: &'static str, value: String) -> HeaderValue {
+    HeaderValue::new(HeaderName::new_from_ascii_str(name), value)
+}
+
+fn party(mailbox: &Mailbox, field: &'static str) -> Result<Party, MimeError> {
+    let name = match &mailbox.name {
+        Some(name) => Some(header_text(name, field, LONGEST_NAME)?),
+        None => None,
+    };
+    let address = mailbox.email.parse().ok().filter(|_| mailbox.email.is_ascii());
+    match address {
+        Some(address) => Ok(Party::new(name, address)),
+        None => Err(MimeError::Address { field, address: mailbox.email.escape_debug().collect() }),
+    }
+}
+
+/// `<name@host>` (RFC 5322, 3.6.4), of the letters that need no quoting.
+fn message_id(text: &str) -> Result<String, MimeError> {
+    const LONGEST: usize = 200;
+    let bare = text.strip_prefix('<').and_then(|rest| rest.strip_suffix('>')).unwrap_or(text);
+    let half = |half: &str| {
+        let plain = |b: u8| b.is_ascii_alphanumeric() || b"-_.+=:[]".contains(&b);
+        !half.is_empty() && half.bytes().all(plain)
+    };
+    match bare.split_once('@') {
+        Some((name, host)) if half(name) && half(host) && bare.len() <= LONGEST => {
+            Ok(format!("<{bare}>"))
+        }
+        _ => Err(MimeError::MessageId(text.escape_debug().collect())),
+    }
+}
+
+fn in_thread(builder: MessageBuilder, thread: String, own_id: &str) -> MessageBuilder {
+    if thread == own_id {
+        return builder;
+    }
+    builder.in_reply_to(thread.clone()).references(thread)
+}
+
+/// The same for every attempt, and never a line of the content: `=_` can't stand in
+/// quoted-printable or base64 (RFC 2045, 6.7).
+fn boundary(message_id: &str) -> String {
+    let hash = Sha256::digest(message_id.as_bytes());
+    let hex: String = hash.iter().take(12).map(|byte| format!("{byte:02x}")).collect();
+    format!("=_{hex}")
+}
+
+/// A part in quoted-printable, which every relay carries and every line of which is short.
+fn printable(text: &str, content_type: ContentType) -> Result<SinglePart, MimeError> {
+    let encoding = ContentTransferEncoding::QuotedPrintable;
+    let body = Body::new_with_encoding(text.to_owned(), encoding)
+        .map_err(|_| MimeError::Incomplete("the text can't be encoded".to_owned()))?;
+    Ok(SinglePart::builder().header(content_type).body(body))
+}
+
+fn enclosed(attachment: &Attachment) -> Result<SinglePart, MimeError> {
+    let name = header_text(&attachment.name, "enclosed file's name", LONGEST_NAME)?;
+    let content_type = ContentType::parse(&attachment.content_type)
+        .map_err(|_| MimeError::ContentType(attachment.content_type.escape_debug().collect()))?;
+    let encoding = ContentTransferEncoding::Base64;
+    let body = Body::new_with_encoding(attachment.bytes.clone(), encoding)
+        .map_err(|_| MimeError::Incomplete("an enclosed file can't be encoded".to_owned()))?;
+    Ok(Enclosure::new(name).body(body, content_type))
+}

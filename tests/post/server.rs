@@ -1,0 +1,210 @@
+//! A mail server that does as it is told, and remembers what it heard.
+
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use rcgen::{CertifiedKey, generate_simple_self_signed};
+use rustls::ServerConfig;
+use rustls::pki_types::PrivateKeyDer;
+use shorelamp::settings::{Relay, Security};
+use tokio::io::{AsyncBufReadExt, AsyncRead, AsyncWrite, AsyncWriteExt, BufStream};
+use tokio::net::{TcpListener, TcpStream};
+use tokio_rustls::TlsAcceptor;
+
+/// What the server answers; `""` is to close the connection without a word, `"…"` is silence.
+#[derive(Clone)]
+pub struct Script {
+    pub greeting: &'static str,
+    pub ehlo: &'static str,
+    pub starttls: &'static str,
+    /// What it answers once the connection is private.
+    pub ehlo_in_private: &'static str,
+    pub auth: &'static str,
+    pub mail: &'static str,
+    pub rcpt: &'static str,
+    pub data: &'static str,
+    pub dot: &'static str,
+    pub rset: &'static str,
+    /// Closes the connection after so many letters.
+    pub letters_a_connection: usize,
+    pub tls_from_first_byte: bool,
+}
+
+pub const SILENCE: &str = "…";
+pub const CLOSE: &str = "";
+
+impl Default for Script {
+    fn default() -> Self {
+        Script {
+            greeting: "220 relay.example.org",
+            ehlo: "250-relay.example.org\r\n250 8BITMIME",
+            starttls: "220 go ahead",
+            ehlo_in_private: "250-relay.example.org\r\n250 AUTH PLAIN LOGIN",
+            auth: "235 2.7.0 welcome",
+            mail: "250 2.1.0 ok",
+            rcpt: "250 2.1.5 ok",
+            data: "354 go on",
+            dot: "250 2.0.0 taken as 4711",
+            rset: "250 2.0.0 ok",
+            letters_a_connection: usize::MAX,
+            tls_from_first_byte: false,
+        }
+    }
+}
+
+/// A running server.
+pub struct Server {
+    pub port: u16,
+    /// Its certificate, for a `ca_file`.
+    pub certificate: String,
+    heard: Arc<Mutex<Heard>>,
+}
+
+#[derive(Clone, Default)]
+pub struct Heard {
+    pub connections: usize,
+    pub commands: Vec<String>,
+    /// The letters between `DATA` and the final dot, dots unstuffed.
+    pub letters: Vec<String>,
+}
+
+impl Server {
+    pub async fn start(script: Script) -> Self {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let (acceptor, certificate) = private();
+        let heard = Arc::new(Mutex::new(Heard::default()));
+        let told = Arc::clone(&heard);
+        tokio::spawn(async move {
+            while let Ok((tcp, _)) = listener.accept().await {
+                told.lock().unwrap().connections += 1;
+                tcp.set_nodelay(true).unwrap();
+                tokio::spawn(serve(tcp, script.clone(), acceptor.clone(), Arc::clone(&told)));
+            }
+        });
+        Server { port, certificate, heard }
+    }
+
+    pub fn heard(&self) -> Heard {
+        self.heard.lock().unwrap().clone()
+    }
+
+    /// The settings of a relay that leads here.
+    pub fn relay(&self, security: Security) -> Relay {
+        Relay {
+            host: "localhost".to_owned(),
+            port: self.port,
+            security,
+            username: None,
+            password_file: None,
+            ca_file: None,
+        }
+    }
+}
+
+fn private() -> (TlsAcceptor, String) {
+    let CertifiedKey { cert, signing_key } =
+        generate_simple_self_signed(["localhost".to_owned()]).unwrap();
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let key = PrivateKeyDer::try_from(signing_key.serialize_der()).unwrap();
+    let config = ServerConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()
+        .unwrap()
+        .with_no_client_auth()
+        .with_single_cert(vec![cert.der().clone()], key)
+        .unwrap();
+    (TlsAcceptor::from(Arc::new(config)), cert.pem())
+}
+
+async fn serve(tcp: TcpStream, script: Script, acceptor: TlsAcceptor, heard: Arc<Mutex<Heard>>) {
+    if script.tls_from_first_byte {
+        let Ok(tls) = acceptor.accept(tcp).await else { return };
+        let ehlo = script.ehlo_in_private;
+        talk(BufStream::new(tls), &script, ehlo, true, &heard).await;
+        return;
+    }
+    let plain = talk(BufStream::new(tcp), &script, script.ehlo, true, &heard).await;
+    let Some(tcp) = plain else { return };
+    let Ok(tls) = acceptor.accept(tcp.into_inner()).await else { return };
+    talk(BufStream::new(tls), &script, script.ehlo_in_private, false, &heard).await;
+}
+
+/// Talks until the connection ends, or hands it back where it is to become private.
+async fn talk<S: AsyncRead + AsyncWrite + Unpin>(
+    mut stream: BufStream<S>,
+    script: &Script,
+    ehlo: &str,
+    greets: bool,
+    heard: &Mutex<Heard>,
+) -> Option<BufStream<S>> {
+    if greets {
+        answer(&mut stream, script.greeting).await?;
+    }
+    let mut letters = 0;
+    loop {
+        let line = line(&mut stream).await?;
+        heard.lock().unwrap().commands.push(line.clone());
+        let word = line.split([' ', ':']).next().unwrap_or_default().to_uppercase();
+        match &*word {
+            "EHLO" => answer(&mut stream, ehlo).await?,
+            "STARTTLS" => {
+                answer(&mut stream, script.starttls).await?;
+                return Some(stream);
+            }
+            "AUTH" => answer(&mut stream, script.auth).await?,
+            "MAIL" => answer(&mut stream, script.mail).await?,
+            "RCPT" => answer(&mut stream, script.rcpt).await?,
+            "RSET" => answer(&mut stream, script.rset).await?,
+            "DATA" => {
+                answer(&mut stream, script.data).await?;
+                if script.data.starts_with("354") {
+                    let letter = letter(&mut stream).await?;
+                    heard.lock().unwrap().letters.push(letter);
+                    answer(&mut stream, script.dot).await?;
+                    letters += 1;
+                    if letters >= script.letters_a_connection {
+                        return None;
+                    }
+                }
+            }
+            "QUIT" => {
+                answer(&mut stream, "221 bye").await?;
+                return None;
+            }
+            _ => answer(&mut stream, "500 what?").await?,
+        }
+    }
+}
+
+async fn line<S: AsyncRead + AsyncWrite + Unpin>(stream: &mut BufStream<S>) -> Option<String> {
+    let mut line = String::new();
+    match stream.read_line(&mut line).await {
+        Ok(0) | Err(_) => None,
+        Ok(_) => Some(line.trim_end_matches(['\r', '\n']).to_owned()),
+    }
+}
+
+async fn letter<S: AsyncRead + AsyncWrite + Unpin>(stream: &mut BufStream<S>) -> Option<String> {
+    let mut letter = String::new();
+    loop {
+        let line = line(stream).await?;
+        if line == "." {
+            return Some(letter);
+        }
+        letter.push_str(line.strip_prefix('.').unwrap_or(&line));
+        letter.push_str("\r\n");
+    }
+}
+
+async fn answer<S: AsyncRead + AsyncWrite + Unpin>(
+    stream: &mut BufStream<S>,
+    text: &str,
+) -> Option<()> {
+    match text {
+        CLOSE => return None,
+        SILENCE => tokio::time::sleep(Duration::from_secs(600)).await,
+        _ => {}
+    }
+    stream.write_all(format!("{text}\r\n").as_bytes()).await.ok()?;
+    stream.flush().await.ok()
+}
