@@ -8,5 +8,6 @@ pub mod measure;
 pub mod plan;
 pub mod post;
 pub mod settings;
+pub mod shoreline;
 pub mod store;
 pub mod watch;

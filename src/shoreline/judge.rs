@@ -1,0 +1,256 @@
+//! A route judged against the shore: how far out it ever is, how much of it lies on land.
+
+use std::cmp::Ordering;
+use std::collections::BinaryHeap;
+
+use thiserror::Error;
+
+use super::ecef::{self, Point};
+use super::route::{Leg, Route};
+use super::search::{FASTEST, first_negative, length_above};
+use super::tree::Edge;
+use super::{Shoreline, Shorelines};
+use crate::measure::Position;
+
+/// How far below the true greatest distance the one found may stay, in metres.
+const CERTAIN_M: f64 = 0.05;
+
+/// The smallest radius of curvature of WGS 84 is 6 335 km; here it only bounds a bulge.
+const SMALLEST_RADIUS_M: f64 = 6.3e6;
+
+/// What the shore says of a route.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RouteShore {
+    /// The route's length in metres.
+    pub length_m: f64,
+    /// Its legs, in order.
+    pub legs: Vec<Leg>,
+    /// Where it is farthest from the nearest shore, or why that is unknown.
+    pub farthest: Result<Farthest, WhyUnknown>,
+    /// Metres of it on land, by the data; `None` if unknown. A launch may lie some metres on
+    /// land. A long way on land means that the data lacks the water it is on.
+    pub over_land_m: Option<f64>,
+    /// How far the data's shore may lie from the true one, in metres; `None` if no data has the
+    /// whole route.
+    pub accuracy_m: Option<f64>,
+}
+
+/// The point of a route that is farthest from shore.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Farthest {
+    /// Distance from there to the nearest shore, in metres; nowhere on the route is it more than
+    /// 5 cm greater. Land counts as 0.
+    pub distance_m: f64,
+    /// The same with the data's accuracy added: what cautions go by.
+    pub at_most_m: f64,
+    /// Where it is.
+    pub at: Position,
+    /// How far along the route that is, in metres.
+    pub along_m: f64,
+    /// The shore nearest to it.
+    pub shore: Position,
+    /// Initial bearing of the geodesic from there to that shore, 0 to 360 degrees from true
+    /// north.
+    pub bearing_deg: f64,
+}
+
+/// Why a route's distance from shore is unknown.
+#[derive(Clone, Copy, Debug, Error, PartialEq)]
+pub enum WhyUnknown {
+    /// The route goes through no place at all.
+    #[error("the route has no places")]
+    NoRoute,
+    /// No data set has this place.
+    #[error("there is no shoreline data at {}", at.degrees_minutes())]
+    NoData {
+        /// The first such place of the route that was found.
+        at: Position,
+    },
+    /// The data was cut closer to this place than any shore in it.
+    #[error(
+        "the shoreline data ends nearer to {} than any shore in it",
+        at.degrees_minutes()
+    )]
+    CutNearer {
+        /// The first such place of the route that was found.
+        at: Position,
+    },
+    /// By the data the whole route is land: it lacks the water that the route is on.
+    #[error("the whole route lies on land in the shoreline data: it lacks this water")]
+    AllOnLand,
+}
+
+/// Judges a route by the most accurate data that knows all shore near the whole of it.
+#[must_use]
+pub fn judge_route(shores: &Shorelines, places: &[Position]) -> RouteShore {
+    let route = Route::through(places);
+    let (length_m, legs) = (route.length_m(), route.legs().to_vec());
+    match choose(shores, &route) {
+        Ok(shoreline) => RouteShore {
+            length_m,
+            legs,
+            farthest: farthest(shoreline, &route),
+            over_land_m: Some(length_where(&route, |here| -shoreline.signed_m(here).1)),
+            accuracy_m: Some(shoreline.accuracy_m),
+        },
+        Err(why) => {
+            RouteShore { length_m, legs, farthest: Err(why), over_land_m: None, accuracy_m: None }
+        }
+    }
+}
+
+/// Metres of a route that lie on water farther than `distance_m` from the nearest shore of the
+/// data; `None` if that is unknown. Take the accuracy off `distance_m` to be careful.
+#[must_use]
+pub fn beyond_m(shores: &Shorelines, places: &[Position], distance_m: f64) -> Option<f64> {
+    let route = Route::through(places);
+    let shoreline = choose(shores, &route).ok()?;
+    Some(length_where(&route, |here| shoreline.signed_m(here).1 - distance_m.max(0.0)))
+}
+
+/// The most accurate data that knows the whole route; if there is none, what stopped the one
+/// that came farthest.
+fn choose<'a>(shores: &'a Shorelines, route: &Route) -> Result<&'a Shoreline, WhyUnknown> {
+    let start = route.start().ok_or(WhyUnknown::NoRoute)?;
+    let mut reached = (0.0, WhyUnknown::NoData { at: start });
+    for shoreline in shores.iter() {
+        match first_unknown(shoreline, route) {
+            None => return Ok(shoreline),
+            Some((along_m, why)) if along_m > reached.0 => reached = (along_m, why),
+            Some((_, why @ WhyUnknown::CutNearer { .. })) if reached.0 == 0.0 => reached.1 = why,
+            Some(_) => {}
+        }
+    }
+    Err(reached.1)
+}
+
+/// The first place along the route of which the data does not know all nearer shore.
+fn first_unknown(shoreline: &Shoreline, route: &Route) -> Option<(f64, WhyUnknown)> {
+    let cut = shoreline.cut.as_ref()?;
+    let margin_m = |along_m: f64| {
+        let Some(at) = route.position_at(along_m) else { return 0.0 };
+        let here = ecef::point_of(at);
+        let to_cut_m = ecef::arc_m(cut.nearest(here).chord_m);
+        let to_shore_m = ecef::arc_m(shoreline.shore.nearest(here).chord_m);
+        if shoreline.covers(at) { to_cut_m - to_shore_m } else { -to_cut_m - to_shore_m }
+    };
+    let along_m = first_negative(&margin_m, route.length_m())?;
+    let at = route.position_at(along_m)?;
+    let why =
+        if shoreline.covers(at) { WhyUnknown::CutNearer { at } } else { WhyUnknown::NoData { at } };
+    Some((along_m, why))
+}
+
+fn length_where(route: &Route, height_m: impl Fn(Point) -> f64) -> f64 {
+    let along = |along_m: f64| match route.position_at(along_m) {
+        Some(at) => height_m(ecef::point_of(at)),
+        None => 0.0,
+    };
+    length_above(&along, route.length_m())
+}
+
+/// Branch and bound: the stretch that could hold the greatest distance is halved until no
+/// stretch can beat the best place seen by more than 5 cm.
+fn farthest(shoreline: &Shoreline, route: &Route) -> Result<Farthest, WhyUnknown> {
+    let start = route.start().ok_or(WhyUnknown::NoRoute)?;
+    let mut best = Probe::at(shoreline, start, 0.0);
+    let mut stretches = BinaryHeap::new();
+    let mut from = best;
+    for leg in route.legs() {
+        let to = Probe::at(shoreline, leg.to, leg.along_m + leg.length_m);
+        stretches.push(Stretch::between(shoreline, from, to));
+        best = best.farther(to);
+        from = to;
+    }
+    while let Some(stretch) = stretches.pop() {
+        if stretch.at_most_m <= best.signed_m.max(0.0) + CERTAIN_M {
+            break;
+        }
+        let along_m = (stretch.from.along_m + stretch.to.along_m) / 2.0;
+        let Some(at) = route.position_at(along_m) else { break };
+        let middle = Probe::at(shoreline, at, along_m);
+        stretches.push(Stretch::between(shoreline, stretch.from, middle));
+        stretches.push(Stretch::between(shoreline, middle, stretch.to));
+        best = best.farther(middle);
+    }
+    if best.signed_m <= 0.0 {
+        return Err(WhyUnknown::AllOnLand);
+    }
+    let nearest = shoreline.nearest(best.at).ok_or(WhyUnknown::NoData { at: best.at })?;
+    Ok(Farthest {
+        distance_m: nearest.distance_m,
+        at_most_m: nearest.distance_m + shoreline.accuracy_m,
+        at: best.at,
+        along_m: best.along_m,
+        shore: nearest.shore,
+        bearing_deg: nearest.bearing_deg,
+    })
+}
+
+/// A place that was looked at.
+#[derive(Clone, Copy)]
+struct Probe {
+    along_m: f64,
+    at: Position,
+    here: Point,
+    /// To the nearest shore, negative on land.
+    signed_m: f64,
+    edge: Edge,
+}
+
+impl Probe {
+    fn at(shoreline: &Shoreline, at: Position, along_m: f64) -> Self {
+        let here = ecef::point_of(at);
+        let (hit, signed_m) = shoreline.signed_m(here);
+        Probe { along_m, at, here, signed_m, edge: hit.edge }
+    }
+
+    /// The first of two places equally far.
+    fn farther(self, other: Self) -> Self {
+        if other.signed_m > self.signed_m { other } else { self }
+    }
+}
+
+/// A piece of one leg, and what the distance from shore on it cannot exceed.
+struct Stretch {
+    from: Probe,
+    to: Probe,
+    at_most_m: f64,
+}
+
+impl Stretch {
+    /// Two bounds. The distance from shore, negative on land, grows no faster than one moves. And
+    /// it is never more than the distance from any one edge, which along a straight line is
+    /// greatest at an end: a leg is straight but for the earth's curvature.
+    fn between(shoreline: &Shoreline, from: Probe, to: Probe) -> Self {
+        let length_m = to.along_m - from.along_m;
+        let by_moving_m = (from.signed_m + to.signed_m + length_m * FASTEST) / 2.0;
+        let bulge_m = length_m * length_m / (8.0 * SMALLEST_RADIUS_M);
+        let by_edge_m = |edge: Edge| {
+            let chord_m = |here: Point| shoreline.shore.chord_m(edge, here);
+            ecef::arc_m(chord_m(from.here).max(chord_m(to.here)) + bulge_m)
+        };
+        let at_most_m = by_moving_m.min(by_edge_m(from.edge)).min(by_edge_m(to.edge));
+        Stretch { from, to, at_most_m }
+    }
+}
+
+impl PartialEq for Stretch {
+    fn eq(&self, other: &Self) -> bool {
+        self.cmp(other) == Ordering::Equal
+    }
+}
+
+impl Eq for Stretch {}
+
+impl PartialOrd for Stretch {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl Ord for Stretch {
+    fn cmp(&self, other: &Self) -> Ordering {
+        self.at_most_m.total_cmp(&other.at_most_m)
+    }
+}
