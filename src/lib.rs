@@ -10,4 +10,5 @@ pub mod post;
 pub mod settings;
 pub mod shoreline;
 pub mod store;
+pub mod sun;
 pub mod watch;
