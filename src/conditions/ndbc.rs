@@ -1,0 +1,154 @@
+//! The station text that NDBC serves under `/data/realtime2/`.
+//!
+//! Sources: NDBC, "Measurement Descriptions and Units" (measdes.shtml): columns, units (m/s, °C,
+//! degrees true the wind comes *from*), `MM` for a missing value, times in UTC, newest row first,
+//! lines beginning with `#` being comments wherever they stand (NDBC's page of changes, 2007).
+//!
+//! - Columns go by the header's position and letter case: `MM` is the month, `mm` the minute, and
+//!   in a row `MM` is a missing value.
+//! - The newest row often lacks what an older one has, so each value is looked for on its own and
+//!   keeps the time of its own row.
+//! - Yearly files write 99, 999 or 9999 for what is missing: no such number is plausible here.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use thiserror::Error;
+
+use super::{Observations, Observed};
+use crate::measure::m_per_s_to_kn;
+
+/// Why a body is not a station's text.
+#[derive(Clone, Copy, Debug, Error, PartialEq, Eq)]
+pub enum NdbcError {
+    /// No header names the columns: a web page, an error text, another encoding.
+    #[error("the answer is not a table of observations")]
+    NoTable,
+    /// There is a header, and no row below it can be read.
+    #[error("the table of observations has no row that can be read")]
+    NoRows,
+}
+
+/// Reads the newest plausible value of each kind.
+///
+/// # Errors
+/// A body that is no such table, or one without a readable row. A table that merely lacks a value
+/// is none: the value is then `None`.
+pub fn read(text: &str) -> Result<Observations, NdbcError> {
+    let mut header: Option<Header> = None;
+    let mut newest = Observations::default();
+    let mut rows = 0_usize;
+    for line in text.lines() {
+        if let Some(found) = Header::read(line) {
+            header = Some(found);
+        } else if let Some(row) = header.as_ref().and_then(|header| header.row(line)) {
+            rows += 1;
+            row.improve(&mut newest);
+        }
+    }
+    match (header, rows) {
+        (None, _) => Err(NdbcError::NoTable),
+        (Some(_), 0) => Err(NdbcError::NoRows),
+        (Some(_), _) => Ok(newest),
+    }
+}
+
+/// Where the columns stand.
+struct Header {
+    columns: usize,
+    year: usize,
+    month: usize,
+    day: usize,
+    hour: usize,
+    minute: Option<usize>,
+    water: Option<usize>,
+    air: Option<usize>,
+    wind: Option<usize>,
+    gust: Option<usize>,
+    wind_from: Option<usize>,
+}
+
+impl Header {
+    /// The header, if this line is one: with or without `#`, minutes only since 2005.
+    fn read(line: &str) -> Option<Self> {
+        let names: Vec<_> = line.trim_start_matches('#').split_whitespace().collect();
+        let at = |wanted: &[&str]| names.iter().position(|name| wanted.contains(name));
+        Some(Header {
+            columns: names.len(),
+            year: at(&["YY", "YYYY"])?,
+            month: at(&["MM"])?,
+            day: at(&["DD"])?,
+            hour: at(&["hh"])?,
+            minute: at(&["mm"]),
+            water: at(&["WTMP"]),
+            air: at(&["ATMP"]),
+            wind: at(&["WSPD"]),
+            gust: at(&["GST"]),
+            wind_from: at(&["WDIR", "WD"]),
+        })
+    }
+
+    /// A row with a value or `MM` for every column; a shorter or longer one has shifted, and its
+    /// numbers can't be trusted.
+    fn row<'a>(&'a self, line: &'a str) -> Option<Row<'a>> {
+        if line.starts_with('#') {
+            return None;
+        }
+        let cells: Vec<_> = line.split_whitespace().collect();
+        if cells.len() != self.columns {
+            return None;
+        }
+        let number = |column: usize| cells[column].parse::<u32>().ok();
+        let minute = self.minute.map_or(Some(0), number)?;
+        let date = NaiveDate::from_ymd_opt(
+            full_year(number(self.year)?),
+            number(self.month)?,
+            number(self.day)?,
+        )?;
+        let at = date.and_hms_opt(number(self.hour)?, minute, 0)?.and_utc();
+        Some(Row { header: self, cells, at })
+    }
+}
+
+/// Old files write two digits of the year. NDBC's records begin in the 1970s.
+fn full_year(year: u32) -> i32 {
+    let year = i32::try_from(year).unwrap_or(i32::MAX);
+    match year {
+        0..70 => 2000 + year,
+        70..100 => 1900 + year,
+        _ => year,
+    }
+}
+
+struct Row<'a> {
+    header: &'a Header,
+    cells: Vec<&'a str>,
+    at: DateTime<Utc>,
+}
+
+impl Row<'_> {
+    /// Puts into `newest` what this row knows more lately. The ranges are what the planet's surface
+    /// has shown, with room: wider would let a sentinel through, narrower would lose a reading.
+    fn improve(&self, newest: &mut Observations) {
+        let header = self.header;
+        self.newer(&mut newest.water_c, header.water, -2.5..=40.0, |c| c);
+        self.newer(&mut newest.air_c, header.air, -60.0..=60.0, |c| c);
+        self.newer(&mut newest.wind_kn, header.wind, 0.0..=90.0, m_per_s_to_kn);
+        self.newer(&mut newest.gust_kn, header.gust, 0.0..=98.0, m_per_s_to_kn);
+        self.newer(&mut newest.wind_from_deg, header.wind_from, 0.0..=360.0, |deg| deg);
+    }
+
+    fn newer(
+        &self,
+        known: &mut Option<Observed>,
+        column: Option<usize>,
+        plausible: std::ops::RangeInclusive<f64>,
+        in_our_unit: fn(f64) -> f64,
+    ) {
+        if known.is_some_and(|known| known.taken_at >= self.at) {
+            return;
+        }
+        let value = column.and_then(|column| self.cells[column].parse::<f64>().ok());
+        if let Some(value) = value.filter(|value| plausible.contains(value)) {
+            *known = Some(Observed { value: in_our_unit(value), taken_at: self.at });
+        }
+    }
+}
