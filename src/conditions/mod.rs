@@ -3,9 +3,36 @@
 //!
 //! A new format is a file beside [`ndbc`]: text in, [`Observations`] out.
 
+mod choose;
 pub mod ndbc;
+mod water;
+
+pub use choose::{Trust, choose};
+pub use water::{Kind, Reading, SetAside, Silence, Water, Why};
 
 use chrono::{DateTime, Utc};
+
+use crate::measure::Position;
+
+/// A station of an observation service.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Station {
+    /// Its name at the service; letter case does not count.
+    pub id: String,
+    /// Where it measures.
+    pub position: Position,
+    /// Where the service answers, when that is not its public address.
+    pub url: Option<String>,
+}
+
+/// What a station answered, or why it did not, as the end of a sentence that begins with its name.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Answer {
+    /// Who was asked.
+    pub station: Station,
+    /// What it said.
+    pub said: Result<Observations, String>,
+}
 
 /// A value and when it was taken.
 #[derive(Clone, Copy, Debug, PartialEq)]

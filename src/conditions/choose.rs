@@ -1,0 +1,115 @@
+//! Chooses the reading by which a trip is judged: the coldest that is fresh, near and timed.
+//!
+//! One reading is not enough: on the Great Lakes a buoy fell from 22.6 °C to 7.3 °C in seven hours
+//! and neighbouring stations differed by 18 °C on one day, because wind off the shore pushes the
+//! warm surface away. So old readings are history, and of those that stand the coldest governs.
+
+use chrono::{DateTime, TimeDelta, Utc};
+use geographiclib_rs::{Geodesic, InverseGeodesic};
+
+use super::{Answer, Kind, Observed, Reading, SetAside, Silence, Water, Why};
+use crate::measure::{Position, Span};
+use crate::plan::Stated;
+
+/// Clocks differ; a reading from further ahead than this has a wrong time. Our own choice.
+const MOST_AHEAD: TimeDelta = TimeDelta::minutes(10);
+
+/// Which readings may govern.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Trust {
+    /// A reading older than this is history.
+    pub stale_after: Span,
+    /// A station further than this from every corner of the route, in metres, says nothing of it.
+    pub farthest_m: f64,
+}
+
+impl Default for Trust {
+    /// Three hours and 100 km: our own choice; the first is what the drop above leaves room for.
+    fn default() -> Self {
+        Trust { stale_after: Span::from_hours(3), farthest_m: 100_000.0 }
+    }
+}
+
+/// Chooses among what the stations answered and what the crew stated. Without a reading that is
+/// fresh, near and timed the water is unknown.
+#[must_use]
+pub fn choose(
+    answers: &[Answer],
+    stated: Option<&Stated>,
+    route: &[Position],
+    trust: Trust,
+    now: DateTime<Utc>,
+) -> Water {
+    let mut silent = Vec::new();
+    let mut readings: Vec<Reading> =
+        stated.and_then(|stated| by_crew(stated, now)).into_iter().collect();
+    for answer in answers {
+        match by_station(answer, route, now) {
+            Ok(reading) => readings.push(reading),
+            Err(silence) => silent.push(silence),
+        }
+    }
+    let (mut fresh, mut history) = (Vec::new(), Vec::new());
+    for reading in readings {
+        match against(&reading, trust, now) {
+            None => fresh.push(reading),
+            Some(why) => history.push(SetAside { reading, why }),
+        }
+    }
+    // A stable sort: of two equally cold ones the crew's own comes first, then the keeper's order.
+    fresh.sort_by(|a, b| a.temperature_c.total_cmp(&b.temperature_c));
+    let mut fresh = fresh.into_iter();
+    let governs = fresh.next();
+    let warmer = fresh.map(|reading| SetAside { reading, why: Why::Warmer });
+    Water { governs, set_aside: warmer.chain(history).collect(), silent }
+}
+
+fn by_crew(stated: &Stated, now: DateTime<Utc>) -> Option<Reading> {
+    Some(Reading {
+        kind: Kind::Stated,
+        temperature_c: stated.water_c?,
+        source: "stated by the crew".to_owned(),
+        distance_m: None,
+        taken_at: stated.taken_at,
+        age_s: stated.taken_at.map(|at| age_s(at, now)),
+    })
+}
+
+fn by_station(answer: &Answer, route: &[Position], now: DateTime<Utc>) -> Result<Reading, Silence> {
+    let station = &answer.station;
+    let silence = |why: &str| Silence { station: station.id.clone(), why: why.to_owned() };
+    let said = answer.said.as_ref().map_err(|why| silence(why))?;
+    let no_water = "it has no water temperature at the moment";
+    let Observed { value, taken_at } = said.water_c.ok_or_else(|| silence(no_water))?;
+    Ok(Reading {
+        kind: Kind::Observed,
+        temperature_c: value,
+        source: format!("station {}", station.id),
+        distance_m: route.iter().map(|at| distance_m(station.position, *at)).reduce(f64::min),
+        taken_at: Some(taken_at),
+        age_s: Some(age_s(taken_at, now)),
+    })
+}
+
+/// What stands against letting this reading govern.
+fn against(reading: &Reading, trust: Trust, now: DateTime<Utc>) -> Option<Why> {
+    let Some(taken_at) = reading.taken_at else { return Some(Why::Untimed) };
+    if taken_at - now > MOST_AHEAD {
+        return Some(Why::Ahead);
+    }
+    if now - taken_at > trust.stale_after.delta() {
+        return Some(Why::Stale);
+    }
+    let far = reading.distance_m.is_some_and(|distance_m| distance_m > trust.farthest_m);
+    far.then_some(Why::Far)
+}
+
+/// Whole seconds; none for one that is a little ahead of our clock.
+fn age_s(taken_at: DateTime<Utc>, now: DateTime<Utc>) -> i64 {
+    (now - taken_at).num_seconds().max(0)
+}
+
+/// The geodesic on WGS 84.
+fn distance_m(from: Position, to: Position) -> f64 {
+    Geodesic::wgs84().inverse(from.lat_deg(), from.lon_deg(), to.lat_deg(), to.lon_deg())
+}
