@@ -5,6 +5,7 @@
 //! `DEVELOPERS.md`). The lower floors are pure: no input or output, no clock, no randomness.
 
 pub mod conditions;
+pub mod fetch;
 pub mod measure;
 pub mod plan;
 pub mod post;

@@ -1,5 +1,7 @@
 //! Which reading governs, and when the water is unknown.
 
+#![allow(clippy::expect_used)]
+
 use chrono::{DateTime, TimeDelta, Utc};
 use proptest::prelude::*;
 use shorelamp::conditions::{

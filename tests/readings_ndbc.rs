@@ -1,5 +1,7 @@
 //! NDBC's station text, against its own published examples and every oddity met in its files.
 
+#![allow(clippy::expect_used)]
+
 use chrono::{DateTime, Utc};
 use proptest::prelude::*;
 use shorelamp::conditions::ndbc::{NdbcError, read};
