@@ -4,6 +4,7 @@
 //! The modules are floors of one house; an arrow between them points only downward (see
 //! `DEVELOPERS.md`). The lower floors are pure: no input or output, no clock, no randomness.
 
+pub mod caution;
 pub mod conditions;
 pub mod fetch;
 pub mod measure;
