@@ -2,8 +2,85 @@
 //!
 //! Cautions inform: they never refuse a plan, and no caution is no clearance. Each rule is a file:
 //! facts and limits in, cautions out, its sources in its head. A new rule is made by copying one
-//! and naming it in [`RULES`].
+//! and naming it in the list below.
 
+mod alone;
+mod beginner;
+mod cold_water;
+mod contacts;
+mod daylight;
+mod distance;
+mod facts;
+mod immersion_wear;
+mod lifejacket;
 mod limits;
+mod missing_data;
+mod pace;
+pub(crate) mod words;
 
+pub use facts::{Facts, Light, Reach, Stretch};
 pub use limits::{Beginner, ColdWater, Distance, ImmersionWear, Limits, LimitsError, Pace};
+pub use missing_data::missing;
+
+use serde::Serialize;
+
+/// How much a caution matters: the signal words of ANSI Z535.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Level {
+    /// For what can't hurt: papers, law.
+    Notice,
+    /// Could hurt.
+    Caution,
+    /// Could kill.
+    Warning,
+    /// Will kill, if it comes to it.
+    Danger,
+}
+
+/// One thing to think about before launching.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Caution {
+    /// Which rule raised it; fixed names.
+    pub id: &'static str,
+    /// How much it matters.
+    pub level: Level,
+    /// What is the matter, with the numbers used: a sentence.
+    pub text: String,
+    /// Where the rule is from, as published.
+    pub source: &'static str,
+    /// What would clear it.
+    pub clears: String,
+}
+
+/// What a rule for which nothing is published gives as its source.
+const COMMON_PRACTICE: &str = "common practice, no source";
+
+type Rule = fn(&Facts<'_>, &Limits) -> Vec<Caution>;
+
+/// Every rule. Cautions of one level are told in this order.
+const RULES: [(&str, Rule); 10] = [
+    (cold_water::ID, cold_water::raise),
+    (lifejacket::ID, lifejacket::raise),
+    (immersion_wear::ID, immersion_wear::raise),
+    (distance::ID, distance::raise),
+    (alone::ID, alone::raise),
+    (daylight::ID, daylight::raise),
+    (pace::ID, pace::raise),
+    (beginner::ID, beginner::raise),
+    (contacts::ID, contacts::raise),
+    (missing_data::ID, missing_data::raise),
+];
+
+/// Every caution that the facts give, the worst first.
+#[must_use]
+pub fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
+    let mut cautions: Vec<_> = RULES.iter().flat_map(|(_, rule)| rule(facts, limits)).collect();
+    cautions.sort_by_key(|caution| std::cmp::Reverse(caution.level));
+    cautions
+}
+
+/// The names of all rules, in their order: what was checked.
+pub fn checked() -> impl Iterator<Item = &'static str> {
+    RULES.iter().map(|(id, _)| *id)
+}

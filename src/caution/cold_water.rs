@@ -1,0 +1,63 @@
+//! Cold water.
+//!
+//! House, J R Nav Med Serv 2017;103:189-193: the gasp begins in water below 25 °C and is at its
+//! worst at 10 °C. Canadian Safe Boating Council: cold shock below 15.5 °C (60 °F). Giesbrecht's
+//! "one minute, ten minutes, one hour" (in Medicine for Mountaineering). The published thresholds
+//! disagree; the level goes by the strictest that applies, and nobody's survival time is told,
+//! since drowning comes first.
+
+use super::{Caution, Facts, Level, Limits, words};
+
+pub(super) const ID: &str = "cold-water";
+
+const SOURCE: &str = "House, J R Nav Med Serv 2017;103:189-193 (25 and 10 °C); CSBC, cold \
+                      shock (60 °F); Giesbrecht, one minute - ten minutes - one hour";
+
+pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
+    let water_c = facts.water_c(limits);
+    let bounds = &limits.cold_water;
+    let (level, what) = if water_c <= bounds.danger_c {
+        (
+            Level::Danger,
+            "falling in takes the breath for a minute, and useful hands within about ten",
+        )
+    } else if water_c <= bounds.warning_c {
+        (Level::Warning, "falling in takes the breath, and strength goes within minutes")
+    } else if water_c <= bounds.caution_c {
+        (Level::Caution, "cool enough that falling in makes one gasp")
+    } else {
+        return Vec::new();
+    };
+    let text = format!("{}: {what}.", water(facts, water_c));
+    let warmer = words::temperature(bounds.caution_c);
+    let clears = match facts.water.governs {
+        Some(_) => format!(
+            "Only water above {warmer}; a worn life jacket, a suit for the water and a route close \
+             to shore make a fall less deadly."
+        ),
+        None => format!(
+            "A fresh reading above {warmer}: measure it and state the water's temperature with its \
+             time."
+        ),
+    };
+    vec![Caution { id: ID, level, text, source: SOURCE, clears }]
+}
+
+/// The temperature with where it is from, and how far other fresh readings are from it.
+fn water(facts: &Facts<'_>, water_c: f64) -> String {
+    let temperature = words::temperature(water_c);
+    let Some(reading) = &facts.water.governs else {
+        return format!("The water temperature is unknown and counts as {temperature}");
+    };
+    let age = reading.age_s.map_or(0, |age_s| u32::try_from(age_s).unwrap_or(u32::MAX));
+    let age = match age {
+        0..60 => "just now".to_owned(),
+        seconds => format!("{} ago", words::span(f64::from(seconds))),
+    };
+    let spread_c = facts.water.spread_c();
+    let spread = match spread_c >= 1.0 {
+        true => format!("; elsewhere up to {}", words::temperature(water_c + spread_c)),
+        false => String::new(),
+    };
+    format!("The water is {temperature} ({}, {age}{spread})", reading.source)
+}

@@ -1,0 +1,73 @@
+//! Whether somebody ashore will hear of it.
+//!
+//! Common practice, no source: one contact can be asleep or without a signal; one who is afloat
+//! with the crew helps nobody; and a rescue service wants to call back.
+
+use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
+use crate::plan::{Contact, Plan};
+
+pub(super) const ID: &str = "contacts";
+
+pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
+    let plan = facts.plan;
+    let (afloat, ashore): (Vec<_>, Vec<_>) =
+        plan.contacts.iter().partition(|contact| goes_afloat(plan, contact));
+    let mut cautions = Vec::new();
+    if !afloat.is_empty() {
+        cautions.push(told_afloat(&afloat, ashore.is_empty()));
+    }
+    if let [first, others @ ..] = ashore.as_slice()
+        && others.iter().all(|other| other.email.eq_ignore_ascii_case(&first.email))
+    {
+        let text = format!(
+            "Only {} ashore is told: if that one letter is not read, nobody raises the alarm.",
+            first.name
+        );
+        cautions.push(caution(Level::Caution, text, "A second contact with another address."));
+    }
+    let no_phone: Vec<_> = ashore.into_iter().filter(|contact| contact.phone.is_none()).collect();
+    if !no_phone.is_empty() {
+        let text = format!(
+            "No telephone number is given of {}: neither the other contacts nor the rescue service \
+             can call back.",
+            names(&no_phone)
+        );
+        cautions.push(caution(Level::Caution, text, "A telephone number of each contact."));
+    }
+    cautions
+}
+
+fn told_afloat(afloat: &[&Contact], all: bool) -> Caution {
+    let text = format!(
+        "What tells {} goes afloat: a name, address or telephone number is one of the crew's own{}.",
+        names(afloat),
+        if all { ", so nobody ashore is told at all" } else { "" }
+    );
+    let level = if all { Level::Danger } else { Level::Warning };
+    caution(level, text, "Contacts who stay ashore, with addresses that are read there.")
+}
+
+fn goes_afloat(plan: &Plan, contact: &Contact) -> bool {
+    plan.crew.iter().any(|member| {
+        let same_email = |email: &String| email.eq_ignore_ascii_case(&contact.email);
+        let same_phone =
+            |phone: &String| contact.phone.as_ref().is_some_and(|own| dials(own) == dials(phone));
+        member.name.to_lowercase() == contact.name.to_lowercase()
+            || member.email.as_ref().is_some_and(same_email)
+            || member.phone.as_ref().is_some_and(same_phone)
+    })
+}
+
+/// What of a telephone number is dialled.
+fn dials(phone: &str) -> String {
+    phone.chars().filter(char::is_ascii_digit).collect()
+}
+
+fn names(contacts: &[&Contact]) -> String {
+    let names: Vec<_> = contacts.iter().map(|contact| contact.name.as_str()).collect();
+    words::list(&names, 3)
+}
+
+fn caution(level: Level, text: String, clears: &str) -> Caution {
+    Caution { id: ID, level, text, source: COMMON_PRACTICE, clears: clears.to_owned() }
+}

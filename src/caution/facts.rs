@@ -1,0 +1,121 @@
+//! What the rules look at.
+
+use chrono::{DateTime, Utc};
+
+use super::Limits;
+use super::words;
+use crate::conditions::Water;
+use crate::measure::kn_to_m_per_s;
+use crate::plan::Plan;
+
+/// A plan and what is known of the day it is for.
+#[derive(Clone, Debug)]
+pub struct Facts<'a> {
+    /// The plan.
+    pub plan: &'a Plan,
+    /// The water.
+    pub water: &'a Water,
+    /// How far the route goes and how far out.
+    pub reach: Reach,
+    /// When it is light, from before the launch until after `overdue_at`.
+    pub light: Light,
+    /// When the crew counts as overdue: the return time and the grace.
+    pub overdue_at: DateTime<Utc>,
+}
+
+/// How far a route goes.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reach {
+    /// Its length in metres.
+    pub length_m: f64,
+    /// The greatest distance from shore anywhere on it with the data's accuracy added, in metres;
+    /// or why that is unknown, as a clause.
+    pub at_most_m: Result<f64, String>,
+    /// Metres of it on land, by the data; `None` if unknown.
+    pub over_land_m: Option<f64>,
+}
+
+/// When it is light where the route is: in order, and touching where one day's light runs into
+/// the next.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Light {
+    /// Sunrise to sunset.
+    pub sun: Vec<Stretch>,
+    /// Civil dawn to civil dusk: light enough to see a person.
+    pub civil: Vec<Stretch>,
+}
+
+/// A stretch of time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stretch {
+    /// Its first instant.
+    pub from: DateTime<Utc>,
+    /// Its last.
+    pub to: DateTime<Utc>,
+}
+
+impl Facts<'_> {
+    /// The water temperature that the rules go by: unknown water is as cold as it gets.
+    pub(super) fn water_c(&self, limits: &Limits) -> f64 {
+        self.water.temperature_c().unwrap_or(limits.cold_water.danger_c)
+    }
+
+    /// Whether the water is cold or, being unknown, counts so.
+    pub(super) fn is_cold(&self, limits: &Limits) -> bool {
+        self.water_c(limits) <= limits.cold_water.warning_c
+    }
+
+    /// `water of 9.1 °C (48 °F)`, or that it counts as so cold.
+    pub(super) fn water_words(&self, limits: &Limits) -> String {
+        let words = words::temperature(self.water_c(limits));
+        match self.water.temperature_c() {
+            Some(_) => format!("water of {words}"),
+            None => format!("unknown water, which counts as {words}"),
+        }
+    }
+
+    /// The greatest distance from shore, if it is known: a plan that names no place beyond the
+    /// launch doesn't tell where it goes.
+    pub(super) fn at_most_m(&self) -> Option<f64> {
+        if self.goes_nowhere() { None } else { self.reach.at_most_m.as_ref().ok().copied() }
+    }
+
+    /// Whether the plan names no place beyond the launch.
+    pub(super) fn goes_nowhere(&self) -> bool {
+        self.plan.waypoints.is_empty() && self.plan.landing.is_none()
+    }
+
+    /// The time that paddling the route takes at a speed, in seconds.
+    pub(super) fn paddling_s(&self, speed_kn: f64) -> f64 {
+        self.reach.length_m / kn_to_m_per_s(speed_kn)
+    }
+
+    /// What the stays add up to, in seconds.
+    pub(super) fn stays_s(&self) -> f64 {
+        let stays = self.plan.waypoints.iter().filter_map(|waypoint| waypoint.stay);
+        stays.map(|stay| f64::from(stay.seconds())).sum()
+    }
+
+    /// From the launch to the return time, in seconds.
+    #[allow(clippy::cast_precision_loss)] // A trip has less than 2^53 seconds.
+    pub(super) fn available_s(&self) -> f64 {
+        let times = &self.plan.times;
+        (times.return_by.at - times.launch.at).num_seconds() as f64
+    }
+}
+
+/// The first instant from `from` to `to` that no stretch has.
+pub(super) fn first_outside(
+    stretches: &[Stretch],
+    from: DateTime<Utc>,
+    to: DateTime<Utc>,
+) -> Option<DateTime<Utc>> {
+    let mut covered = from;
+    for stretch in stretches {
+        if stretch.from > covered || covered >= to {
+            break;
+        }
+        covered = covered.max(stretch.to);
+    }
+    (covered < to).then_some(covered)
+}

@@ -1,0 +1,35 @@
+//! Life jackets that are not on.
+//!
+//! US Coast Guard, Recreational Boating Statistics 2019: of those who died, 79 % drowned, and 86 %
+//! of these wore no life jacket. One that is only carried can hardly be put on in cold water
+//! (common practice).
+
+use super::{Caution, Facts, Level, Limits, words};
+use crate::plan::Lifejacket;
+
+pub(super) const ID: &str = "lifejacket";
+
+const SOURCE: &str = "US Coast Guard, Recreational Boating Statistics 2019: 79 % of those who died \
+                      drowned, 86 % of these without a life jacket on";
+
+pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
+    let of = |wanted: Option<Lifejacket>| {
+        let crew = facts.plan.crew.iter().filter(move |member| member.lifejacket == wanted);
+        let names: Vec<_> = crew.map(|member| member.name.as_str()).collect();
+        (!names.is_empty()).then(|| words::list(&names, 3))
+    };
+    let without = of(Some(Lifejacket::None)).map(|names| format!("no life jacket for {names}"));
+    let unsaid = of(None).map(|names| format!("nothing said of a life jacket for {names}"));
+    let carried = of(Some(Lifejacket::Carried))
+        .map(|names| format!("a life jacket carried but not worn by {names}"));
+    let level = match (facts.is_cold(limits), &without, &unsaid, &carried) {
+        (_, None, None, None) => return Vec::new(),
+        (true, ..) => Level::Danger,
+        (false, None, None, Some(_)) => Level::Caution,
+        (false, ..) => Level::Warning,
+    };
+    let found: Vec<_> = [without, unsaid, carried].into_iter().flatten().collect();
+    let text = format!("There is {}, in {}.", words::list(&found, 3), facts.water_words(limits));
+    let clears = "Everybody wears a life jacket, fastened, the whole way, and the plan says so.";
+    vec![Caution { id: ID, level, text, source: SOURCE, clears: clears.to_owned() }]
+}

@@ -1,0 +1,79 @@
+//! Numbers and lists as a tired reader takes them in.
+
+use chrono::{DateTime, Utc};
+
+use crate::measure::{METRES_PER_NAUTICAL_MILE, Span, celsius_to_fahrenheit};
+use crate::plan::Times;
+
+/// `9.1 °C (48 °F)`.
+pub(crate) fn temperature(temperature_c: f64) -> String {
+    // Adding zero turns a negative zero into a plain one.
+    let celsius = (temperature_c * 10.0).round() / 10.0 + 0.0;
+    let fahrenheit = celsius_to_fahrenheit(temperature_c).round() + 0.0;
+    format!("{celsius:.1} °C ({fahrenheit:.0} °F)")
+}
+
+/// `640 m`, from a kilometre on `2.1 km (1.1 nautical miles)`.
+pub(crate) fn distance(distance_m: f64) -> String {
+    if distance_m < 1000.0 {
+        return format!("{distance_m:.0} m");
+    }
+    let miles = distance_m / METRES_PER_NAUTICAL_MILE;
+    format!("{:.1} km ({miles:.1} nautical miles)", distance_m / 1000.0)
+}
+
+/// `1 h 30 min`: whole minutes.
+pub(crate) fn span(seconds: f64) -> String {
+    // The cast saturates, and a span is cut at its longest.
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let minutes = (seconds / 60.0).round() as u32;
+    match minutes {
+        0 => "no time".to_owned(),
+        minutes => Span::from_minutes(minutes).spoken(),
+    }
+}
+
+/// The time on the crew's clocks, with the day when it is not the launch's: `21:40 on 15 June`.
+pub(crate) fn clock(times: &Times, at: DateTime<Utc>) -> String {
+    let local = at.with_timezone(&times.zone);
+    let launched = times.launch.at.with_timezone(&times.zone).date_naive();
+    let form = if local.date_naive() == launched { "%H:%M" } else { "%H:%M on %-d %B" };
+    local.format(form).to_string()
+}
+
+/// `a`, `a and b`, `a, b and c`; beyond `most` of them `a, b and 3 more`.
+pub(crate) fn list<T: AsRef<str>>(items: &[T], most: usize) -> String {
+    let shown: Vec<_> = items.iter().take(most).map(AsRef::as_ref).collect();
+    let more = items.len() - shown.len();
+    match (shown.split_last(), more) {
+        (None, _) => String::new(),
+        (Some(_), 1..) => format!("{} and {more} more", shown.join(", ")),
+        (Some((last, [])), 0) => (*last).to_owned(),
+        (Some((last, others)), 0) => format!("{} and {last}", others.join(", ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_told_in_both_units() {
+        assert_eq!(temperature(9.14), "9.1 °C (48 °F)");
+        assert_eq!(temperature(-0.01), "0.0 °C (32 °F)");
+        assert_eq!(temperature(-1.8), "-1.8 °C (29 °F)");
+        assert_eq!(distance(640.4), "640 m");
+        assert_eq!(distance(2065.0), "2.1 km (1.1 nautical miles)");
+        assert_eq!(span(5400.0), "1 h 30 min");
+        assert_eq!(span(20.0), "no time");
+    }
+
+    #[test]
+    fn lists_are_cut() {
+        assert_eq!(list::<&str>(&[], 3), "");
+        assert_eq!(list(&["a"], 3), "a");
+        assert_eq!(list(&["a", "b"], 3), "a and b");
+        assert_eq!(list(&["a", "b", "c"], 3), "a, b and c");
+        assert_eq!(list(&["a", "b", "c", "d", "e"], 3), "a, b, c and 2 more");
+    }
+}

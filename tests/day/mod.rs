@@ -1,0 +1,152 @@
+//! A day on the water for the tests of cautions: everything about it is invented.
+#![allow(clippy::expect_used, dead_code)]
+
+use std::sync::LazyLock;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use shorelamp::caution::{Caution, Facts, Level, Light, Limits, Reach, Stretch, raise};
+use shorelamp::conditions::{Kind, Reading, Water};
+use shorelamp::measure::Span;
+use shorelamp::plan::{Plan, read_toml};
+
+/// A plan about which there is nothing to say, on a warm day.
+const PLAN: &str = r#"
+[times]
+launch = "2026-08-20T09:00:00-07:00"
+return_by = "2026-08-20T15:00:00-07:00"
+grace = "30m"
+[pace]
+speed_kn = 3.0
+[launch]
+position = "48.5420 -123.1620"
+vehicle = "Green estate car, plate TEST-123"
+[[waypoint]]
+position = "48.5500 -123.2000"
+stay = "1h"
+[[crew]]
+name = "Ines Halloran"
+phone = "+1 360 555 0142"
+email = "ines@example.org"
+age = 44
+wearing = "orange drysuit"
+immersion_wear = "drysuit"
+lifejacket = "worn"
+experience = "Twelve seasons on this water"
+[[crew]]
+name = "Teo Brandvold"
+phone = "+1 360 555 0143"
+age = 31
+wearing = "red drysuit"
+immersion_wear = "drysuit"
+lifejacket = "worn"
+experience = "Four seasons"
+[[craft]]
+name = "Petrel"
+kind = "double kayak"
+colours = "lime hull, black hatch covers"
+[gear]
+vhf = "handheld, DSC"
+beacon = "9C7F4B013595551"
+night_signals = true
+light = true
+sound_signal = true
+[[contact]]
+name = "Dunstan Okafor"
+email = "dunstan@example.org"
+phone = "+1 360 555 0177"
+[[contact]]
+name = "Mirela Sandoval"
+email = "mirela@example.org"
+phone = "+1 360 555 0118"
+"#;
+
+/// What the rules look at, to be made worse.
+#[derive(Clone, Debug)]
+pub struct Day {
+    pub plan: Plan,
+    pub water: Water,
+    pub reach: Reach,
+    pub light: Light,
+    pub grace: Span,
+}
+
+impl Day {
+    /// Nothing to say: warm water, near the shore, back by day.
+    pub fn calm() -> Self {
+        static READ: LazyLock<Plan> = LazyLock::new(|| {
+            let no_files = |_: &str| Err("no files here".to_owned());
+            read_toml(PLAN, &no_files).expect("the plan of these tests")
+        });
+        let reach = Reach { length_m: 6_000.0, at_most_m: Ok(300.0), over_land_m: Some(10.0) };
+        let light = Light { sun: days("06:14", "20:07"), civil: days("05:42", "20:39") };
+        Day {
+            plan: READ.clone(),
+            water: water(Some(26.0)),
+            reach,
+            light,
+            grace: Span::from_minutes(30),
+        }
+    }
+
+    pub fn cautions(&self) -> Vec<Caution> {
+        self.cautions_within(&Limits::default())
+    }
+
+    pub fn cautions_within(&self, limits: &Limits) -> Vec<Caution> {
+        let facts = Facts {
+            plan: &self.plan,
+            water: &self.water,
+            reach: self.reach.clone(),
+            light: self.light.clone(),
+            overdue_at: self.plan.times.return_by.at + self.grace.delta(),
+        };
+        raise(&facts, limits)
+    }
+
+    /// The level of the worst caution of this name.
+    pub fn level(&self, id: &str) -> Option<Level> {
+        let cautions = self.cautions();
+        cautions.iter().filter(|caution| caution.id == id).map(|caution| caution.level).max()
+    }
+
+    /// The sentences of this name.
+    pub fn text(&self, id: &str) -> String {
+        let cautions = self.cautions();
+        let texts = cautions.iter().filter(|caution| caution.id == id);
+        texts.map(|caution| caution.text.as_str()).collect::<Vec<_>>().join(" ")
+    }
+
+    /// Moves the return to a time on the crew's clocks.
+    pub fn back_at(mut self, local: &str) -> Self {
+        self.plan.times.return_by.at = at(local);
+        self
+    }
+}
+
+/// An instant from a local time of the San Juan Islands in summer.
+pub fn at(local: &str) -> DateTime<Utc> {
+    let text = format!("{local}:00-07:00");
+    DateTime::parse_from_rfc3339(&text).expect("a time of these tests").to_utc()
+}
+
+pub fn water(temperature_c: Option<f64>) -> Water {
+    let governs = temperature_c.map(|temperature_c| Reading {
+        kind: Kind::Observed,
+        temperature_c,
+        source: "station 46999".to_owned(),
+        distance_m: Some(23_000.0),
+        taken_at: Some(at("2026-08-20T08:00")),
+        age_s: Some(1800),
+    });
+    Water { governs, ..Water::default() }
+}
+
+/// The same light on each of ten days.
+fn days(from: &str, to: &str) -> Vec<Stretch> {
+    (0..10)
+        .map(|day| {
+            let of_day = |clock: &str| at(&format!("2026-08-19T{clock}")) + TimeDelta::days(day);
+            Stretch { from: of_day(from), to: of_day(to) }
+        })
+        .collect()
+}
