@@ -328,7 +328,7 @@ fn the_worst_comes_first_and_nothing_is_ever_called_safe() {
     day.reach.at_most_m = Err("there is no shoreline of these waters".to_owned());
     day.plan.gear.light = None;
     let cautions = day.cautions();
-    let ids: Vec<_> = cautions.iter().map(|caution| caution.id).collect();
+    let ids: Vec<_> = cautions.iter().map(|caution| caution.id.as_ref()).collect();
     for id in checked() {
         assert!(ids.contains(&id), "{id} is not raised on the worst day");
     }

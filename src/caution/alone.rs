@@ -26,5 +26,5 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         facts.water_words(limits)
     );
     let clears = "A partner who stays within a shout, with practised rescues.";
-    vec![Caution { id: ID, level, text, source: COMMON_PRACTICE, clears: clears.to_owned() }]
+    vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
 }

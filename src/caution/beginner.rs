@@ -46,7 +46,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         words::temperature(bounds.water_c),
         words::temperature(bounds.better_water_c)
     );
-    vec![Caution { id: ID, level, text, source: COMMON_PRACTICE, clears }]
+    vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
 }
 
 /// Who says nothing of experience counts as a beginner.

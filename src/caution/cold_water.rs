@@ -40,7 +40,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
              time."
         ),
     };
-    vec![Caution { id: ID, level, text, source: SOURCE, clears }]
+    vec![Caution::new(ID, level, text, SOURCE, clears)]
 }
 
 /// The temperature with where it is from, and how far other fresh readings are from it.

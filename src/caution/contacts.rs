@@ -69,5 +69,5 @@ fn names(contacts: &[&Contact]) -> String {
 }
 
 fn caution(level: Level, text: String, clears: &str) -> Caution {
-    Caution { id: ID, level, text, source: COMMON_PRACTICE, clears: clears.to_owned() }
+    Caution::new(ID, level, text, COMMON_PRACTICE, clears)
 }

@@ -44,7 +44,7 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
         }
         (false, _) => "A return so early that a search would still begin in daylight.",
     };
-    vec![Caution { id: ID, level, text, source: SOURCE, clears: clears.to_owned() }]
+    vec![Caution::new(ID, level, text, SOURCE, clears)]
 }
 
 fn sentence(facts: &Facts<'_>) -> String {

@@ -55,7 +55,7 @@ fn too_far(facts: &Facts<'_>, limits: &Limits, at_most_m: f64) -> Option<Caution
          the shore."
             .to_owned()
     };
-    Some(Caution { id: ID, level, text, source: SOURCE, clears })
+    Some(Caution::new(ID, level, text, SOURCE, clears))
 }
 
 fn unknown(facts: &Facts<'_>, limits: &Limits) -> Caution {
@@ -71,7 +71,7 @@ fn unknown(facts: &Facts<'_>, limits: &Limits) -> Caution {
         facts.water_words(limits)
     );
     let clears = "The places of the route, within waters whose shoreline this service has.";
-    Caution { id: ID, level, text, source: SOURCE, clears: clears.to_owned() }
+    Caution::new(ID, level, text, SOURCE, clears)
 }
 
 /// Land in the data means that it can't be checked there, never that shore is at hand.
@@ -86,11 +86,5 @@ fn over_land(facts: &Facts<'_>, limits: &Limits) -> Option<Caution> {
         words::distance(over_land_m)
     );
     let clears = "Positions on the water; if they are right, the shoreline lacks this water.";
-    Some(Caution {
-        id: ID,
-        level: Level::Caution,
-        text,
-        source: super::COMMON_PRACTICE,
-        clears: clears.to_owned(),
-    })
+    Some(Caution::new(ID, Level::Caution, text, super::COMMON_PRACTICE, clears))
 }

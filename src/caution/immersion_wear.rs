@@ -42,5 +42,5 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let text = format!("In {} there is {}.", facts.water_words(limits), words::list(&found, 3));
     let suit = if water_c <= bounds.drysuit_c { "a drysuit with warm layers" } else { "a wetsuit" };
     let clears = format!("Everybody dresses for the water, not the air: {suit}, or waits.");
-    vec![Caution { id: ID, level, text, source: SOURCE, clears }]
+    vec![Caution::new(ID, level, text, SOURCE, clears)]
 }

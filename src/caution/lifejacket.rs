@@ -31,5 +31,5 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let found: Vec<_> = [without, unsaid, carried].into_iter().flatten().collect();
     let text = format!("There is {}, in {}.", words::list(&found, 3), facts.water_words(limits));
     let clears = "Everybody wears a life jacket, fastened, the whole way, and the plan says so.";
-    vec![Caution { id: ID, level, text, source: SOURCE, clears: clears.to_owned() }]
+    vec![Caution::new(ID, level, text, SOURCE, clears)]
 }

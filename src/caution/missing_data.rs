@@ -22,7 +22,7 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
     let level = if grave { Level::Warning } else { Level::Caution };
     let text = format!("Not known, most useful to a search first: {}.", words::list(&unknown, 6));
     let clears = "These in the plan; the water and the shoreline from a service or the keeper.";
-    vec![Caution { id: ID, level, text, source: SOURCE, clears: clears.to_owned() }]
+    vec![Caution::new(ID, level, text, SOURCE, clears)]
 }
 
 /// What is unknown, the most useful to a searcher first.

@@ -22,10 +22,12 @@ pub use facts::{Facts, Light, Reach, Stretch};
 pub use limits::{Beginner, ColdWater, Distance, ImmersionWear, Limits, LimitsError, Pace};
 pub use missing_data::missing;
 
-use serde::Serialize;
+use std::borrow::Cow;
+
+use serde::{Deserialize, Serialize};
 
 /// How much a caution matters: the signal words of ANSI Z535.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Level {
     /// For what can't hurt: papers, law.
@@ -39,18 +41,30 @@ pub enum Level {
 }
 
 /// One thing to think about before launching.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Caution {
     /// Which rule raised it; fixed names.
-    pub id: &'static str,
+    pub id: Cow<'static, str>,
     /// How much it matters.
     pub level: Level,
     /// What is the matter, with the numbers used: a sentence.
     pub text: String,
     /// Where the rule is from, as published.
-    pub source: &'static str,
+    pub source: Cow<'static, str>,
     /// What would clear it.
     pub clears: String,
+}
+
+impl Caution {
+    fn new(
+        id: &'static str,
+        level: Level,
+        text: String,
+        source: &'static str,
+        clears: impl Into<String>,
+    ) -> Self {
+        Caution { id: id.into(), level, text, source: source.into(), clears: clears.into() }
+    }
 }
 
 /// What a rule for which nothing is published gives as its source.

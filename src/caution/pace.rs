@@ -78,5 +78,5 @@ fn sum(facts: &Facts<'_>, speed_kn: f64) -> String {
 }
 
 fn caution(level: Level, text: String, clears: &str) -> Caution {
-    Caution { id: ID, level, text, source: COMMON_PRACTICE, clears: clears.to_owned() }
+    Caution::new(ID, level, text, COMMON_PRACTICE, clears)
 }
