@@ -11,6 +11,7 @@ pub mod measure;
 pub mod plan;
 pub mod post;
 pub mod settings;
+pub mod review;
 pub mod shoreline;
 pub mod store;
 pub mod sun;

@@ -86,22 +86,31 @@ impl Facts<'_> {
     }
 
     /// The time that paddling the route takes at a speed, in seconds.
-    pub(super) fn paddling_s(&self, speed_kn: f64) -> f64 {
-        self.reach.length_m / kn_to_m_per_s(speed_kn)
+    #[must_use]
+    pub fn paddling_s(&self, speed_kn: f64) -> f64 {
+        paddling_s(self.reach.length_m, speed_kn)
     }
 
     /// What the stays add up to, in seconds.
-    pub(super) fn stays_s(&self) -> f64 {
+    #[must_use]
+    pub fn stays_s(&self) -> f64 {
         let stays = self.plan.waypoints.iter().filter_map(|waypoint| waypoint.stay);
         stays.map(|stay| f64::from(stay.seconds())).sum()
     }
 
     /// From the launch to the return time, in seconds.
+    #[must_use]
     #[allow(clippy::cast_precision_loss)] // A trip has less than 2^53 seconds.
-    pub(super) fn available_s(&self) -> f64 {
+    pub fn available_s(&self) -> f64 {
         let times = &self.plan.times;
         (times.return_by.at - times.launch.at).num_seconds() as f64
     }
+}
+
+/// The time that paddling a distance takes at a speed, in seconds.
+#[must_use]
+pub fn paddling_s(length_m: f64, speed_kn: f64) -> f64 {
+    length_m / kn_to_m_per_s(speed_kn)
 }
 
 /// The first instant from `from` to `to` that no stretch has.

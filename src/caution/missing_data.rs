@@ -13,6 +13,9 @@ pub(super) const ID: &str = "missing-data";
 const SOURCE: &str = "US National Search and Rescue Manual § 412 and US Coast Guard Addendum \
                       chapter 3: what a coordinator asks; the order is our own";
 
+/// So many are told in the caution itself.
+pub const TOLD: usize = 6;
+
 pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
     let unknown = missing(facts);
     if unknown.is_empty() {
@@ -20,7 +23,8 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
     }
     let grave = facts.goes_nowhere() || !can_call(facts);
     let level = if grave { Level::Warning } else { Level::Caution };
-    let text = format!("Not known, most useful to a search first: {}.", words::list(&unknown, 6));
+    let text =
+        format!("Not known, most useful to a search first: {}.", words::list(&unknown, TOLD));
     let clears = "These in the plan; the water and the shoreline from a service or the keeper.";
     vec![Caution::new(ID, level, text, SOURCE, clears)]
 }

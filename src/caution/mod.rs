@@ -18,9 +18,9 @@ mod missing_data;
 mod pace;
 pub(crate) mod words;
 
-pub use facts::{Facts, Light, Reach, Stretch};
+pub use facts::{Facts, Light, Reach, Stretch, paddling_s};
 pub use limits::{Beginner, ColdWater, Distance, ImmersionWear, Limits, LimitsError, Pace};
-pub use missing_data::missing;
+pub use missing_data::{TOLD as MISSING_TOLD, missing};
 
 use std::borrow::Cow;
 

@@ -3,10 +3,10 @@
 use std::fmt;
 
 use chrono::{DateTime, Utc};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Who says so.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Kind {
     /// A station measured it.
@@ -35,7 +35,7 @@ pub struct Reading {
 }
 
 /// Why a reading does not govern.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Why {
     /// A colder one does.
@@ -60,7 +60,7 @@ pub struct SetAside {
 }
 
 /// A station that gave no reading.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Silence {
     /// Its name.
     pub station: String,

@@ -1,0 +1,67 @@
+//! A plan judged: the one value behind the terminal, the API, the pages and the letters.
+//!
+//! Serialized, it is the answer to a review: what is unknown is `null`, and times are on the crew's
+//! clocks.
+
+mod light;
+mod shown;
+mod text;
+
+pub use shown::{Farthest, Leg, Passed, Review, Route, Timing, WaterShown};
+pub use text::text;
+
+use chrono::{DateTime, Utc};
+
+use crate::caution::{self, Facts, Limits, Reach};
+use crate::conditions::Water;
+use crate::measure::Span;
+use crate::plan::Plan;
+use crate::shoreline::{self, RouteShore, Shorelines};
+
+/// Judges a plan. `ladder_grace` is what lies between the return time and the first alert where
+/// the plan has no grace of its own.
+#[must_use]
+pub fn review(
+    plan: &Plan,
+    shorelines: &Shorelines,
+    water: &Water,
+    limits: &Limits,
+    ladder_grace: Span,
+    now: DateTime<Utc>,
+) -> Review {
+    let shore = shoreline::judge_route(shorelines, &plan.route());
+    let overdue_at = plan.times.return_by.at + plan.times.grace.unwrap_or(ladder_grace).delta();
+    let day = light::of_return(plan);
+    let facts = Facts {
+        plan,
+        water,
+        reach: reach(&shore),
+        light: light::of_trip(plan, overdue_at),
+        overdue_at,
+    };
+    let cautions = caution::raise(&facts, limits);
+    Review {
+        reviewed_at: shown::local(plan, now),
+        route: Route::of(plan, &shore),
+        timing: Timing::of(&facts, day),
+        water: WaterShown::of(plan, water),
+        quiet: quiet(&cautions),
+        unknown: caution::missing(&facts),
+        cautions,
+    }
+}
+
+fn reach(shore: &RouteShore) -> Reach {
+    let at_most_m = shore.farthest.map(|farthest| farthest.at_most_m);
+    Reach {
+        length_m: shore.length_m,
+        at_most_m: at_most_m.map_err(|why| why.to_string()),
+        over_land_m: shore.over_land_m,
+    }
+}
+
+/// The rules that raised nothing within these limits.
+fn quiet(cautions: &[caution::Caution]) -> Vec<String> {
+    let raised = |id: &str| cautions.iter().any(|caution| caution.id == id);
+    caution::checked().filter(|id| !raised(id)).map(str::to_owned).collect()
+}

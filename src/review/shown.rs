@@ -1,0 +1,242 @@
+//! The parts of a review, as they are serialized.
+
+use chrono::{DateTime, FixedOffset, Utc};
+use serde::{Deserialize, Serialize};
+
+use crate::caution::{self, Caution, Facts};
+use crate::conditions::{Kind, Reading, Silence, Water, Why};
+use crate::plan::Plan;
+use crate::shoreline::{self, RouteShore};
+use crate::sun::Daylight;
+
+/// A plan judged.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Review {
+    /// When: readings are as old as they were then.
+    pub reviewed_at: DateTime<FixedOffset>,
+    /// Where it goes.
+    pub route: Route,
+    /// How long it takes, and the day's light.
+    pub timing: Timing,
+    /// The water.
+    pub water: WaterShown,
+    /// What to think about, the worst first.
+    pub cautions: Vec<Caution>,
+    /// The rules that raised nothing within these limits.
+    pub quiet: Vec<String>,
+    /// What is unknown, the most useful to a searcher first.
+    pub unknown: Vec<String>,
+}
+
+/// Where a trip goes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Route {
+    /// Its length along WGS 84 geodesics, in metres.
+    pub length_m: f64,
+    /// Where it is farthest from shore.
+    pub farthest: Option<Farthest>,
+    /// Why that is unknown, as a clause.
+    pub farthest_unknown: Option<String>,
+    /// Metres of it on land, by the data.
+    pub over_land_m: Option<f64>,
+    /// How far the data's shore may lie from the true one, in metres.
+    pub shoreline_accuracy_m: Option<f64>,
+    /// Its legs, in order.
+    pub legs: Vec<Leg>,
+}
+
+/// The point of a route that is farthest from shore.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Farthest {
+    /// Metres to the nearest shore.
+    pub distance_m: f64,
+    /// The same with the data's accuracy added: what cautions go by.
+    pub at_most_m: f64,
+    /// Latitude in degrees, north positive.
+    pub lat: f64,
+    /// Longitude in degrees, east positive.
+    pub lon: f64,
+    /// Metres along the route.
+    pub along_m: f64,
+    /// Latitude of the nearest shore.
+    pub shore_lat: f64,
+    /// Longitude of the nearest shore.
+    pub shore_lon: f64,
+    /// Initial geodesic bearing from there to that shore, in degrees from true north.
+    pub bearing_deg: f64,
+}
+
+/// The way from one place of a route to the next.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Leg {
+    /// What the place where it ends is called.
+    pub to: Option<String>,
+    /// Latitude of its end.
+    pub lat: f64,
+    /// Longitude of its end.
+    pub lon: f64,
+    /// Its length in metres.
+    pub length_m: f64,
+    /// Its initial bearing in degrees from true north; `None` if it has no length.
+    pub bearing_deg: Option<f64>,
+    /// How long it takes, in seconds; `None` without a speed.
+    pub paddling_s: Option<i64>,
+    /// The stay at its end, in seconds.
+    pub stay_s: Option<i64>,
+}
+
+/// How long a trip takes, and the light on the day of the return.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Timing {
+    /// Paddling, in seconds; `None` without a speed.
+    pub paddling_s: Option<i64>,
+    /// Stays, in seconds.
+    pub stays_s: i64,
+    /// From the launch to the return time, in seconds.
+    pub available_s: i64,
+    /// Sunset on the return's local day.
+    pub sunset: Option<DateTime<FixedOffset>>,
+    /// Civil dusk (6° below the horizon) on that day.
+    pub civil_dusk: Option<DateTime<FixedOffset>>,
+    /// What the sun does on that day: rises and sets, up all day, down all day.
+    pub sun: Option<String>,
+    /// When the crew counts as overdue.
+    pub overdue_at: DateTime<FixedOffset>,
+}
+
+/// What is known of the water.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WaterShown {
+    /// Degrees Celsius.
+    pub temperature_c: Option<f64>,
+    /// Who says so.
+    pub kind: Kind,
+    /// Where it is from, in words.
+    pub source: Option<String>,
+    /// When it was taken.
+    pub taken_at: Option<DateTime<FixedOffset>>,
+    /// Its age in seconds at the review.
+    pub age_s: Option<i64>,
+    /// The readings that don't govern.
+    pub passed: Vec<Passed>,
+    /// The stations that gave none.
+    pub silent: Vec<Silence>,
+}
+
+/// A reading that does not govern.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Passed {
+    /// Degrees Celsius.
+    pub temperature_c: f64,
+    /// Where it is from, in words.
+    pub source: String,
+    /// Its age in seconds at the review.
+    pub age_s: Option<i64>,
+    /// Metres from the station to the route.
+    pub distance_m: Option<f64>,
+    /// Why it does not govern.
+    pub why: Why,
+}
+
+/// The instant on the crew's clocks.
+pub(super) fn local(plan: &Plan, at: DateTime<Utc>) -> DateTime<FixedOffset> {
+    at.with_timezone(&plan.times.zone).fixed_offset()
+}
+
+impl Route {
+    pub(super) fn of(plan: &Plan, shore: &RouteShore) -> Self {
+        let farthest = shore.farthest.as_ref();
+        Route {
+            length_m: shore.length_m,
+            farthest: farthest.ok().map(Farthest::of),
+            farthest_unknown: farthest.err().map(ToString::to_string),
+            over_land_m: shore.over_land_m,
+            shoreline_accuracy_m: shore.accuracy_m,
+            legs: shore.legs.iter().enumerate().map(|(at, leg)| Leg::of(plan, at, leg)).collect(),
+        }
+    }
+}
+
+impl Farthest {
+    fn of(farthest: &shoreline::Farthest) -> Self {
+        Farthest {
+            distance_m: farthest.distance_m,
+            at_most_m: farthest.at_most_m,
+            lat: farthest.at.lat_deg(),
+            lon: farthest.at.lon_deg(),
+            along_m: farthest.along_m,
+            shore_lat: farthest.shore.lat_deg(),
+            shore_lon: farthest.shore.lon_deg(),
+            bearing_deg: farthest.bearing_deg,
+        }
+    }
+}
+
+impl Leg {
+    /// The leg that ends at the waypoint of this number, or after the last of them at the landing.
+    fn of(plan: &Plan, at: usize, leg: &shoreline::Leg) -> Self {
+        let waypoint = plan.waypoints.get(at);
+        let end = plan.landing.as_ref().map_or(&plan.launch.name, |landing| &landing.name);
+        let stay = waypoint.and_then(|waypoint| waypoint.stay);
+        let speed_kn = plan.pace.speed_kn;
+        Leg {
+            to: waypoint.map_or(end, |waypoint| &waypoint.name).clone(),
+            lat: leg.to.lat_deg(),
+            lon: leg.to.lon_deg(),
+            length_m: leg.length_m,
+            bearing_deg: (leg.length_m > 0.0).then_some(leg.bearing_deg),
+            paddling_s: speed_kn.map(|speed_kn| whole(caution::paddling_s(leg.length_m, speed_kn))),
+            stay_s: stay.map(|stay| i64::from(stay.seconds())),
+        }
+    }
+}
+
+impl Timing {
+    pub(super) fn of(facts: &Facts<'_>, day: Option<Daylight>) -> Self {
+        let plan = facts.plan;
+        let paddling_s = plan.pace.speed_kn.map(|speed_kn| whole(facts.paddling_s(speed_kn)));
+        Timing {
+            paddling_s,
+            stays_s: whole(facts.stays_s()),
+            available_s: whole(facts.available_s()),
+            sunset: day.and_then(|day| day.sunset).map(|at| local(plan, at)),
+            civil_dusk: day.and_then(|day| day.civil_dusk).map(|at| local(plan, at)),
+            sun: day.map(|day| day.sun.to_string()),
+            overdue_at: local(plan, facts.overdue_at),
+        }
+    }
+}
+
+impl WaterShown {
+    pub(super) fn of(plan: &Plan, water: &Water) -> Self {
+        let governs = water.governs.as_ref();
+        let taken_at = governs.and_then(|reading| reading.taken_at);
+        WaterShown {
+            temperature_c: water.temperature_c(),
+            kind: water.kind(),
+            source: governs.map(|reading| reading.source.clone()),
+            taken_at: taken_at.map(|at| local(plan, at)),
+            age_s: governs.and_then(|reading| reading.age_s),
+            passed: water.set_aside.iter().map(|one| Passed::of(&one.reading, one.why)).collect(),
+            silent: water.silent.clone(),
+        }
+    }
+}
+
+impl Passed {
+    fn of(reading: &Reading, why: Why) -> Self {
+        Passed {
+            temperature_c: reading.temperature_c,
+            source: reading.source.clone(),
+            age_s: reading.age_s,
+            distance_m: reading.distance_m,
+            why,
+        }
+    }
+}
+
+/// Whole seconds; the cast saturates.
+#[allow(clippy::cast_possible_truncation)]
+fn whole(seconds: f64) -> i64 {
+    seconds.round() as i64
+}

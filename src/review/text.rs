@@ -1,0 +1,167 @@
+//! A review on a terminal: the worst first, 78 columns, about a screen.
+
+use std::fmt::Write;
+
+use chrono::{DateTime, FixedOffset};
+
+use super::shown::{Leg, Passed, Review};
+use crate::caution::{Level, MISSING_TOLD, words};
+use crate::plan::Plan;
+
+const COLUMNS: usize = 78;
+/// Level words are at most seven letters.
+const INDENT: usize = 9;
+/// What would clear a caution is told of so many, the worst.
+const CLEARS_TOLD: usize = 3;
+const LEGS_TOLD: usize = 8;
+
+/// The review as plain text. It never clears a plan.
+#[must_use]
+pub fn text(review: &Review, plan: &Plan) -> String {
+    let mut out = String::new();
+    line(&mut out, 0, &heading(plan));
+    line(&mut out, 0, &times(review, plan));
+    out.push('\n');
+    cautions(&mut out, review);
+    if !review.quiet.is_empty() {
+        let quiet = words::list(&review.quiet, usize::MAX);
+        line(&mut out, 0, &format!("Checked, and nothing raised within these limits: {quiet}."));
+    }
+    let more = review.unknown.get(MISSING_TOLD..).unwrap_or_default();
+    if !more.is_empty() {
+        line(&mut out, 0, &format!("Also unknown: {}.", words::list(more, 12)));
+    }
+    water(&mut out, review);
+    out.push('\n');
+    route(&mut out, review);
+    out.push('\n');
+    line(
+        &mut out,
+        0,
+        "This replaces no official service and no forecast: read the marine forecast yourself. No \
+         caution is no clearance.",
+    );
+    out
+}
+
+fn heading(plan: &Plan) -> String {
+    let crew: Vec<_> = plan.crew.iter().map(|member| member.name.as_str()).collect();
+    let title = plan.title.as_deref().unwrap_or("A trip without a title");
+    format!("{title} - {}", words::list(&crew, 4))
+}
+
+fn times(review: &Review, plan: &Plan) -> String {
+    let times = &plan.times;
+    let launch = times.launch.at.with_timezone(&times.zone).format("%a %-d %B %Y, %H:%M");
+    let back = words::clock(times, times.return_by.at);
+    let overdue = words::clock(times, review.timing.overdue_at.to_utc());
+    format!("{launch} to {back} ({}), overdue from {overdue}", times.zone.name())
+}
+
+fn cautions(out: &mut String, review: &Review) {
+    for (at, caution) in review.cautions.iter().enumerate() {
+        let level = match caution.level {
+            Level::Notice => "NOTICE",
+            Level::Caution => "CAUTION",
+            Level::Warning => "WARNING",
+            Level::Danger => "DANGER",
+        };
+        line(out, INDENT, &format!("{level:<INDENT$}{}", caution.text));
+        if at < CLEARS_TOLD {
+            line(out, INDENT, &format!("{:INDENT$}Clears: {}", "", caution.clears));
+        }
+    }
+    if !review.cautions.is_empty() {
+        out.push('\n');
+    }
+}
+
+/// The readings that don't govern, and the stations without one.
+fn water(out: &mut String, review: &Review) {
+    let passed = review.water.passed.iter().map(told);
+    let silent = review
+        .water
+        .silent
+        .iter()
+        .map(|silent| format!("station {} {}", silent.station, silent.why));
+    let all: Vec<_> = passed.chain(silent).collect();
+    if !all.is_empty() {
+        line(out, 0, &format!("Other water readings: {}.", words::list(&all, 4)));
+    }
+}
+
+fn told(passed: &Passed) -> String {
+    let age = passed.age_s.and_then(|age_s| u32::try_from(age_s).ok());
+    let age = age.map_or(String::new(), |age_s| format!(" {} ago", words::span(f64::from(age_s))));
+    format!("{} {}{age}, {}", passed.source, words::temperature(passed.temperature_c), passed.why)
+}
+
+fn route(out: &mut String, review: &Review) {
+    let route = &review.route;
+    let from_shore = match (&route.farthest, &route.farthest_unknown) {
+        (Some(farthest), _) => format!(
+            "at most {} from shore, {} along, where shore bears {:03.0}°",
+            words::distance(farthest.at_most_m),
+            words::distance(farthest.along_m),
+            farthest.bearing_deg
+        ),
+        (None, Some(why)) => format!("an unknown distance from shore, for {why}"),
+        (None, None) => "an unknown distance from shore".to_owned(),
+    };
+    line(out, 0, &format!("Route: {}, {from_shore}.", words::distance(route.length_m)));
+    line(out, 0, &timing(review));
+    for (at, leg) in route.legs.iter().take(LEGS_TOLD).enumerate() {
+        line(out, 6, &leg_row(at + 1, leg));
+    }
+    if route.legs.len() > LEGS_TOLD {
+        line(out, 6, &format!("      and {} more legs", route.legs.len() - LEGS_TOLD));
+    }
+}
+
+fn timing(review: &Review) -> String {
+    let timing = &review.timing;
+    let paddling = match timing.paddling_s {
+        Some(seconds) => format!("paddling {}", words::span(seconds as f64)),
+        None => "paddling for an unknown time (no speed given)".to_owned(),
+    };
+    let clock = |at: Option<DateTime<FixedOffset>>| {
+        at.map_or_else(|| "none".to_owned(), |at| at.format("%H:%M").to_string())
+    };
+    format!(
+        "Time: {paddling}, stays {}, {} until the return; sunset {}, civil dusk {}.",
+        words::span(timing.stays_s as f64),
+        words::span(timing.available_s as f64),
+        clock(timing.sunset),
+        clock(timing.civil_dusk)
+    )
+}
+
+/// `  1  Kelp edge                   2.9 km   287°   32 min, then 2 h there`.
+fn leg_row(number: usize, leg: &Leg) -> String {
+    let to = leg.to.clone().unwrap_or_else(|| format!("{:.4} {:.4}", leg.lat, leg.lon));
+    let to: String = to.chars().take(28).collect();
+    let bearing = leg.bearing_deg.map_or_else(|| "-".to_owned(), |deg| format!("{deg:03.0}°"));
+    let paddling = leg.paddling_s.map_or_else(String::new, |s| words::span(s as f64));
+    let stay =
+        leg.stay_s.map_or_else(String::new, |s| format!(", then {} there", words::span(s as f64)));
+    format!("{number:4}  {to:<28} {:6.1} km {bearing:>5}  {paddling}{stay}", leg.length_m / 1000.0)
+}
+
+/// Writes a paragraph in lines of [`COLUMNS`]; all but the first are indented. What stands before
+/// the first word, and runs of spaces in it, stay.
+fn line(out: &mut String, indent: usize, text: &str) {
+    let mut column = 0;
+    for (at, word) in text.split(' ').enumerate() {
+        let width = word.chars().count();
+        if at > 0 && column + 1 + width > COLUMNS {
+            let _ = write!(out, "\n{:indent$}", "");
+            column = indent;
+        } else if at > 0 {
+            out.push(' ');
+            column += 1;
+        }
+        out.push_str(word);
+        column += width;
+    }
+    out.push('\n');
+}
