@@ -126,7 +126,8 @@ fn an_unknown_distance_is_a_caution_of_its_own() {
 
     let mut nowhere = Day::calm();
     nowhere.plan.waypoints.clear();
-    assert_eq!(levels(&nowhere, &["distance", "missing-data"]), [Some(Caution), Some(Warning)]);
+    let ids = ["distance", "pace", "missing-data"];
+    assert_eq!(levels(&nowhere, &ids), [Some(Caution), Some(Caution), Some(Warning)]);
     assert!(nowhere.text("missing-data").contains("where the crew goes"));
 
     let mut ashore = Day::calm();

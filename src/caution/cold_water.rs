@@ -19,7 +19,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let (level, what) = if water_c <= bounds.danger_c {
         (
             Level::Danger,
-            "falling in takes the breath for a minute, and useful hands within about ten",
+            "falling in takes the breath for a minute, and useful hands within about ten minutes",
         )
     } else if water_c <= bounds.warning_c {
         (Level::Warning, "falling in takes the breath, and strength goes within minutes")

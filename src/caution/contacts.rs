@@ -28,8 +28,8 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
     let no_phone: Vec<_> = ashore.into_iter().filter(|contact| contact.phone.is_none()).collect();
     if !no_phone.is_empty() {
         let text = format!(
-            "No telephone number is given of {}: neither the other contacts nor the rescue service \
-             can call back.",
+            "No telephone number is given of {}: neither another contact nor the rescue service can \
+             call back.",
             names(&no_phone)
         );
         cautions.push(caution(Level::Caution, text, "A telephone number of each contact."));

@@ -38,9 +38,12 @@ fn too_far(facts: &Facts<'_>, limits: &Limits, at_most_m: f64) -> Option<Caution
         (true, _) => return None,
     };
     let swim = match (swimmable, beyond_all) {
-        (false, _) => "count on no swim to shore, for in water so cold none is published",
-        (true, true) => "farther than any swim published for cold water",
-        (true, false) => "farther than novices swam in cold water",
+        (false, _) => format!(
+            "count on no swim to shore, for none is published below {}",
+            words::temperature(bounds.published_from_c)
+        ),
+        (true, true) => "farther than any swim published for cold water".to_owned(),
+        (true, false) => "farther than novices swam in cold water".to_owned(),
     };
     let text = format!(
         "The route goes up to {} from shore, in {}: {swim}.",
@@ -66,8 +69,8 @@ fn unknown(facts: &Facts<'_>, limits: &Limits) -> Caution {
     };
     let level = if facts.is_cold(limits) { Level::Warning } else { Level::Caution };
     let text = format!(
-        "How far from shore the route goes is unknown: {why}; in {} that decides whether a swim \
-         could end ashore.",
+        "How far from shore the route goes is unknown, for {why}: whether a swim could end ashore, in \
+         {}, can't be told.",
         facts.water_words(limits)
     );
     let clears = "The places of the route, within waters whose shoreline this service has.";

@@ -13,6 +13,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         _ => limits.pace.group_kn,
     };
     match facts.plan.pace.speed_kn {
+        _ if facts.goes_nowhere() => vec![nowhere()],
         None => vec![unsaid(facts, limits)],
         Some(speed_kn) => {
             let fast = (speed_kn > fastest_kn).then(|| too_fast(facts, speed_kn, fastest_kn));
@@ -20,6 +21,12 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
             late.into_iter().chain(fast).collect()
         }
     }
+}
+
+fn nowhere() -> Caution {
+    let text = "Whether the time is enough can't be told, for the plan names no place beyond the \
+                launch.";
+    caution(Level::Caution, text.to_owned(), "The places of the route, in order.")
 }
 
 fn unsaid(facts: &Facts<'_>, limits: &Limits) -> Caution {

@@ -1,6 +1,6 @@
 //! The parts of a review, as they are serialized.
 
-use chrono::{DateTime, FixedOffset, Utc};
+use chrono::{DateTime, FixedOffset, SubsecRound, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::caution::{self, Caution, Facts};
@@ -138,9 +138,9 @@ pub struct Passed {
     pub why: Why,
 }
 
-/// The instant on the crew's clocks.
+/// The instant on the crew's clocks, to the second.
 pub(super) fn local(plan: &Plan, at: DateTime<Utc>) -> DateTime<FixedOffset> {
-    at.with_timezone(&plan.times.zone).fixed_offset()
+    at.trunc_subsecs(0).with_timezone(&plan.times.zone).fixed_offset()
 }
 
 impl Route {

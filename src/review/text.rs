@@ -110,11 +110,13 @@ fn route(out: &mut String, review: &Review) {
     };
     line(out, 0, &format!("Route: {}, {from_shore}.", words::distance(route.length_m)));
     line(out, 0, &timing(review));
-    for (at, leg) in route.legs.iter().take(LEGS_TOLD).enumerate() {
-        line(out, 6, &leg_row(at + 1, leg));
+    let legs = || route.legs.iter().filter(|leg| leg.length_m > 0.0);
+    for (at, leg) in legs().take(LEGS_TOLD).enumerate() {
+        line(out, 6, leg_row(at + 1, leg).trim_end());
     }
-    if route.legs.len() > LEGS_TOLD {
-        line(out, 6, &format!("      and {} more legs", route.legs.len() - LEGS_TOLD));
+    let more = legs().count().saturating_sub(LEGS_TOLD);
+    if more > 0 {
+        line(out, 6, &format!("      and {more} more legs"));
     }
 }
 
@@ -127,11 +129,17 @@ fn timing(review: &Review) -> String {
     let clock = |at: Option<DateTime<FixedOffset>>| {
         at.map_or_else(|| "none".to_owned(), |at| at.format("%H:%M").to_string())
     };
+    let sun = match (timing.sunset, timing.sun.as_deref()) {
+        (None, Some(sun)) => format!("sun {sun}"),
+        (sunset, _) => format!("sunset {}", clock(sunset)),
+    };
+    let stays = match timing.stays_s {
+        0 => "no stays".to_owned(),
+        seconds => format!("stays {}", words::span(seconds as f64)),
+    };
     format!(
-        "Time: {paddling}, stays {}, {} until the return; sunset {}, civil dusk {}.",
-        words::span(timing.stays_s as f64),
+        "Time: {paddling}, {stays}, {} until the return; {sun}, civil dusk {}.",
         words::span(timing.available_s as f64),
-        clock(timing.sunset),
         clock(timing.civil_dusk)
     )
 }
@@ -139,7 +147,10 @@ fn timing(review: &Review) -> String {
 /// `  1  Kelp edge                   2.9 km   287°   32 min, then 2 h there`.
 fn leg_row(number: usize, leg: &Leg) -> String {
     let to = leg.to.clone().unwrap_or_else(|| format!("{:.4} {:.4}", leg.lat, leg.lon));
-    let to: String = to.chars().take(28).collect();
+    let to: String = match to.chars().count() {
+        0..=28 => to,
+        _ => to.chars().take(27).chain(['…']).collect(),
+    };
     let bearing = leg.bearing_deg.map_or_else(|| "-".to_owned(), |deg| format!("{deg:03.0}°"));
     let paddling = leg.paddling_s.map_or_else(String::new, |s| words::span(s as f64));
     let stay =
