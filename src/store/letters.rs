@@ -195,7 +195,14 @@ impl Store {
         .await?;
         let mut claims = Vec::with_capacity(rows.len());
         for row in &rows {
-            let mut claim = claimed(row)?;
+            let mut claim = match claimed(row) {
+                Ok(claim) => claim,
+                Err(damage) => {
+                    tracing::error!(%damage, "a letter's row can't be read; it is set aside for an hour");
+                    set_aside(&mut tx, row, now + TimeDelta::hours(1), &damage).await?;
+                    continue;
+                }
+            };
             claim.attempt += 1;
             sqlx::query(
                 "UPDATE letters SET state = 'sending', attempt = $1, lease_until = $2 \
@@ -208,10 +215,9 @@ impl Store {
             .await?;
             claims.push(claim);
         }
-        if claims.is_empty() {
-            return Ok(claims);
+        if !rows.is_empty() {
+            tx.commit().await?;
         }
-        tx.commit().await?;
         Ok(claims)
     }
 
@@ -390,6 +396,26 @@ async fn settle(
     .execute(&mut **tx)
     .await?;
     Ok(done.rows_affected() == 1)
+}
+
+/// Puts a row that can't be read out of the way of the others.
+async fn set_aside(
+    tx: &mut Transaction<'_, Any>,
+    row: &AnyRow,
+    until: DateTime<Utc>,
+    damage: &StoreError,
+) -> Result<(), StoreError> {
+    let id: String = row.try_get("id")?;
+    sqlx::query(
+        "UPDATE letters SET state = 'queued', lease_until = NULL, next_try_at = $1, note = $2 \
+         WHERE id = $3",
+    )
+    .bind(millis(until))
+    .bind(damage.to_string())
+    .bind(id)
+    .execute(&mut **tx)
+    .await?;
+    Ok(())
 }
 
 fn claimed(row: &AnyRow) -> Result<Claimed, StoreError> {

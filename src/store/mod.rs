@@ -22,7 +22,7 @@ use crate::watch::Refusal;
 pub use keys::Key;
 pub use letters::{Claimed, Lane, LastLook, LetterFate, LetterState};
 pub use links::{Link, Purpose};
-pub use plans::{Applied, Filing, Past, PlanRecord};
+pub use plans::{Applied, Filing, PlanRecord};
 
 /// The oldest SQLite that may run: earlier ones can damage a database in WAL mode (their release
 /// notes for 3.51.3).

@@ -6,7 +6,7 @@ use sqlx::any::AnyRow;
 use sqlx::{Any, Row, Transaction};
 
 use super::{Store, StoreError, damaged, from_millis, instant, letters, millis};
-use crate::watch::{Event, Phase, Step, Watched, next_wakeup, step};
+use crate::watch::{Event, Past, Phase, Step, Watched, next_wakeup, step};
 
 /// A plan to be filed, with all that is written in the same transaction.
 #[derive(Clone, Debug)]
@@ -46,17 +46,6 @@ pub struct PlanRecord {
     pub filed_at: DateTime<Utc>,
     /// The key that filed it.
     pub key_id: String,
-}
-
-/// An event of the past.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Past {
-    /// Its number; filing is 1 and has no entry.
-    pub number: u32,
-    /// When it happened.
-    pub at: DateTime<Utc>,
-    /// What happened.
-    pub event: Event,
 }
 
 /// What an event led to.

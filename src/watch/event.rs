@@ -1,5 +1,6 @@
 //! What can happen to a watched plan.
 
+use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::letters::{Kind, Recipient};
@@ -65,6 +66,17 @@ pub enum Event {
         /// Whose.
         to: Recipient,
     },
+}
+
+/// An event that happened.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Past {
+    /// Its number; filing is number 1 and stands in no history.
+    pub number: u32,
+    /// When it was recorded.
+    pub at: DateTime<Utc>,
+    /// What happened.
+    pub event: Event,
 }
 
 /// Who says something.

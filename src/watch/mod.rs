@@ -16,7 +16,7 @@ mod state;
 mod step;
 
 pub use climb::next_wakeup;
-pub use event::{Answer, By, Event};
+pub use event::{Answer, By, Event, Past};
 pub use ladder::{Anchor, Ladder, LadderFault, Rung, RungKind, To};
 pub use letters::{Cause, Kind, Order, Recipient, retry_until, wanted};
 pub use state::{
