@@ -159,7 +159,9 @@ fn what_is_unknown_is_null_and_never_a_number() {
     plan.pace.speed_kn = None;
     let review = as_json(&judged_blind(&plan));
     for pointer in [
-        "/route/farthest",
+        "/route/farthest/distance_m",
+        "/route/farthest/at_most_m",
+        "/route/farthest/lat",
         "/route/over_land_m",
         "/route/shoreline_accuracy_m",
         "/timing/paddling_s",

@@ -33,7 +33,8 @@ pub struct Review {
 pub struct Route {
     /// Its length along WGS 84 geodesics, in metres.
     pub length_m: f64,
-    /// Where it is farthest from shore.
+    /// Where it is farthest from shore; written with `null` for each member when unknown.
+    #[serde(with = "farthest")]
     pub farthest: Option<Farthest>,
     /// Why that is unknown, as a clause.
     pub farthest_unknown: Option<String>,
@@ -64,6 +65,39 @@ pub struct Farthest {
     pub shore_lon: f64,
     /// Initial geodesic bearing from there to that shore, in degrees from true north.
     pub bearing_deg: f64,
+}
+
+/// A farthest point as it is written: there in any case, each of its members `null` when the
+/// distance is unknown, so that a reader finds the key it looks for.
+mod farthest {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+    use serde_json::{Value, json};
+
+    use super::Farthest;
+
+    pub(super) fn serialize<S: Serializer>(
+        farthest: &Option<Farthest>,
+        serializer: S,
+    ) -> Result<S::Ok, S::Error> {
+        match farthest {
+            Some(farthest) => farthest.serialize(serializer),
+            None => json!({
+                "distance_m": null, "at_most_m": null, "lat": null, "lon": null, "along_m": null,
+                "shore_lat": null, "shore_lon": null, "bearing_deg": null,
+            })
+            .serialize(serializer),
+        }
+    }
+
+    pub(super) fn deserialize<'a, D: Deserializer<'a>>(
+        deserializer: D,
+    ) -> Result<Option<Farthest>, D::Error> {
+        let written = Value::deserialize(deserializer)?;
+        if written["distance_m"].is_null() {
+            return Ok(None);
+        }
+        serde_json::from_value(written).map(Some).map_err(serde::de::Error::custom)
+    }
 }
 
 /// The way from one place of a route to the next.
