@@ -32,8 +32,21 @@ pub type RouteFiles<'a> = &'a dyn Fn(&str) -> Result<Vec<Waypoint>, String>;
 pub fn read_toml(text: &str, route_files: RouteFiles<'_>) -> Result<Plan, Faults> {
     match toml::from_str::<toml::Table>(text) {
         Ok(table) => check(from_toml(toml::Value::Table(table)), route_files),
-        Err(error) => Err(Faults::one("", "", format!("this is not TOML: {error}"))),
+        Err(error) => Err(Faults::one("", "", not_toml(text, &error))),
     }
+}
+
+/// The error with its line and caret; where that line is too long to show, or could play tricks
+/// on a terminal, its place alone.
+fn not_toml(text: &str, error: &toml::de::Error) -> String {
+    const LONGEST: usize = 600;
+    let shown = error.to_string();
+    if shown.len() <= LONGEST && !shown.contains(|c: char| c.is_control() && c != '\n') {
+        return format!("this is not TOML: {shown}");
+    }
+    let start = error.span().map_or(0, |span| span.start);
+    let line = text.bytes().take(start).filter(|byte| *byte == b'\n').count() + 1;
+    format!("this is not TOML, from line {line} on: {}", error.message())
 }
 
 /// Reads a plan from JSON.
@@ -90,7 +103,7 @@ fn plan(mut root: Table<'_>, route_files: RouteFiles<'_>) -> Option<Plan> {
     let waypoints = waypoints(&mut root, route_files);
     let landing = root.table("landing").map(landing);
     let crew = crew(&mut root);
-    let craft = root.tables("craft", MOST_CREW).into_iter().map(craft).collect();
+    let craft = root.tables("craft", MOST_CREW).into_iter().flatten().map(craft).collect();
     let gear = root.table("gear").map(gear).unwrap_or_default();
     let stated = root.table("stated").map(|table| stated(table, zone));
     let contacts = contacts(&mut root);
@@ -175,7 +188,7 @@ fn pace(mut table: Table<'_>) -> Pace {
 
 fn waypoints(root: &mut Table<'_>, route_files: RouteFiles<'_>) -> Option<Vec<Waypoint>> {
     let from_file = root.read("route_file", |name| route_files(name));
-    let tables = root.tables("waypoint", MOST_WAYPOINTS);
+    let tables = root.tables("waypoint", MOST_WAYPOINTS).unwrap_or_default();
     if from_file.is_some() && !tables.is_empty() {
         root.fault("route_file", "", "stands beside waypoints; keep the file or the waypoints");
     }
@@ -197,7 +210,7 @@ fn waypoint(mut table: Table<'_>) -> Option<Waypoint> {
 }
 
 fn crew(root: &mut Table<'_>) -> Option<Vec<CrewMember>> {
-    let tables = root.tables("crew", MOST_CREW);
+    let tables = root.tables("crew", MOST_CREW)?;
     if tables.is_empty() {
         root.fault("crew", "", "say who goes: at least one [[crew]] with a name");
         return None;
@@ -245,7 +258,7 @@ fn crew_member(mut table: Table<'_>) -> Option<CrewMember> {
 }
 
 fn contacts(root: &mut Table<'_>) -> Option<Vec<Contact>> {
-    let tables = root.tables("contact", MOST_CONTACTS);
+    let tables = root.tables("contact", MOST_CONTACTS)?;
     if tables.is_empty() {
         root.fault(
             "contact",

@@ -26,20 +26,22 @@ pub(super) struct Table<'a> {
     path: String,
     left: Map<String, Value>,
     asked: Vec<&'static str>,
+    /// It is no table, which is told already: that it then lacks every key need not be.
+    broken: bool,
     found: &'a Found,
 }
 
 impl<'a> Table<'a> {
     pub(super) fn new(path: String, value: Value, found: &'a Found) -> Self {
-        let left = match value {
-            Value::Object(entries) => entries,
+        let (left, broken) = match value {
+            Value::Object(entries) => (entries, false),
             other => {
                 let fault = Fault::new(&path, shown(&other), "must be a table of keys and values");
                 found.borrow_mut().push(fault);
-                Map::new()
+                (Map::new(), true)
             }
         };
-        Table { path, left, asked: Vec::new(), found }
+        Table { path, left, asked: Vec::new(), broken, found }
     }
 
     /// Reports every key that was not asked for: a slip of the pen must not lose what it names.
@@ -78,28 +80,29 @@ impl<'a> Table<'a> {
         Some(Table::new(self.key(key), value, self.found))
     }
 
-    /// The tables of a list, each with its path counted from 1; too many are a fault.
-    pub(super) fn tables(&mut self, key: &'static str, most: usize) -> Vec<Table<'a>> {
+    /// The tables of a list, each with its path counted from 1; none where the key is absent.
+    /// `None` after a fault: no list, or too many entries.
+    pub(super) fn tables(&mut self, key: &'static str, most: usize) -> Option<Vec<Table<'a>>> {
         let list = match self.take(key) {
-            None => return Vec::new(),
+            None if self.broken => return None,
+            None => return Some(Vec::new()),
             Some(Value::Array(list)) => list,
             Some(other) => {
                 let mend =
                     format!("must be a list: one [[{key}]] in TOML, one {{…}} in JSON, each");
                 self.fault(key, shown(&other), mend);
-                return Vec::new();
+                return None;
             }
         };
         if list.len() > most {
             let mend = format!("has {} entries; at most {most} are taken", list.len());
             self.fault(key, "", mend);
-            return Vec::new();
+            return None;
         }
         let path = self.key(key);
         let numbered = list.into_iter().enumerate();
-        numbered
-            .map(|(at, value)| Table::new(format!("{path}[{}]", at + 1), value, self.found))
-            .collect()
+        let table = |(at, value)| Table::new(format!("{path}[{}]", at + 1), value, self.found);
+        Some(numbered.map(table).collect())
     }
 
     /// A text without control characters, trimmed; an empty one counts as absent.
@@ -158,7 +161,7 @@ impl<'a> Table<'a> {
     ) -> Option<T> {
         let faults_before = self.found.borrow().len();
         let value = read(self);
-        if value.is_none() && self.found.borrow().len() == faults_before {
+        if value.is_none() && !self.broken && self.found.borrow().len() == faults_before {
             self.fault(key, "", mend);
         }
         value
