@@ -15,7 +15,7 @@ pub struct Fault {
     pub mend: String,
 }
 
-/// Every fault of a plan; never empty.
+/// Every fault of a plan, up to a hundred; never empty.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 #[serde(transparent)]
 pub struct Faults(Vec<Fault>);
@@ -27,9 +27,15 @@ impl Faults {
         Faults(vec![Fault::new(key, value, mend)])
     }
 
-    /// The given faults, or `None` if there are none.
+    /// The given faults, or `None` if there are none. Beyond a hundred only their number is kept:
+    /// the answer must not grow with what somebody sends.
     #[must_use]
-    pub fn some(faults: Vec<Fault>) -> Option<Self> {
+    pub fn some(mut faults: Vec<Fault>) -> Option<Self> {
+        const MOST: usize = 100;
+        if let Some(more) = faults.len().checked_sub(MOST).filter(|more| *more > 0) {
+            faults.truncate(MOST);
+            faults.push(Fault::new("", "", format!("and {more} more; mend these first")));
+        }
         (!faults.is_empty()).then_some(Faults(faults))
     }
 
@@ -41,21 +47,22 @@ impl Faults {
 }
 
 impl Fault {
-    /// A fault whose value is cut to what fits on a line, without control characters.
+    /// A fault whose key and value are cut to what fits on a line, without control characters.
     #[must_use]
     pub fn new(key: &str, value: impl Into<String>, mend: impl Into<String>) -> Self {
-        const LONGEST: usize = 60;
-        let value: String = value.into();
-        let mut shown: String = value
-            .chars()
-            .take(LONGEST)
-            .map(|c| if c.is_control() || is_line_break(c) { '␤' } else { c })
-            .collect();
-        if value.chars().nth(LONGEST).is_some() {
-            shown.push('…');
-        }
-        Fault { key: key.to_owned(), value: shown, mend: mend.into() }
+        Fault { key: one_line(key), value: one_line(&value.into()), mend: mend.into() }
     }
+}
+
+/// The text's first sixty characters, with a sign for each that would break the line.
+fn one_line(text: &str) -> String {
+    const LONGEST: usize = 60;
+    let visible = |c: char| if c.is_control() || is_line_break(c) { '␤' } else { c };
+    let mut line: String = text.chars().take(LONGEST).map(visible).collect();
+    if text.chars().nth(LONGEST).is_some() {
+        line.push('…');
+    }
+    line
 }
 
 /// The line breaks of Unicode that are not control characters.

@@ -12,6 +12,9 @@ const MOST_BYTES: usize = 4_000_000;
 const TRACK_TOLERANCE_M: f64 = 5.0;
 const METRES_PER_DEGREE: f64 = 111_320.0;
 const LONGEST_NAME: usize = 200;
+/// The deepest nesting read: a point in a track needs five, extensions a few more. The time to
+/// read grows with the square of the depth.
+const DEEPEST: usize = 40;
 
 /// Why a GPX file gives no route.
 #[derive(Debug, Error)]
@@ -22,6 +25,9 @@ pub enum GpxError {
     /// A document type definition, which no GPX file needs and which can hold a trap.
     #[error("holds a document type definition; export it again as plain GPX 1.1")]
     DocumentType,
+    /// Elements within elements without end.
+    #[error("is nested more than {DEEPEST} deep; export it again as plain GPX 1.1")]
+    TooDeep,
     /// Not GPX.
     #[error("is not GPX 1.1 ({0}); export it again from the chart program")]
     Form(String),
@@ -45,7 +51,10 @@ pub fn read_gpx(text: &str) -> Result<Vec<Waypoint>, GpxError> {
     if text.contains("<!DOCTYPE") || text.contains("<!ENTITY") {
         return Err(GpxError::DocumentType);
     }
-    let gpx = gpx::read(text.as_bytes()).map_err(|error| GpxError::Form(error.to_string()))?;
+    if depth(text) > DEEPEST {
+        return Err(GpxError::TooDeep);
+    }
+    let gpx = gpx::read(text.as_bytes()).map_err(unreadable)?;
     let route = gpx.routes.into_iter().map(|route| route.points).find(|points| !points.is_empty());
     let track = gpx.tracks.into_iter().map(|track| {
         track.segments.into_iter().flat_map(|segment| segment.points).collect::<Vec<_>>()
@@ -57,6 +66,51 @@ pub fn read_gpx(text: &str) -> Result<Vec<Waypoint>, GpxError> {
         (None, None) => gpx.waypoints,
     };
     points.into_iter().map(waypoint).collect()
+}
+
+fn unreadable(error: gpx::errors::GpxError) -> GpxError {
+    match error {
+        gpx::errors::GpxError::LonLatOutOfBoundsError(..) => GpxError::OffTheEarth,
+        other => GpxError::Form(other.to_string()),
+    }
+}
+
+/// How deep the elements of an XML text are nested at most; comments and character data count
+/// for nothing. What is no XML gives some number, and is refused when it is read.
+fn depth(text: &str) -> usize {
+    let (mut open, mut deepest) = (0usize, 0);
+    let mut rest = text;
+    while let Some(at) = rest.find('<') {
+        rest = &rest[at..];
+        let aside = [("<!--", "-->"), ("<![CDATA[", "]]>"), ("<?", "?>")];
+        if let Some((_, end)) = aside.iter().find(|(start, _)| rest.starts_with(start)) {
+            rest = rest.find(end).map_or("", |at| &rest[at + end.len()..]);
+            continue;
+        }
+        let tag = &rest[..tag_len(rest)];
+        rest = &rest[tag.len()..];
+        if tag.starts_with("</") {
+            open = open.saturating_sub(1);
+        } else {
+            deepest = deepest.max(open + 1);
+            open += usize::from(!tag.ends_with("/>"));
+        }
+    }
+    deepest
+}
+
+/// The bytes up to the `>` that ends this tag, and not one inside an attribute's quotes.
+fn tag_len(text: &str) -> usize {
+    let mut quote = None;
+    for (at, c) in text.char_indices() {
+        match quote {
+            None if c == '>' => return at + 1,
+            None if c == '"' || c == '\'' => quote = Some(c),
+            Some(open) if c == open => quote = None,
+            _ => {}
+        }
+    }
+    text.len()
 }
 
 fn waypoint(point: gpx::Waypoint) -> Result<Waypoint, GpxError> {
