@@ -128,7 +128,7 @@ impl Relay {
         if let Some((user, password)) = &self.login {
             let login = Credentials::new(user.clone(), password.expose_secret().to_owned());
             let answer = connection.auth(&[Mechanism::Plain, Mechanism::Login], &login).await;
-            self.expect(235, answer)?;
+            self.require(235, answer)?;
         }
         Ok(Session { connection, relay: self.name.clone() })
     }
@@ -180,12 +180,12 @@ impl Relay {
             return Err(SendError::transport(Phase::Opening, &self.name, said));
         }
         let answer = plain.command(Starttls).await;
-        self.expect(220, answer)?;
+        self.require(220, answer)?;
         drop(plain);
         TcpStream::from_std(kept).map_err(failed)
     }
 
-    fn expect(&self, code: u16, answer: Result<Response, smtp::Error>) -> Result<(), SendError> {
+    fn require(&self, code: u16, answer: Result<Response, smtp::Error>) -> Result<(), SendError> {
         expect(code, answer, Phase::Opening, &self.name).map(|_| ())
     }
 }

@@ -165,5 +165,4 @@ impl Shorelines {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests;
