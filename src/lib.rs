@@ -7,6 +7,7 @@
 pub mod caution;
 pub mod conditions;
 pub mod fetch;
+pub mod letter;
 pub mod measure;
 pub mod plan;
 pub mod post;

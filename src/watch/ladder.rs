@@ -136,7 +136,8 @@ impl Ladder {
     /// The rungs of one track (alerts, or words to the crew) with their numbers and their times
     /// in a plan with this return time and grace, in the order of time. The last rung stays the
     /// last, and no alert comes before the crew is overdue.
-    pub(super) fn track(
+    #[must_use]
+    pub fn track(
         &self,
         alerts: bool,
         due_at: DateTime<Utc>,

@@ -289,7 +289,8 @@ impl Watched {
     }
 
     /// Whether no contact is left who can be reached and act.
-    pub(super) fn nobody_left(&self) -> bool {
+    #[must_use]
+    pub fn nobody_left(&self) -> bool {
         (0..self.contacts.len()).all(|contact| self.is_out_of_reach(contact))
     }
 

@@ -1,0 +1,214 @@
+//! `overdue` and `call-rescue`, to contacts: the crew is not back. When no contact is left, the
+//! crew and the keeper get them too.
+
+use super::block::{Block, Draft};
+use super::brief::Row;
+use super::scene::Scene;
+use super::words::{self, name, names, people};
+use super::{rescue, script, status};
+use crate::watch::{Cause, Kind, Recipient};
+
+pub(super) fn draft(scene: &Scene<'_>) -> Draft {
+    let mut blocks = Vec::new();
+    blocks.extend(why_you(scene).map(Block::Para));
+    if !has_called(scene) {
+        blocks.push(Block::heading("Whom to call"));
+        blocks.push(Block::Call(scene.rescue()));
+    }
+    blocks.push(Block::heading("What to do now"));
+    blocks.push(Block::Steps(steps(scene)));
+    blocks.extend(scene.link(
+        "Your page, for your answers: \"I am on it\", \"I have called\", \
+        \"they are ashore\", \"I can't act\".",
+    ));
+    blocks.extend(again(scene).map(Block::Para));
+    if has_called(scene) {
+        blocks.push(Block::heading("The rescue service's numbers, for news only"));
+        blocks.push(Block::Call(scene.rescue()));
+    }
+    blocks.push(Block::heading("Who was told, and what they answered"));
+    blocks.push(Block::Rows(who_knows(scene)));
+    blocks.extend(script::say_this(scene, "Say this (read it aloud)", true));
+    blocks.push(Block::heading("Everything in their plan"));
+    blocks.extend(scene.whole_plan(true));
+    Draft { subject: subject(scene), lead: lead(scene), blocks }
+}
+
+fn has_called(scene: &Scene<'_>) -> bool {
+    scene.facts.watched.somebody_called()
+}
+
+fn is_call(scene: &Scene<'_>) -> bool {
+    scene.order.kind == Kind::CallRescue
+}
+
+fn subject(scene: &Scene<'_>) -> String {
+    let since = scene.clock.short(scene.overdue_at(), scene.now);
+    let out = scene.out_names();
+    let count = people(out.len());
+    if has_called(scene) {
+        let before = format!("STILL OVERDUE since {since}: {count}, ");
+        return words::subject(&before, &out, " - rescue service called");
+    }
+    if is_call(scene) {
+        let before = format!("CALL THE RESCUE SERVICE: {count} overdue since {since}, ");
+        return words::subject(&before, &out, "");
+    }
+    words::subject(&format!("OVERDUE since {since}: {count}, "), &out, " - act now")
+}
+
+fn lead(scene: &Scene<'_>) -> Vec<String> {
+    let out = scene.out_names();
+    let (count, who) = (people(out.len()), names(&out, 4));
+    let since = scene.clock.full_from(scene.overdue_at(), scene.now);
+    let due = scene.clock.time(scene.due_at());
+    let are = if out.len() == 1 { "is" } else { "are" };
+    let mut lead = Vec::new();
+    lead.push(format!("{count} {are} overdue on the water: {who}."));
+    lead.push(format!("Overdue since {since}. They meant to be back by {due}."));
+    lead.extend(status::ashore(scene).into_iter().map(|row| format!("Ashore: {}.", row.value)));
+    lead.push(format!("{} is no rescue service and has called nobody.", scene.service()));
+    if has_called(scene) {
+        lead.extend(status::calls(scene));
+        lead.push("So you need not call again.".to_owned());
+    } else {
+        lead.push(act_now(scene));
+    }
+    lead
+}
+
+fn act_now(scene: &Scene<'_>) -> String {
+    let service = rescue::in_a_sentence(&scene.rescue());
+    if is_call(scene) || !scene.has_phones() {
+        return format!("Call now: {service}.");
+    }
+    format!("Act now. First the crew's telephones, ten minutes at most; then call {service}.")
+}
+
+/// Why somebody gets an alert who is no contact.
+fn why_you(scene: &Scene<'_>) -> Option<String> {
+    let nobody_left = scene.facts.watched.nobody_left();
+    match scene.order.to {
+        Recipient::Contact(_) => None,
+        Recipient::Crew(_) => Some(
+            "This letter comes to the crew because none of your contacts ashore can be reached or \
+             can act. If all of you are ashore, check in now, and nothing more is needed."
+                .to_owned(),
+        ),
+        Recipient::Keeper if nobody_left => Some(
+            "You get this as the keeper of the service: none of the contacts can be reached or \
+             can act. Nobody but you may know of this."
+                .to_owned(),
+        ),
+        Recipient::Keeper => Some(
+            "You get this as the keeper of the service. The contacts have been written to; below \
+             stands what they answered. If none of them has called, you call."
+                .to_owned(),
+        ),
+    }
+}
+
+fn steps(scene: &Scene<'_>) -> Vec<String> {
+    let service = rescue::in_a_sentence(&scene.rescue());
+    if has_called(scene) {
+        return vec![
+            "Do not call again with the same news: the rescue service has it. Keep your telephone \
+             free."
+                .to_owned(),
+            format!(
+                "If you learn something new (a call, a sighting, a message), tell the rescue \
+                 service, with the reference: {service}."
+            ),
+            ashore_step(scene, "If you know that they are ashore, tell the rescue service"),
+        ];
+    }
+    let say = "and read them \"Say this\" from below. Give them the number where they reach you.";
+    let then = written_step(scene);
+    if is_call(scene) {
+        return vec![
+            format!(
+                "Call {service}. Do not wait for another letter or another person. \"I am on it\" \
+                 from somebody else is no call."
+            ),
+            format!("Say that you report overdue paddlers, {say}"),
+            then,
+        ];
+    }
+    vec![phones_step(scene), format!("No answer, or in doubt: call {service}, {say}"), then]
+}
+
+fn phones_step(scene: &Scene<'_>) -> String {
+    if !scene.has_phones() {
+        return "The plan tells no telephone of theirs: go to step 2 now.".to_owned();
+    }
+    format!(
+        "Try the crew's own telephones, for ten minutes at most: {}. If they answer and all are \
+         ashore, {}. If they answer and need help, go to step 2 at once.",
+        scene.phones().join("; "),
+        if scene.facts.page.is_some() {
+            "write that on your page (link below), and stop"
+        } else {
+            "tell them to check in, and stop"
+        },
+    )
+}
+
+fn ashore_step(scene: &Scene<'_>, first: &str) -> String {
+    if scene.facts.page.is_some() {
+        format!("{first}, then write it on your page (link below).")
+    } else {
+        format!("{first}, then have the crew check in.")
+    }
+}
+
+fn written_step(scene: &Scene<'_>) -> String {
+    let page = scene.facts.page.is_some();
+    match scene.order.to {
+        Recipient::Crew(_) if page => {
+            "When everybody is ashore, check in on your page (link below).".to_owned()
+        }
+        _ if page => "Write on your page (link below) that you have called, so that the others \
+                      know and nobody calls twice."
+            .to_owned(),
+        _ => "Tell the others named below that you have called, so that nobody calls twice."
+            .to_owned(),
+    }
+}
+
+/// Whether this letter comes again.
+fn again(scene: &Scene<'_>) -> Option<String> {
+    if !is_call(scene) {
+        return None;
+    }
+    let number = match scene.order.cause {
+        Cause::Call(number) => {
+            format!("This is letter {} of this kind. ", number.saturating_add(1))
+        }
+        Cause::Rung(_) | Cause::Event(_) => String::new(),
+    };
+    let repeat = scene.facts.watched.terms.ladder.repeat.spoken();
+    Some(if has_called(scene) {
+        format!(
+            "{number}We write again every hour until all are ashore, so that nobody is forgotten."
+        )
+    } else {
+        format!(
+            "{number}We write again every {repeat} until somebody writes on their page that they \
+             have called, or all are ashore."
+        )
+    })
+}
+
+/// The contacts with their telephones: they may want to speak with each other.
+fn who_knows(scene: &Scene<'_>) -> Vec<Row> {
+    let mut rows = status::contacts(scene);
+    for (row, contact) in rows.iter_mut().zip(&scene.facts.plan.contacts) {
+        if let Some(phone) = &contact.phone {
+            row.value = format!("telephone {}; {}", words::phone(phone), row.value);
+        }
+        if let Some(relation) = &contact.relation {
+            row.value = format!("{}; {}", name(relation), row.value);
+        }
+    }
+    rows
+}

@@ -1,0 +1,365 @@
+//! Everything in a plan, in the order in which a rescue coordinator asks for it.
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use super::facts::{Conditions, Facts};
+use super::when::{Clock, spoken, utc};
+use super::words;
+use crate::measure::{Position, Span};
+use crate::plan::{Craft, CrewMember, Lifejacket, Stated, Wear};
+use crate::watch::Event;
+
+/// A plan for reading out, or for a page.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Brief {
+    /// The most important first.
+    pub sections: Vec<Section>,
+    /// What a coordinator will ask and this plan does not tell.
+    pub not_told: Vec<String>,
+}
+
+/// A part of a brief.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Section {
+    /// Its heading.
+    pub title: String,
+    /// What it holds.
+    pub rows: Vec<Row>,
+}
+
+/// A label and its value, cleaned; the value may have several lines.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Row {
+    /// What it is.
+    pub label: String,
+    /// What was told.
+    pub value: String,
+}
+
+impl Row {
+    pub(super) fn new(label: impl Into<String>, value: impl Into<String>) -> Row {
+        Row { label: label.into(), value: value.into() }
+    }
+}
+
+/// The brief of a plan; what a rescuer must know of the crew's health only where asked for.
+#[must_use]
+pub fn brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
+    let clock = Clock::new(facts.plan.times.zone);
+    let mut sections = vec![trip(facts, clock), route(facts)];
+    sections.extend(numbered("Craft", &facts.plan.craft, craft));
+    sections.extend(
+        facts.plan.crew.iter().enumerate().map(|(at, one)| person(facts, at, one, with_medical)),
+    );
+    sections.push(gear(facts));
+    sections.push(ashore(facts));
+    sections.push(conditions(facts, clock));
+    sections.extend(cautions(facts));
+    sections.retain(|section| !section.rows.is_empty());
+    Brief { sections, not_told: not_told(facts, with_medical) }
+}
+
+/// A section for each of them, numbered when there are several.
+fn numbered<T>(title: &str, all: &[T], rows: impl Fn(&T) -> Vec<Row>) -> Vec<Section> {
+    let title = |at: usize| {
+        if all.len() == 1 {
+            title.to_owned()
+        } else {
+            format!("{title} {} of {}", at + 1, all.len())
+        }
+    };
+    all.iter().enumerate().map(|(at, one)| Section { title: title(at), rows: rows(one) }).collect()
+}
+
+fn given(label: &str, value: Option<&String>) -> Option<Row> {
+    value.map(|text| Row::new(label, words::clean_lines(text)))
+}
+
+fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
+    let (plan, watched) = (facts.plan, facts.watched);
+    let both = |at: DateTime<Utc>| format!("{}, {}", clock.full(at), utc(at));
+    let mut rows = Vec::new();
+    rows.extend(given("Trip", plan.title.as_ref()));
+    rows.push(Row::new("People aboard", plan.crew.len().to_string()));
+    rows.push(Row::new("Planned launch", both(plan.times.launch.at)));
+    rows.push(Row::new("Return by", both(watched.terms.due_at)));
+    let grace = watched.terms.grace.spoken();
+    rows.push(Row::new(
+        "Overdue from",
+        format!("{} (the return time and {grace} of grace)", both(watched.overdue_at())),
+    ));
+    rows.push(Row::new("Plan filed", both(facts.filed_at)));
+    rows.extend(facts.history.iter().filter_map(|past| match &past.event {
+        Event::Extended { later, .. } => Some(Row::new(
+            "Changed",
+            format!("{}: return time put off by {}", both(past.at), later.spoken()),
+        )),
+        _ => None,
+    }));
+    rows.push(Row::new("Time zone", plan.times.zone.name()));
+    Section { title: "The trip".to_owned(), rows }
+}
+
+fn route(facts: &Facts<'_>) -> Section {
+    let plan = facts.plan;
+    let mut rows = vec![place("Launch", plan.launch.name.as_ref(), plan.launch.position)];
+    for (at, waypoint) in plan.waypoints.iter().enumerate() {
+        let label = format!("Point {}", at + 1);
+        let mut row = place(&label, waypoint.name.as_ref(), waypoint.position);
+        if let Some(stay) = waypoint.stay.filter(|stay| *stay != Span::ZERO) {
+            row.value.push_str(&format!("; stays {}", stay.spoken()));
+        }
+        rows.push(row);
+    }
+    rows.push(match &plan.landing {
+        Some(landing) => place("Landing", landing.name.as_ref(), landing.position),
+        None => Row::new("Landing", "back at the launch"),
+    });
+    if let Some(speed_kn) = plan.pace.speed_kn {
+        rows.push(Row::new("Speed", format!("{speed_kn:.1} knots through the water")));
+    }
+    let conditions = facts.conditions;
+    if let Some(route_m) = conditions.and_then(|all| all.route_m) {
+        rows.push(Row::new("Length of the route", words::distance(route_m)));
+    }
+    if let Some(farthest_m) = conditions.and_then(|all| all.farthest_m) {
+        rows.push(Row::new("Farthest from shore", words::distance(farthest_m)));
+    }
+    Section { title: "The route".to_owned(), rows }
+}
+
+/// The name stands with the label: where a long value is cut, the position must not be lost.
+fn place(label: &str, name: Option<&String>, position: Position) -> Row {
+    let name = name.map(|name| format!(", {}", words::clean(name))).unwrap_or_default();
+    Row::new(format!("{label}{name}"), words::position(position))
+}
+
+fn craft(craft: &Craft) -> Vec<Row> {
+    let length = craft.length_m.map(|length_m| {
+        Row::new("Length", format!("{length_m:.1} m ({:.0} feet)", length_m / 0.3048))
+    });
+    [
+        given("What it is", craft.kind.as_ref()),
+        given("Name", craft.name.as_ref()),
+        length,
+        given("Colours", craft.colours.as_ref()),
+        given("Marks on it", craft.marks.as_ref()),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+fn person(facts: &Facts<'_>, at: usize, one: &CrewMember, with_medical: bool) -> Section {
+    let plan = facts.plan;
+    let ashore = facts.watched.crew.get(at).is_some_and(|state| state.ashore.is_some());
+    let now = ashore.then(|| Row::new("Now", "reported ashore"));
+    let text = |label: &str, value: Option<&str>| value.map(|value| Row::new(label, value));
+    let beginner = one.beginner.filter(|beginner| *beginner).map(|_| "counts as a beginner");
+    let medical = with_medical.then(|| given("Medical", one.medical.as_ref())).flatten();
+    let rows = [
+        given("Name", Some(&one.name)),
+        now,
+        one.phone.as_ref().map(|phone| Row::new("Telephone with them", words::phone(phone))),
+        one.age.map(|age| Row::new("Age", age.to_string())),
+        medical,
+        given("Wearing", one.wearing.as_ref()),
+        text("Immersion wear", one.immersion_wear.map(wear)),
+        text("Life jacket", one.lifejacket.map(lifejacket)),
+        given("Swims", one.swims.as_ref()),
+        given("Experience", one.experience.as_ref()),
+        text("Beginner", beginner),
+    ];
+    let title = if plan.crew.len() == 1 {
+        "The paddler".to_owned()
+    } else {
+        format!("Person {} of {}", at + 1, plan.crew.len())
+    };
+    Section { title, rows: rows.into_iter().flatten().collect() }
+}
+
+pub(super) fn wear(wear: Wear) -> &'static str {
+    match wear {
+        Wear::None => "none: ordinary clothes",
+        Wear::Wetsuit => "wetsuit",
+        Wear::Drysuit => "drysuit",
+    }
+}
+
+pub(super) fn lifejacket(lifejacket: Lifejacket) -> &'static str {
+    match lifejacket {
+        Lifejacket::Worn => "worn, by the plan",
+        Lifejacket::Carried => "only carried in the craft, not worn",
+        Lifejacket::None => "none",
+    }
+}
+
+fn gear(facts: &Facts<'_>) -> Section {
+    let gear = &facts.plan.gear;
+    let yes_or_no = |label: &str, value: Option<bool>| {
+        value.map(|yes| Row::new(label, if yes { "yes" } else { "no" }))
+    };
+    let rows = [
+        given("VHF radio", gear.vhf.as_ref()),
+        given("Radio's MMSI", gear.mmsi.as_ref()),
+        given("406 MHz beacon", gear.beacon.as_ref()),
+        yes_or_no("Distress signals for the night", gear.night_signals),
+        yes_or_no("White light", gear.light),
+        yes_or_no("Whistle or horn", gear.sound_signal),
+        given("Other gear", gear.notes.as_ref()),
+    ];
+    Section {
+        title: "Radio, beacon, signals".to_owned(),
+        rows: rows.into_iter().flatten().collect(),
+    }
+}
+
+fn ashore(facts: &Facts<'_>) -> Section {
+    let vehicle = given("Vehicle left at the launch", facts.plan.launch.vehicle.as_ref());
+    let contacts = facts.plan.contacts.iter().map(|contact| {
+        let relation = contact.relation.as_ref().map(|relation| words::clean(relation));
+        let relation = relation.map(|relation| format!(" ({relation})")).unwrap_or_default();
+        format!("{}{relation}", words::first_name(&contact.name))
+    });
+    let told = words::list(&contacts.collect::<Vec<_>>());
+    let rows = vehicle.into_iter().chain([Row::new("Who ashore has this plan", told)]).collect();
+    Section { title: "Ashore".to_owned(), rows }
+}
+
+fn conditions(facts: &Facts<'_>, clock: Clock) -> Section {
+    let mut rows = vec![Row::new("Water", water(facts, clock))];
+    if let Some(stated) = &facts.plan.stated {
+        rows.extend(air_and_wind(stated, facts.filed_at, clock));
+    }
+    let evening = facts.conditions;
+    if let Some(sunset) = evening.and_then(|all| all.sunset) {
+        rows.push(Row::new("Sunset", clock.full(sunset)));
+    }
+    if let Some(dusk) = evening.and_then(|all| all.civil_dusk) {
+        rows.push(Row::new("Dark from about", clock.full(dusk)));
+    }
+    Section { title: "Water and weather, as known when the plan was filed".to_owned(), rows }
+}
+
+fn water(facts: &Facts<'_>, clock: Clock) -> String {
+    let read = facts.conditions.map(|all| &all.water);
+    if let Some((water, temperature_c)) = read.and_then(|water| Some((water, water.temperature_c?)))
+    {
+        let taken = taken(water.taken_at, facts.filed_at, clock);
+        let source = words::clean(&format!("{} {}", water.kind, water.source));
+        return format!("{}, {source}, {taken}", words::temperature(temperature_c));
+    }
+    match facts.plan.stated.as_ref().and_then(|stated| Some((stated, stated.water_c?))) {
+        Some((stated, water_c)) => format!(
+            "{}, stated by the crew, {}",
+            words::temperature(water_c),
+            taken(stated.taken_at, facts.filed_at, clock)
+        ),
+        None => "temperature unknown: count it as cold".to_owned(),
+    }
+}
+
+fn air_and_wind(stated: &Stated, filed_at: DateTime<Utc>, clock: Clock) -> Vec<Row> {
+    let taken = taken(stated.taken_at, filed_at, clock);
+    let mut rows = Vec::new();
+    if let Some(air_c) = stated.air_c {
+        let air = words::temperature(air_c);
+        rows.push(Row::new("Air", format!("{air}, stated by the crew, {taken}")));
+    }
+    if let Some(wind_kn) = stated.wind_kn {
+        let from = stated.wind_from_deg.map(|deg| format!(" from {deg:.0} degrees"));
+        let from = from.unwrap_or_default();
+        rows.push(Row::new(
+            "Wind",
+            format!("{wind_kn:.0} knots{from}, stated by the crew, {taken}"),
+        ));
+    }
+    rows
+}
+
+/// When a reading was taken, and how old it was at filing.
+fn taken(taken_at: Option<DateTime<Utc>>, filed_at: DateTime<Utc>, clock: Clock) -> String {
+    let Some(at) = taken_at else { return "its time is not known".to_owned() };
+    let age = filed_at - at;
+    let before = if age > TimeDelta::minutes(1) {
+        format!(", {} before filing", spoken(age))
+    } else {
+        String::new()
+    };
+    format!("taken {}{before}", clock.full(at))
+}
+
+fn cautions(facts: &Facts<'_>) -> Option<Section> {
+    let cautions = &facts.conditions?.cautions;
+    let rows = cautions.iter().map(|caution| {
+        Row::new(words::clean(&caution.level).to_uppercase(), words::clean_lines(&caution.text))
+    });
+    let title = "What we warned the crew of when they filed".to_owned();
+    Some(Section { title, rows: rows.collect() })
+}
+
+/// What a coordinator asks for and this plan lacks, in the order of the questions.
+fn not_told(facts: &Facts<'_>, with_medical: bool) -> Vec<String> {
+    let plan = facts.plan;
+    let mut missing = vec![
+        "whether they launched, and their position since".to_owned(),
+        "other landing places they may have chosen".to_owned(),
+    ];
+    let mut ask = |lacking: bool, what: &str| {
+        if lacking {
+            missing.push(what.to_owned());
+        }
+    };
+    ask(plan.waypoints.is_empty(), "any point of the route but its ends");
+    ask(plan.pace.speed_kn.is_none(), "their speed");
+    ask(plan.gear.notes.is_none(), "food, water, camping and other gear");
+    ask(plan.craft.is_empty(), "what they paddle, and its colours");
+    let craft = |lacks: fn(&Craft) -> bool| plan.craft.iter().any(lacks);
+    ask(craft(|one| one.kind.is_none()), "the kind of each craft");
+    ask(craft(|one| one.length_m.is_none()), "the length of each craft");
+    ask(craft(|one| one.colours.is_none()), "the colours of each craft");
+    ask(craft(|one| one.marks.is_none()), "marks, names and stickers on each craft");
+    for one in &plan.crew {
+        let lacking = lacking_of(one, with_medical);
+        if !lacking.is_empty() {
+            missing.push(format!("of {}: {}", words::name(&one.name), lacking.join(", ")));
+        }
+    }
+    let mut ask = |lacking: bool, what: &str| {
+        if lacking {
+            missing.push(what.to_owned());
+        }
+    };
+    ask(true, "sex and build of the crew");
+    ask(plan.gear.vhf.is_none(), "whether they have a VHF radio");
+    ask(plan.gear.mmsi.is_none(), "a radio's MMSI");
+    ask(plan.gear.beacon.is_none(), "whether they have a beacon");
+    ask(plan.gear.night_signals.is_none(), "whether they have distress signals");
+    ask(plan.gear.light.is_none(), "whether they have a light");
+    ask(plan.gear.sound_signal.is_none(), "whether they have a whistle or horn");
+    ask(true, "a tracker or shared location; how full their phones are");
+    ask(plan.launch.vehicle.is_none(), "a vehicle left at the launch");
+    let stated = plan.stated.as_ref();
+    let water = facts.conditions.and_then(|all: &Conditions| all.water.temperature_c);
+    ask(water.or(stated.and_then(|all| all.water_c)).is_none(), "the water's temperature");
+    ask(stated.is_none_or(|all| all.wind_kn.is_none()), "wind at the launch");
+    ask(stated.is_none_or(|all| all.air_c.is_none()), "air temperature");
+    ask(true, "waves, visibility, tide and currents, then and now");
+    missing
+}
+
+fn lacking_of(one: &CrewMember, with_medical: bool) -> Vec<&'static str> {
+    [
+        (one.phone.is_none(), "telephone"),
+        (one.age.is_none(), "age"),
+        (with_medical && one.medical.is_none(), "anything medical"),
+        (one.wearing.is_none(), "colours of the clothing"),
+        (one.immersion_wear.is_none(), "wetsuit or drysuit"),
+        (one.lifejacket.is_none(), "whether a life jacket is worn"),
+        (one.swims.is_none(), "how well they swim"),
+        (one.experience.is_none(), "experience"),
+    ]
+    .into_iter()
+    .filter_map(|(lacks, what)| lacks.then_some(what))
+    .collect()
+}

@@ -1,0 +1,95 @@
+//! `home`: it is over, to those who were never alarmed.
+
+use chrono::{DateTime, Utc};
+
+use super::block::{Block, Draft};
+use super::scene::Scene;
+use super::{status, words};
+use crate::watch::{By, Closing, Event, How, Phase};
+
+pub(super) fn draft(scene: &Scene<'_>) -> Draft {
+    let lead = vec![
+        what_ended(scene),
+        "You have nothing more to do. If you set an alarm for this trip, switch it off.".to_owned(),
+    ];
+    let mut blocks = vec![Block::Para(who_says_so(scene))];
+    blocks.extend(ashore_rows(scene));
+    blocks.push(Block::Para(wrong(scene)));
+    blocks.extend(scene.link("Your page, to take it back if it is wrong."));
+    Draft { subject: subject(scene, "Home", "nothing more to do"), lead, blocks }
+}
+
+pub(super) fn subject(scene: &Scene<'_>, word: &str, then: &str) -> String {
+    let at = scene.clock.short(closed_at(scene), scene.now);
+    if is_called_off(scene) {
+        let before = format!("{word}: trip called off at {at}, ");
+        return words::subject(&before, &scene.crew(), &format!(" - {then}"));
+    }
+    words::subject(&format!("{word}: all ashore at {at}, "), &scene.crew(), &format!(" - {then}"))
+}
+
+/// What ended the watch: all ashore, or called off.
+pub(super) fn what_ended(scene: &Scene<'_>) -> String {
+    let crew = words::names(&scene.crew(), 4);
+    let at = scene.clock.full_from(closed_at(scene), scene.now);
+    if is_called_off(scene) {
+        format!("The trip of {crew} was called off at {at}.")
+    } else if scene.facts.plan.crew.len() == 1 {
+        format!("{crew} is ashore. We were told so at {at}.")
+    } else {
+        format!("Everybody is ashore: {crew}. We were told so at {at}.")
+    }
+}
+
+/// Who says that it is over, and how they know.
+pub(super) fn who_says_so(scene: &Scene<'_>) -> String {
+    let event = closing(scene).and_then(|closing| scene.facts.past(closing.event));
+    let told = "We know only what was told to us; we have seen nobody.";
+    match event.map(|past| &past.event) {
+        Some(Event::CheckedIn { by, how, .. }) => {
+            let how = how.as_ref().map(|how| format!(" How they know: {}.", words::quote(how)));
+            format!("{} {told}", said_by(scene, by, how.as_deref().unwrap_or_default()))
+        }
+        Some(Event::CalledOff { by }) => format!("{} {told}", said_by(scene, by, "")),
+        _ => told.to_owned(),
+    }
+}
+
+fn said_by(scene: &Scene<'_>, by: &By, how: &str) -> String {
+    format!("Who says so: {}.{how}", status::who(scene, by))
+}
+
+/// Each of the crew with who said so, unless it was said of all at once.
+pub(super) fn ashore_rows(scene: &Scene<'_>) -> Option<Block> {
+    let crew = scene.facts.watched.crew.iter().filter_map(|one| one.ashore.as_ref());
+    let at_once =
+        crew.clone().all(|ashore| Some(ashore.event) == closing(scene).map(|end| end.event));
+    (!at_once).then(|| Block::Rows(status::ashore(scene)))
+}
+
+pub(super) fn wrong(scene: &Scene<'_>) -> String {
+    let page = if scene.facts.page.is_some() {
+        "take it back on your page (link below) within 24 hours"
+    } else {
+        "have it taken back on the crew's or a contact's page within 24 hours"
+    };
+    format!(
+        "If you know that this is wrong and somebody is still out, {page}, and call the rescue \
+             service."
+    )
+}
+
+fn closing(scene: &Scene<'_>) -> Option<Closing> {
+    match scene.facts.watched.phase {
+        Phase::Closed(closing) => Some(closing),
+        Phase::Armed | Phase::Overdue => None,
+    }
+}
+
+pub(super) fn is_called_off(scene: &Scene<'_>) -> bool {
+    closing(scene).is_some_and(|closing| closing.how == How::CalledOff)
+}
+
+pub(super) fn closed_at(scene: &Scene<'_>) -> DateTime<Utc> {
+    closing(scene).map_or(scene.happened_at(), |closing| closing.at)
+}

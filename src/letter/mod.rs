@@ -1,0 +1,106 @@
+//! What we say: every letter's subject, text and HTML.
+//!
+//! Pure, and total: [`compose`] cannot fail at three in the morning. Each kind of letter is a
+//! file that gives a [`Draft`], a list of blocks; [`text`] and [`html`] write the same blocks in
+//! the same order, so that the two halves of a letter never say different things. The text
+//! stands on its own.
+
+mod alert;
+mod block;
+pub mod brief;
+mod changed;
+mod facts;
+mod fallback;
+mod filed;
+mod filed_crew;
+mod home;
+mod html;
+mod late;
+mod news;
+mod reminder;
+mod rescue;
+mod scene;
+mod script;
+mod stand_down;
+mod status;
+mod text;
+mod trouble;
+mod when;
+mod withdrawn;
+mod words;
+
+pub use brief::{Brief, Row, Section, brief};
+pub use facts::{Caution, Conditions, Facts, Past, Water};
+pub use fallback::{Bare, plain_fallback};
+pub use rescue::{Area, Rescue};
+pub use trouble::service_trouble;
+pub use when::Clock;
+
+use chrono::{DateTime, Utc};
+
+use crate::watch::{Kind, Order};
+use block::{Block, Draft};
+use scene::Scene;
+
+/// A letter, ready for the post.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Letter {
+    /// One line of at most 120 characters, without control characters.
+    pub subject: String,
+    /// The whole letter as text: lines of at most 78 columns, but for a link on its own line.
+    pub text: String,
+    /// The same in HTML, at most 30 000 bytes; empty when there is only the text.
+    pub html: String,
+    /// Whether it is to be marked as of high importance: alerts alone.
+    pub important: bool,
+    /// Which letters a mail program may show together. Alerts have a thread of their own.
+    pub thread: String,
+}
+
+/// The letter that an order asks for. Total: it cannot fail.
+#[must_use]
+pub fn compose(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Letter {
+    let scene = Scene::new(facts, order, now);
+    let mut draft = match order.kind {
+        Kind::Filed => filed::draft(&scene),
+        Kind::Changed => changed::draft(&scene),
+        Kind::Reminder | Kind::Due => reminder::draft(&scene),
+        Kind::Overdue | Kind::CallRescue => alert::draft(&scene),
+        Kind::Home => home::draft(&scene),
+        Kind::StandDown => stand_down::draft(&scene),
+        Kind::Withdrawn => withdrawn::draft(&scene),
+        Kind::News => news::draft(&scene),
+        Kind::Trouble => trouble::draft(&scene),
+    };
+    if let Some(late) = late::note(&scene) {
+        draft.blocks.insert(0, Block::Para(late));
+    }
+    draft.blocks.push(Block::Small(footer(&scene)));
+    finish(draft, order.kind.is_alert(), thread(facts, order))
+}
+
+fn finish(draft: Draft, important: bool, thread: String) -> Letter {
+    let html = html::render(&draft);
+    Letter { text: text::render(&draft), html, subject: draft.subject, important, thread }
+}
+
+/// A new round of alerts must not hide under the old one.
+fn thread(facts: &Facts<'_>, order: &Order) -> String {
+    let plan = words::clean(facts.plan_ref);
+    if order.kind.is_alert() {
+        format!("alert-{plan}-{}", order.round)
+    } else {
+        format!("plan-{plan}")
+    }
+}
+
+fn footer(scene: &Scene<'_>) -> String {
+    format!(
+        "Float plan {}, watched by {}. This service watches the clock and writes letters. It is no \
+         rescue service and has called nobody. It may fail: no letter is not good news. Times are \
+         those of the crew's clocks ({}).",
+        words::clean(scene.facts.plan_ref),
+        words::clean(scene.facts.service_name),
+        scene.clock.zone_at(scene.now),
+    )
+}

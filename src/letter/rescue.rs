@@ -1,0 +1,157 @@
+//! Whom a letter says to call.
+
+use chrono::NaiveDate;
+use geographiclib_rs::{Geodesic, InverseGeodesic};
+
+use super::block::{Callee, Number};
+use super::words;
+use crate::measure::Position;
+
+/// A rescue service, as the settings name it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rescue {
+    /// What it is called in a sentence: "the coast guard's centre for these waters".
+    pub name: String,
+    /// Its number in the international form, reachable from anywhere.
+    pub phone: Option<String>,
+    /// A short code; it reaches the caller's own local centre.
+    pub short_code: Option<String>,
+    /// Where it is the one to call; `None` for the last resort.
+    pub within: Option<Area>,
+    /// The day on which somebody last made sure of the numbers.
+    pub checked: Option<NaiveDate>,
+}
+
+/// A circle on the earth.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Area {
+    /// Its middle.
+    pub position: Position,
+    /// Its radius, in metres along the ground.
+    pub radius_m: f64,
+}
+
+impl Area {
+    /// Whether a position lies in it (WGS 84 geodesic).
+    #[must_use]
+    pub fn holds(&self, position: Position) -> bool {
+        let (from, to) = (self.position, position);
+        let distance_m: f64 =
+            Geodesic::wgs84().inverse(from.lat_deg(), from.lon_deg(), to.lat_deg(), to.lon_deg());
+        distance_m <= self.radius_m
+    }
+}
+
+/// What is said where the settings name nobody: every phone has an emergency number.
+const LAST_RESORT: &str = "your emergency number, and ask for the coast guard";
+
+/// Whom to call for a launch there, in order: the first area that holds it, then the first
+/// without an area if that adds a number. Never empty.
+pub(super) fn choose(all: &[Rescue], launch: Position) -> Vec<Callee> {
+    let area = all.iter().find(|one| one.within.is_some_and(|area| area.holds(launch)));
+    let last_resort = all.iter().find(|one| one.within.is_none());
+    let mut chosen: Vec<Callee> = area.map(callee).into_iter().collect();
+    if let Some(other) = last_resort.map(callee) {
+        let is_new = |number: &Number| {
+            !chosen.iter().flat_map(|one| &one.numbers).any(|known| known.dial == number.dial)
+        };
+        if chosen.is_empty() || other.numbers.iter().any(is_new) {
+            chosen.push(other);
+        }
+    }
+    or_else_any(chosen)
+}
+
+/// Whom to call where the launch is not known: those without an area. Never empty.
+pub(super) fn last_resorts(all: &[Rescue]) -> Vec<Callee> {
+    or_else_any(all.iter().filter(|one| one.within.is_none()).take(1).map(callee).collect())
+}
+
+fn or_else_any(mut chosen: Vec<Callee>) -> Vec<Callee> {
+    if chosen.is_empty() {
+        let note = "This service was given no number for these waters.".to_owned();
+        let name = LAST_RESORT.to_owned();
+        chosen.push(Callee { name, numbers: Vec::new(), note: Some(note) });
+    }
+    chosen
+}
+
+fn callee(rescue: &Rescue) -> Callee {
+    let number = |dial: &Option<String>, purpose: &str| {
+        dial.as_ref().map(|dial| Number { dial: words::phone(dial), purpose: purpose.to_owned() })
+    };
+    let international = number(&rescue.phone, "works from any phone, anywhere in the world");
+    let short = number(
+        &rescue.short_code,
+        "short code: reaches the emergency centre where YOU are. Ask there for the coast guard",
+    );
+    let note = match (rescue.checked, rescue.phone.is_some()) {
+        (Some(day), _) => {
+            Some(format!("The keeper of this service checked it on {}.", day.format("%-d %b %Y")))
+        }
+        (None, true) => Some("It is not noted when these numbers were last checked.".to_owned()),
+        (None, false) => None,
+    };
+    Callee {
+        name: words::clean(&rescue.name),
+        numbers: international.into_iter().chain(short).collect(),
+        note,
+    }
+}
+
+/// In a sentence: `the coast guard's centre: +1 360 555 0100 (or 911)`.
+pub(super) fn in_a_sentence(callees: &[Callee]) -> String {
+    let Some(first) = callees.first() else { return LAST_RESORT.to_owned() };
+    let dials: Vec<&str> = first.numbers.iter().map(|number| number.dial.as_str()).collect();
+    match dials[..] {
+        [] => first.name.clone(),
+        [only] => format!("{}: {only}", first.name),
+        [international, short, ..] => format!("{}: {international} (or {short})", first.name),
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn rescue(name: &str, phone: Option<&str>, area: Option<(&str, f64)>) -> Rescue {
+        Rescue {
+            name: name.to_owned(),
+            phone: phone.map(str::to_owned),
+            short_code: Some("911".to_owned()),
+            within: area.map(|(at, radius_m)| Area { position: at.parse().unwrap(), radius_m }),
+            checked: None,
+        }
+    }
+
+    fn names(all: &[Rescue], launch: &str) -> Vec<String> {
+        choose(all, launch.parse().unwrap()).into_iter().map(|one| one.name).collect()
+    }
+
+    #[test]
+    fn the_first_area_that_holds_the_launch_then_the_last_resort() {
+        let all = [
+            rescue("last", None, None),
+            rescue("north", Some("+1 360 555 0101"), Some(("49.5 -123.0", 80_000.0))),
+            rescue("here", Some("+1 360 555 0100"), Some(("48.5 -123.0", 80_000.0))),
+            rescue("here too", Some("+1 360 555 0102"), Some(("48.5 -123.0", 90_000.0))),
+        ];
+        // The last resort adds no number that the area lacks.
+        assert_eq!(names(&all, "48.5420 -123.1620"), ["here"]);
+        assert_eq!(names(&all, "47.0 -123.1"), ["last"]);
+        assert_eq!(names(&all[1..], "47.0 -123.1"), [LAST_RESORT]);
+        assert_eq!(names(&[], "47.0 -123.1"), [LAST_RESORT]);
+        let phone = rescue("last", Some("+1 360 555 0199"), None);
+        assert_eq!(names(&[all[2].clone(), phone], "48.5 -123.1"), ["here", "last"]);
+    }
+
+    /// A degree of the meridian at 48.5 degrees is 111.2 km (WGS 84: 111 200 m at 48 to 49).
+    #[test]
+    fn an_area_ends_at_its_radius() {
+        let at = |radius_m| Area { position: "48.0 -123.0".parse().unwrap(), radius_m };
+        let north = "49.0 -123.0".parse().unwrap();
+        assert!(at(111_300.0).holds(north));
+        assert!(!at(111_100.0).holds(north));
+    }
+}

@@ -1,0 +1,136 @@
+//! A letter's facts with the order that asks for it and the time: what the kinds share.
+
+use chrono::{DateTime, Utc};
+
+use super::block::{Block, Callee};
+use super::brief::brief;
+use super::facts::Facts;
+use super::when::Clock;
+use super::{rescue, words};
+use crate::plan::Contact;
+use crate::watch::{Cause, Order, Recipient};
+
+pub(super) struct Scene<'a> {
+    pub(super) facts: &'a Facts<'a>,
+    pub(super) order: &'a Order,
+    pub(super) now: DateTime<Utc>,
+    pub(super) clock: Clock,
+}
+
+impl<'a> Scene<'a> {
+    pub(super) fn new(facts: &'a Facts<'a>, order: &'a Order, now: DateTime<Utc>) -> Self {
+        Scene { facts, order, now, clock: Clock::new(facts.plan.times.zone) }
+    }
+
+    pub(super) fn due_at(&self) -> DateTime<Utc> {
+        self.facts.watched.terms.due_at
+    }
+
+    pub(super) fn overdue_at(&self) -> DateTime<Utc> {
+        self.facts.watched.overdue_at()
+    }
+
+    /// Everybody of the crew.
+    pub(super) fn crew(&self) -> Vec<String> {
+        self.facts.plan.crew.iter().map(|one| one.name.clone()).collect()
+    }
+
+    /// Those who are not ashore, by their place in the plan; everybody where nobody is out, so
+    /// that no letter is about nobody.
+    pub(super) fn out(&self) -> Vec<usize> {
+        let all = 0..self.facts.plan.crew.len();
+        let out: Vec<usize> =
+            self.facts.watched.out().into_iter().filter(|at| all.contains(at)).collect();
+        if out.is_empty() { all.collect() } else { out }
+    }
+
+    /// Their names.
+    pub(super) fn out_names(&self) -> Vec<String> {
+        self.named(&self.out())
+    }
+
+    pub(super) fn named(&self, crew: &[usize]) -> Vec<String> {
+        crew.iter()
+            .filter_map(|&at| self.facts.plan.crew.get(at))
+            .map(|one| one.name.clone())
+            .collect()
+    }
+
+    /// Whether the reader is one of the crew.
+    pub(super) fn to_crew(&self) -> bool {
+        matches!(self.order.to, Recipient::Crew(_))
+    }
+
+    /// The reader, if a contact.
+    pub(super) fn reading_contact(&self) -> Option<(usize, &'a Contact)> {
+        match self.order.to {
+            Recipient::Contact(at) => Some((at, self.facts.plan.contacts.get(at)?)),
+            _ => None,
+        }
+    }
+
+    /// The number of the event that owes this letter.
+    pub(super) fn event(&self) -> Option<u32> {
+        match self.order.cause {
+            Cause::Event(number) => Some(number),
+            Cause::Rung(_) | Cause::Call(_) => None,
+        }
+    }
+
+    /// When that event happened; when the letter was ordered, where that is not known.
+    pub(super) fn happened_at(&self) -> DateTime<Utc> {
+        let past = self.event().and_then(|number| self.facts.past(number));
+        past.map_or(self.facts.queued_at, |past| past.at)
+    }
+
+    /// Whom to call.
+    pub(super) fn rescue(&self) -> Vec<Callee> {
+        rescue::choose(self.facts.rescue, self.facts.plan.launch.position)
+    }
+
+    /// The service's name.
+    pub(super) fn service(&self) -> String {
+        words::name(self.facts.service_name)
+    }
+
+    /// The link to the reader's page, after what it is for.
+    pub(super) fn link(&self, purpose: &str) -> Option<Block> {
+        let page = self.facts.page?;
+        let note = "Opening it changes nothing; what you do there asks for your name first.";
+        Some(Block::Link(format!("{purpose} {note}"), words::clean(page)))
+    }
+
+    /// The crew's telephones, or that the plan has none: one line each of those still out.
+    pub(super) fn phones(&self) -> Vec<String> {
+        let out = self.out().into_iter().filter_map(|at| self.facts.plan.crew.get(at));
+        out.map(|one| match &one.phone {
+            Some(phone) => format!("{} {}", words::name(&one.name), words::phone(phone)),
+            None => format!("{} (no telephone told)", words::name(&one.name)),
+        })
+        .collect()
+    }
+
+    pub(super) fn has_phones(&self) -> bool {
+        self.out()
+            .iter()
+            .any(|&at| self.facts.plan.crew.get(at).is_some_and(|one| one.phone.is_some()))
+    }
+
+    /// The whole plan.
+    pub(super) fn whole_plan(&self, with_medical: bool) -> Vec<Block> {
+        let brief = brief(self.facts, with_medical);
+        let mut blocks = Vec::new();
+        for section in brief.sections {
+            blocks.push(Block::Section(section.title));
+            blocks.push(Block::Rows(section.rows));
+        }
+        blocks.push(Block::Section("Not told in this plan".to_owned()));
+        blocks.push(Block::para(if self.to_crew() {
+            "A rescue service will ask for these, and your contacts can't answer:"
+        } else {
+            "If asked for these, say \"I don't know\":"
+        }));
+        blocks.push(Block::List(brief.not_told));
+        blocks
+    }
+}

@@ -1,0 +1,206 @@
+//! "Say this": what the reader says to a rescue service, most important first.
+
+use super::block::Block;
+use super::brief::{lifejacket, wear};
+use super::scene::Scene;
+use super::when::utc;
+use super::words::{self, clean, cut, name, people};
+use crate::measure::Position;
+use crate::plan::{Craft, CrewMember, Lifejacket, Wear};
+
+/// How many of each the script names; the plan below it has them all.
+const MOST_POINTS: usize = 6;
+const MOST_CRAFT: usize = 4;
+const MOST_PEOPLE: usize = 6;
+/// The longest typed text in the script.
+const LONGEST: usize = 200;
+
+/// The words to read aloud under their heading.
+pub(super) fn say_this(scene: &Scene<'_>, heading: &str, with_medical: bool) -> Vec<Block> {
+    let mut say = vec![opening(scene), timing(scene), last_known(scene), route(scene)];
+    say.extend(craft(scene));
+    say.extend(crew(scene, with_medical));
+    say.extend(signals(scene));
+    say.extend(vehicle(scene));
+    say.push(caller(scene));
+    vec![
+        Block::heading(heading),
+        Block::Say(say),
+        Block::para(
+            "They will ask more. The answers that we have stand below; to the rest say \"I don't \
+             know\". Stay on the line until they end the call. Ask for a reference number, and \
+             whether you should call again. Then keep your telephone free.",
+        ),
+    ]
+}
+
+fn opening(scene: &Scene<'_>) -> String {
+    let out = scene.out().len();
+    let all = scene.facts.plan.crew.len();
+    let ashore = if out < all {
+        format!(" {} of the party of {all} have been reported ashore.", people(all - out))
+    } else {
+        String::new()
+    };
+    format!(
+        "I want to report {} overdue on the water. I have their written float plan. I know of no \
+         distress call; I only know that they have not reported back.{ashore}",
+        people(out)
+    )
+}
+
+fn timing(scene: &Scene<'_>) -> String {
+    let (due_at, overdue_at) = (scene.due_at(), scene.overdue_at());
+    format!(
+        "They meant to be back by {} local time, {}, which is {}. They have been overdue since {}.",
+        scene.clock.aloud(due_at),
+        scene.clock.zone_at(due_at),
+        utc(due_at),
+        scene.clock.time(overdue_at),
+    )
+}
+
+fn last_known(scene: &Scene<'_>) -> String {
+    let plan = scene.facts.plan;
+    format!(
+        "Their planned launch was at {}, from {}. Nobody has confirmed to me that they launched, \
+         and I have no position since then, only the plan.",
+        scene.clock.aloud(plan.times.launch.at),
+        place(plan.launch.name.as_deref(), plan.launch.position),
+    )
+}
+
+fn place(name: Option<&str>, position: Position) -> String {
+    let position = words::position_aloud(position);
+    name.map_or(position.clone(), |name| format!("{}, {position}", cut(&clean(name), LONGEST)))
+}
+
+fn route(scene: &Scene<'_>) -> String {
+    let plan = scene.facts.plan;
+    let points = plan.waypoints.iter().take(MOST_POINTS).enumerate().map(|(at, point)| {
+        let stay = point.stay.map(|stay| format!(", staying {}", stay.spoken()));
+        let place = place(point.name.as_deref(), point.position);
+        format!("Point {}: {place}{}.", at + 1, stay.unwrap_or_default())
+    });
+    let more = match plan.waypoints.len().saturating_sub(MOST_POINTS) {
+        0 => String::new(),
+        more => format!(" Then {more} more points, which I can read to you."),
+    };
+    let end = match &plan.landing {
+        Some(landing) => {
+            format!("to land at {}.", place(landing.name.as_deref(), landing.position))
+        }
+        None => "back to the launch.".to_owned(),
+    };
+    let points = points.collect::<Vec<_>>().join(" ");
+    if points.is_empty() {
+        return format!("The plan names no points on the way. They meant to come {end}");
+    }
+    format!("Their planned route. {points}{more} Then {end}")
+}
+
+fn craft(scene: &Scene<'_>) -> Vec<String> {
+    let all = &scene.facts.plan.craft;
+    let mut said: Vec<String> =
+        all.iter().take(MOST_CRAFT).map(|one| one_craft(one, all.len())).collect();
+    if all.len() > MOST_CRAFT {
+        said.push(format!("And {} more craft.", all.len() - MOST_CRAFT));
+    }
+    said
+}
+
+fn one_craft(craft: &Craft, count: usize) -> String {
+    let short = |text: &String| cut(&clean(text), LONGEST);
+    let parts = [
+        craft.kind.as_ref().map(short),
+        craft.name.as_ref().map(|name| format!("named {}", short(name))),
+        craft.length_m.map(|length_m| format!("{length_m:.1} metres long")),
+        craft.colours.as_ref().map(short),
+        craft.marks.as_ref().map(|marks| format!("marks: {}", short(marks))),
+    ];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    let title = if count == 1 { "The craft" } else { "One craft" };
+    if parts.is_empty() {
+        return format!("{title}: not described.");
+    }
+    format!("{title}: {}.", parts.join(", "))
+}
+
+fn crew(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
+    let out = scene.out();
+    let members = out.iter().filter_map(|&at| scene.facts.plan.crew.get(at));
+    let mut said: Vec<String> =
+        members.take(MOST_PEOPLE).map(|one| person(one, with_medical)).collect();
+    if out.len() > MOST_PEOPLE {
+        said.push(format!("And {}; I can read you their names.", more_people(out.len())));
+    }
+    said
+}
+
+fn more_people(out: usize) -> String {
+    format!("{} more", people(out - MOST_PEOPLE))
+}
+
+fn person(one: &CrewMember, with_medical: bool) -> String {
+    let short = |text: &String| cut(&clean(text), LONGEST);
+    let parts = [
+        one.age.map(|age| format!("{age} years old")),
+        one.wearing.as_ref().map(|wearing| format!("wearing {}", short(wearing))),
+        one.immersion_wear.map(|worn| match worn {
+            Wear::None => "no wetsuit or drysuit".to_owned(),
+            suit => wear(suit).to_owned(),
+        }),
+        one.lifejacket.map(|jacket| match jacket {
+            Lifejacket::None => "no life jacket".to_owned(),
+            jacket => format!("life jacket {}", lifejacket(jacket)),
+        }),
+        one.phone.as_ref().map(|phone| format!("carries telephone {}", words::phone(phone))),
+        with_medical
+            .then(|| one.medical.as_ref().map(|medical| format!("medical: {}", short(medical))))
+            .flatten(),
+    ];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    let name = name(&one.name);
+    if parts.is_empty() { format!("{name}.") } else { format!("{name}: {}.", parts.join("; ")) }
+}
+
+fn signals(scene: &Scene<'_>) -> Option<String> {
+    let gear = &scene.facts.plan.gear;
+    let has = |told: Option<bool>, what: &str| (told == Some(true)).then(|| what.to_owned());
+    let parts = [
+        gear.vhf.as_ref().map(|vhf| format!("VHF radio: {}", cut(&clean(vhf), LONGEST))),
+        gear.mmsi.as_ref().map(|mmsi| format!("MMSI {}", spelled(mmsi))),
+        gear.beacon.as_ref().map(|beacon| format!("beacon {}", spelled(beacon))),
+        has(gear.night_signals, "distress signals for the night"),
+        has(gear.light, "a white light"),
+        has(gear.sound_signal, "a whistle or horn"),
+    ];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    (!parts.is_empty()).then(|| format!("To call and be found with: {}.", parts.join("; ")))
+}
+
+/// In groups of three, to be read out: `833 800 001`.
+fn spelled(digits: &str) -> String {
+    let digits: Vec<char> = clean(digits).chars().collect();
+    digits.chunks(3).map(|group| group.iter().collect::<String>()).collect::<Vec<_>>().join(" ")
+}
+
+fn vehicle(scene: &Scene<'_>) -> Option<String> {
+    let vehicle = scene.facts.plan.launch.vehicle.as_ref()?;
+    Some(format!("They left a vehicle at the launch: {}.", cut(&clean(vehicle), LONGEST)))
+}
+
+fn caller(scene: &Scene<'_>) -> String {
+    let Some((_, contact)) = scene.reading_contact() else {
+        return "My name is …, and my telephone number is …".to_owned();
+    };
+    let number = contact.phone.as_ref().map_or("…".to_owned(), |phone| words::phone(phone));
+    let relation = contact.relation.as_ref().map(|relation| {
+        format!(" I am the contact ashore named in their plan: {}.", cut(&clean(relation), LONGEST))
+    });
+    format!(
+        "My name is {}. My telephone number is {number}.{}",
+        name(&contact.name),
+        relation.unwrap_or_default()
+    )
+}

@@ -1,0 +1,164 @@
+//! Where things stand: who is out, who is ashore, who was told and what they answered.
+
+use chrono::{DateTime, Utc};
+
+use super::block::Block;
+use super::brief::Row;
+use super::scene::Scene;
+use super::words::{first_name, list, name, names, quote};
+use crate::watch::{By, CalledRescue, ContactState, Event, Recipient};
+
+/// Where things stand, under its heading.
+pub(super) fn stand(scene: &Scene<'_>) -> Vec<Block> {
+    let watched = scene.facts.watched;
+    let mut rows = Vec::new();
+    if !watched.is_closed() {
+        rows.push(Row::new(
+            "Still out",
+            list(&scene.out_names().iter().map(|one| name(one)).collect::<Vec<_>>()),
+        ));
+    }
+    rows.extend(ashore(scene));
+    rows.push(Row::new("Return by", scene.clock.full_from(scene.due_at(), scene.now)));
+    let (overdue_at, now) = (scene.overdue_at(), scene.now);
+    let label = if overdue_at <= now { "Overdue since" } else { "Overdue from" };
+    rows.push(Row::new(label, scene.clock.full_from(overdue_at, now)));
+    if overdue_at <= now || watched.somebody_called() {
+        rows.push(Row::new("Rescue service", rescue_service(scene)));
+    }
+    rows.extend(contacts(scene));
+    vec![Block::heading("Where things stand"), Block::Rows(rows)]
+}
+
+/// Who is ashore, who says so and how they know.
+pub(super) fn ashore(scene: &Scene<'_>) -> Vec<Row> {
+    let crew = scene.facts.plan.crew.iter().zip(&scene.facts.watched.crew);
+    crew.filter_map(|(member, state)| {
+        let ashore = state.ashore.as_ref()?;
+        let how = ashore.how.as_ref().map(|how| format!("; how they know: {}", quote(how)));
+        let value = format!(
+            "{}, said at {} by {}{}",
+            name(&member.name),
+            scene.clock.full_from(ashore.at, scene.now),
+            who(scene, &ashore.by),
+            how.unwrap_or_default()
+        );
+        Some(Row::new("Ashore", value))
+    })
+    .collect()
+}
+
+/// Who said something.
+pub(super) fn who(scene: &Scene<'_>, by: &By) -> String {
+    match by {
+        By::Crew(None) => "the crew, from their own device or link".to_owned(),
+        By::Crew(Some(typed)) => format!("{}, from the crew's own device or link", name(typed)),
+        By::Contact(at, typed) => match scene.facts.plan.contacts.get(*at) {
+            Some(contact) if contact.name == *typed => format!("{}, a contact", name(typed)),
+            Some(contact) => {
+                format!("{}, on the page of the contact {}", name(typed), first_name(&contact.name))
+            }
+            None => format!("{}, a contact", name(typed)),
+        },
+    }
+}
+
+/// Every "I have called" that stands.
+pub(super) fn calls(scene: &Scene<'_>) -> Vec<String> {
+    let all = scene.facts.watched.contacts.iter().enumerate();
+    all.filter_map(|(at, contact)| Some(call(at, contact.called.as_ref()?, scene))).collect()
+}
+
+fn call(contact: usize, called: &CalledRescue, scene: &Scene<'_>) -> String {
+    let who = if scene.order.to == Recipient::Contact(contact) {
+        "You wrote".to_owned()
+    } else {
+        format!("{} wrote", first_name(&called.name))
+    };
+    let reference = called.reference.as_ref().map(|text| format!(", reference {text}"));
+    let said = format!(
+        "I have called {} at {}{}",
+        called.service,
+        called.when,
+        reference.unwrap_or_default()
+    );
+    format!("{who} at {}: {}.", scene.clock.time(called.at), quote(&said))
+}
+
+fn rescue_service(scene: &Scene<'_>) -> String {
+    let calls = calls(scene);
+    if calls.is_empty() {
+        "nobody has told us that they have called".to_owned()
+    } else {
+        calls.join(" ")
+    }
+}
+
+/// A row for each contact: first name, what they were sent, what they answered.
+pub(super) fn contacts(scene: &Scene<'_>) -> Vec<Row> {
+    let contacts = scene.facts.plan.contacts.iter().zip(&scene.facts.watched.contacts).enumerate();
+    contacts
+        .map(|(at, (contact, state))| {
+            let reader = scene.order.to == Recipient::Contact(at);
+            let you = if reader { " (you)" } else { "" };
+            let label = format!("{}{you}", first_name(&contact.name));
+            Row::new(label, [sent(scene, at, state), answers(scene, state)].join("; "))
+        })
+        .collect()
+}
+
+/// The first alert handed over for this contact.
+fn sent(scene: &Scene<'_>, at: usize, state: &ContactState) -> String {
+    if state.told.refused {
+        return "our letters do not reach this address".to_owned();
+    }
+    let alert = scene.facts.history.iter().find(|past| {
+        matches!(past.event, Event::Handing { to: Recipient::Contact(to), kind }
+            if to == at && kind.is_alert())
+    });
+    match alert {
+        Some(past) => format!("alerted at {}", scene.clock.time(past.at)),
+        None if state.told.alerted => "has had an alert".to_owned(),
+        None if scene.order.kind.is_alert() && scene.order.to == Recipient::Contact(at) => {
+            "this letter".to_owned()
+        }
+        None if state.told.of_plan => "has the plan, no alert so far".to_owned(),
+        None => "nothing has left for them so far".to_owned(),
+    }
+}
+
+fn answers(scene: &Scene<'_>, state: &ContactState) -> String {
+    let time = |at: DateTime<Utc>| scene.clock.time(at);
+    let mut said = Vec::new();
+    if let Some(called) = &state.called {
+        said.push(format!("wrote at {}: has called {}", time(called.at), quote(&called.service)));
+    }
+    if let Some(on_it) = &state.on_it {
+        let (at, until) = (time(on_it.at), time(on_it.until));
+        said.push(format!(
+            "{} wrote at {at}: is on it (we ask again after {until})",
+            first_name(&on_it.name)
+        ));
+    }
+    if state.cant_act.is_some() {
+        said.push("can't act".to_owned());
+    }
+    if let Some(ran_out) = state.ran_out.as_ref().filter(|_| state.on_it.is_none()) {
+        let past = scene.facts.past(ran_out.event);
+        let at = past.map(|past| format!(" at {}", time(past.at))).unwrap_or_default();
+        said.push(format!("was on it; that ran out{at}"));
+    }
+    if said.is_empty() {
+        said.push(match state.confirmed_at {
+            Some(at) => format!("confirmed the plan's letter at {}, nothing since", time(at)),
+            None => "no answer".to_owned(),
+        });
+    }
+    said.join("; ")
+}
+
+/// What is said of the contacts in one line: their first names.
+pub(super) fn first_names(scene: &Scene<'_>) -> String {
+    let contacts = scene.facts.plan.contacts.iter();
+    names(&contacts.map(|contact| first_name(&contact.name)).collect::<Vec<_>>(), 6)
+}

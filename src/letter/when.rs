@@ -1,0 +1,126 @@
+//! Times as a letter writes them: weekday, 24 hours and am/pm, the zone's short name.
+
+use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
+
+use crate::measure::Span;
+
+/// From this on, a time also says how far away it is.
+const FAR: TimeDelta = TimeDelta::hours(24);
+
+/// The clock that letters are written by: the crew's.
+#[derive(Clone, Copy, Debug)]
+pub struct Clock {
+    zone: Tz,
+}
+
+impl Clock {
+    /// A clock in this zone.
+    #[must_use]
+    pub fn new(zone: Tz) -> Self {
+        Clock { zone }
+    }
+
+    /// `Sun 14 Jun, 12:30 (12:30 pm PDT)`.
+    #[must_use]
+    pub fn full(self, at: DateTime<Utc>) -> String {
+        let day = at.with_timezone(&self.zone).format("%a %-d %b");
+        format!("{day}, {}", self.time(at))
+    }
+
+    /// The same, and how far away it is if that is more than a day.
+    #[must_use]
+    pub fn full_from(self, at: DateTime<Utc>, now: DateTime<Utc>) -> String {
+        let full = self.full(at);
+        match at - now {
+            ahead if ahead > FAR => format!("{full}, in {}", spoken(ahead)),
+            ahead if ahead < -FAR => format!("{full}, {} ago", spoken(-ahead)),
+            _ => full,
+        }
+    }
+
+    /// `12:30 (12:30 pm PDT)`.
+    #[must_use]
+    pub fn time(self, at: DateTime<Utc>) -> String {
+        let local = at.with_timezone(&self.zone);
+        format!("{} ({} {})", local.format("%H:%M"), local.format("%-I:%M %P"), self.zone_at(at))
+    }
+
+    /// For a subject: `12:30 PDT`, on another day than today's `Sun 14 Jun 12:30 PDT`.
+    #[must_use]
+    pub fn short(self, at: DateTime<Utc>, now: DateTime<Utc>) -> String {
+        let (local, today) = (at.with_timezone(&self.zone), now.with_timezone(&self.zone));
+        let form =
+            if local.date_naive() == today.date_naive() { "%H:%M" } else { "%a %-d %b %H:%M" };
+        format!("{} {}", local.format(form), self.zone_at(at))
+    }
+
+    /// For reading aloud: `12:30 on Sunday 14 June`.
+    #[must_use]
+    pub fn aloud(self, at: DateTime<Utc>) -> String {
+        at.with_timezone(&self.zone).format("%H:%M on %A %-d %B").to_string()
+    }
+
+    /// The zone's short name at that time: `PDT`, or `UTC+03` where it has none.
+    #[must_use]
+    pub fn zone_at(self, at: DateTime<Utc>) -> String {
+        let name = at.with_timezone(&self.zone).format("%Z").to_string();
+        if name.starts_with(['+', '-']) { format!("UTC{name}") } else { name }
+    }
+}
+
+/// `19:45 UTC`.
+pub(super) fn utc(at: DateTime<Utc>) -> String {
+    at.format("%H:%M UTC").to_string()
+}
+
+/// A length of time, whole minutes from a minute on: `1 h 30 min`.
+pub(super) fn spoken(length: TimeDelta) -> String {
+    let seconds = u32::try_from(length.num_seconds().max(0)).unwrap_or(u32::MAX);
+    let whole = if seconds >= 60 { seconds / 60 * 60 } else { seconds };
+    Span::from_seconds(whole).spoken()
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn at(text: &str) -> DateTime<Utc> {
+        text.parse().unwrap()
+    }
+
+    /// Offsets and short names of the IANA time zone database: Los Angeles is PDT (UTC-7) in
+    /// June; Chicago changes from CDT to CST on 1 November 2026 at 07:00 UTC; Sao Paulo has no
+    /// short name since 2016f.
+    #[test]
+    fn times_have_weekday_both_clocks_and_the_zones_name() {
+        let clock = Clock::new(Tz::America__Los_Angeles);
+        assert_eq!(clock.full(at("2026-06-14T19:30:00Z")), "Sun 14 Jun, 12:30 (12:30 pm PDT)");
+        assert_eq!(clock.time(at("2026-06-15T07:05:00Z")), "00:05 (12:05 am PDT)");
+        assert_eq!(clock.time(at("2026-12-15T02:05:00Z")), "18:05 (6:05 pm PST)");
+        let clock = Clock::new(Tz::America__Chicago);
+        assert_eq!(clock.time(at("2026-11-01T06:30:00Z")), "01:30 (1:30 am CDT)");
+        assert_eq!(clock.time(at("2026-11-01T07:30:00Z")), "01:30 (1:30 am CST)");
+        let clock = Clock::new(Tz::America__Sao_Paulo);
+        assert_eq!(clock.zone_at(at("2026-06-14T19:30:00Z")), "UTC-03");
+    }
+
+    #[test]
+    fn a_time_more_than_a_day_away_says_how_far() {
+        let clock = Clock::new(Tz::Europe__London);
+        let now = at("2026-06-14T12:00:00Z");
+        let shown = |time: &str| clock.full_from(at(time), now);
+        assert!(shown("2026-06-16T15:30:00Z").ends_with("BST), in 2 days 3 h"));
+        assert!(shown("2026-06-13T11:00:00Z").ends_with("BST), 1 day 1 h ago"));
+        assert!(shown("2026-06-15T11:59:00Z").ends_with("BST)"));
+    }
+
+    #[test]
+    fn a_subject_names_the_day_only_when_it_is_another() {
+        let clock = Clock::new(Tz::Europe__Oslo);
+        let now = at("2026-01-10T23:30:00Z");
+        assert_eq!(clock.short(at("2026-01-10T23:10:00Z"), now), "00:10 CET");
+        assert_eq!(clock.short(at("2026-01-10T22:10:00Z"), now), "Sat 10 Jan 23:10 CET");
+    }
+}

@@ -1,0 +1,145 @@
+//! What a rescue coordinator asks a caller for: the questions of the US National Search and Rescue
+//! Manual, volume I, section 412, and of the US Coast Guard's addendum to it, chapter 3 (read in
+//! excerpts and put in our own words). An alert of a full plan answers each, or says that it is
+//! not told.
+
+use shorelamp::watch::{Kind, Recipient};
+
+use super::story::{Story, flat, one};
+
+const ANSWERED: [(&str, &str); 27] = [
+    (
+        "who reports, and how to reach them",
+        "My name is Dunstan Okafor. My telephone number is +1 360 555 0177.",
+    ),
+    ("relation of the caller", "contact ashore named in their plan: brother"),
+    ("nature of the incident", "I want to report 2 people overdue on the water."),
+    ("when it happened", "overdue since 12:45 (12:45 pm PDT)"),
+    ("last known position, and how it is known", "I have no position since then, only the plan"),
+    (
+        "position in degrees and minutes",
+        "48 degrees 32.520 minutes north, 123 degrees 09.720 minutes west",
+    ),
+    ("position in decimal degrees", "48.54200 -123.16200"),
+    ("departure place", "Gravel ramp below the county park"),
+    ("departure time", "05:30 on Sunday 14 June"),
+    ("route and stops", "Point 1: Kelp edge, 48 degrees 33.000 minutes north"),
+    ("destination", "Then back to the launch"),
+    ("return time and zone", "back by 12:30 on Sunday 14 June local time, PDT, which is 19:30 UTC"),
+    ("speed", "Speed: 3.0 knots"),
+    ("experience", "Experience: Twelve seasons on this water"),
+    ("type and length of the craft", "sit-on-top kayak, named Petrel, 4.3 metres long"),
+    ("colours of the craft", "lime hull, black hatch covers, red paddle blades"),
+    ("marks on the craft", "Name and telephone number on the stern"),
+    ("number aboard", "People aboard: 2"),
+    ("age", "Ines Halloran: 44 years old"),
+    ("medical condition", "medical: Asthma, inhaler in the left pocket"),
+    (
+        "clothing and life jackets worn or carried",
+        "life jacket only carried in the craft, not worn",
+    ),
+    ("telephones aboard", "carries telephone +1 360 555 0142"),
+    ("radio equipment", "VHF radio: handheld, DSC; MMSI 833 800 001"),
+    ("beacon", "beacon 9C7 F4B 013 595 551"),
+    ("visible signals", "distress signals for the night; a white light; a whistle or horn"),
+    ("vehicle", "Green estate car, roof bars, plate TEST-123, lower lot"),
+    (
+        "who else was told, and who has called",
+        "Mirela: neighbour; telephone +1 360 555 0118; has the plan, no alert so far; no answer",
+    ),
+];
+
+const NOT_TOLD: [&str; 6] = [
+    "whether they launched, and their position since",
+    "other landing places they may have chosen",
+    "of Tomas Bright: telephone, anything medical",
+    "sex and build of the crew",
+    "a tracker or shared location",
+    "waves, visibility, tide and currents, then and now",
+];
+
+fn overdue(story: &mut Story) -> String {
+    let sent = story.minutes_after_overdue(0).tick();
+    flat(&one(&sent, Recipient::Contact(0), Kind::Overdue).text)
+}
+
+#[test]
+fn the_alert_of_a_full_plan_answers_each_question_or_says_that_it_cannot() {
+    let text = overdue(&mut Story::filed());
+    for (question, answer) in ANSWERED {
+        assert!(text.contains(answer), "{question}: {answer:?} not in {text}");
+    }
+    let (_, not_told) = text.split_once("Not told in this plan").expect("what is not told");
+    for what in NOT_TOLD {
+        assert!(not_told.contains(what), "{what} not in {not_told}");
+    }
+}
+
+#[test]
+fn what_was_known_at_filing_is_told_with_its_age() {
+    let text = overdue(&mut Story::filed());
+    for known in [
+        "Water: 9.5 °C (49 °F), observed by station 46088, taken Sun 14 Jun, 04:20 (4:20 am PDT), 40 min before filing",
+        "Wind: 12 knots from 270 degrees, stated by the crew",
+        "Sunset: Sun 14 Jun, 21:13 (9:13 pm PDT)",
+        "DANGER: The water is 9.5 °C (49 °F): at or below 10 °C.",
+    ] {
+        assert!(text.contains(known), "{known} not in {text}");
+    }
+}
+
+#[test]
+fn the_smallest_plan_says_all_that_it_does_not_tell() {
+    let smallest = r#"
+        [times]
+        launch = "2026-06-14T05:30"
+        return_by = "2026-06-14T12:30"
+        [launch]
+        position = "48.5420 -123.1620"
+        [[crew]]
+        name = "Ines Halloran"
+        [[contact]]
+        name = "Dunstan Okafor"
+        email = "dunstan@example.org"
+    "#;
+    let mut story = Story::of(smallest, "2026-06-14T12:00:00Z");
+    story.conditions = None;
+    let text = overdue(&mut story);
+    assert!(
+        text.contains("Call now: the coast guard's centre"),
+        "no telephone to try first: {text}"
+    );
+    assert!(text.contains("The plan tells no telephone of theirs: go to step 2 now."));
+    for what in [
+        "temperature unknown: count it as cold",
+        "what they paddle, and its colours",
+        "of Ines Halloran: telephone, age, anything medical, colours of the clothing, wetsuit or \
+         drysuit, whether a life jacket is worn, how well they swim, experience",
+        "whether they have a VHF radio",
+        "whether they have a beacon",
+        "a vehicle left at the launch",
+        "the water's temperature",
+    ] {
+        assert!(text.contains(what), "{what} not in {text}");
+    }
+}
+
+/// IANA time zone database: in Chicago the clocks go back on 1 November 2026 at 07:00 UTC.
+#[test]
+fn a_night_in_which_the_clocks_change_names_both_zones() {
+    let text = r#"
+        [times]
+        launch = "2026-10-31T22:00:00-05:00"
+        return_by = "2026-11-01T01:30:00-06:00"
+        [launch]
+        position = "46.81 -90.82"
+        [[crew]]
+        name = "Ines Halloran"
+        [[contact]]
+        name = "Dunstan Okafor"
+        email = "dunstan@example.org"
+    "#;
+    let text = overdue(&mut Story::of(text, "2026-11-01T02:00:00Z"));
+    assert!(text.contains("Planned launch: Sat 31 Oct, 22:00 (10:00 pm CDT), 03:00 UTC"), "{text}");
+    assert!(text.contains("Return by: Sun 1 Nov, 01:30 (1:30 am CST), 07:30 UTC"), "{text}");
+}

@@ -1,0 +1,316 @@
+//! One invented plan on its way through the watch, with every letter that it owes. The people,
+//! numbers and addresses are made up (555-0100 to 555-0199, example.org).
+#![allow(dead_code)]
+
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use shorelamp::letter::{Area, Caution, Conditions, Facts, Letter, Past, Rescue, Water, compose};
+use shorelamp::measure::Span;
+use shorelamp::plan::{Plan, read_toml};
+use shorelamp::watch::{
+    Anchor, Answer, By, Event, Kind, Ladder, Order, Phase, Recipient, Rung, RungKind, Terms, To,
+    Watched, step,
+};
+
+pub const MEDICAL: &str = "Asthma, inhaler in the left pocket";
+
+pub const PLAN: &str = r#"
+title = "Halibut drift in the strait"
+[times]
+launch = "2026-06-14T05:30:00-07:00"
+return_by = "2026-06-14T12:30:00-07:00"
+[pace]
+speed_kn = 3.0
+[launch]
+name = "Gravel ramp below the county park"
+position = "48.5420 -123.1620"
+vehicle = "Green estate car, roof bars, plate TEST-123, lower lot"
+[[waypoint]]
+name = "Kelp edge"
+position = "48.5500 -123.2000"
+stay = "2h"
+[[waypoint]]
+name = "Tide rip"
+position = "48°31.20'N 123°11.40'W"
+stay = "45m"
+[[crew]]
+name = "Ines Halloran"
+phone = "+1 360 555 0142"
+email = "ines@example.org"
+age = 44
+wearing = "orange drysuit, yellow life jacket, white cap"
+immersion_wear = "drysuit"
+lifejacket = "worn"
+medical = "Asthma, inhaler in the left pocket"
+swims = "strong"
+experience = "Twelve seasons on this water"
+[[crew]]
+name = "Tomas Bright"
+age = 31
+wearing = "black wetsuit, red life jacket"
+immersion_wear = "wetsuit"
+lifejacket = "carried"
+swims = "fair"
+experience = "Second season"
+[[craft]]
+name = "Petrel"
+kind = "sit-on-top kayak"
+length_m = 4.3
+colours = "lime hull, black hatch covers, red paddle blades"
+marks = "Name and telephone number on the stern"
+[gear]
+vhf = "handheld, DSC"
+mmsi = "833800001"
+beacon = "9C7F4B013595551"
+night_signals = true
+light = true
+sound_signal = true
+notes = "Tow line, spare paddle, two litres of water"
+[stated]
+air_c = 14.0
+wind_kn = 12.0
+wind_from_deg = 270.0
+taken_at = "2026-06-14T05:00:00-07:00"
+[[contact]]
+name = "Dunstan Okafor"
+relation = "brother"
+email = "dunstan@example.org"
+phone = "+1 360 555 0177"
+[[contact]]
+name = "Mirela Sandoval"
+relation = "neighbour"
+email = "mirela@example.org"
+phone = "+1 360 555 0118"
+"#;
+
+pub fn utc(text: &str) -> DateTime<Utc> {
+    text.parse().expect("a time")
+}
+
+pub fn plan(text: &str) -> Plan {
+    read_toml(text, &|_| Err("none".to_owned())).expect("a plan")
+}
+
+pub fn rescue() -> Vec<Rescue> {
+    vec![
+        Rescue {
+            name: "the coast guard's centre for these waters".to_owned(),
+            phone: Some("+1 360 555 0100".to_owned()),
+            short_code: Some("911".to_owned()),
+            within: Some(Area {
+                position: "48.5 -123.0".parse().expect("a position"),
+                radius_m: 80_000.0,
+            }),
+            checked: NaiveDate::from_ymd_opt(2026, 6, 1),
+        },
+        Rescue {
+            name: "your emergency number, and ask for the coast guard".to_owned(),
+            phone: None,
+            short_code: Some("911".to_owned()),
+            within: None,
+            checked: None,
+        },
+    ]
+}
+
+pub fn conditions() -> Conditions {
+    Conditions {
+        route_m: Some(11_200.0),
+        farthest_m: Some(2_350.0),
+        sunset: Some(utc("2026-06-15T04:13:00Z")),
+        civil_dusk: Some(utc("2026-06-15T04:53:00Z")),
+        water: Water {
+            temperature_c: Some(9.5),
+            kind: "observed".to_owned(),
+            source: "by station 46088".to_owned(),
+            taken_at: Some(utc("2026-06-14T11:20:00Z")),
+        },
+        cautions: vec![Caution {
+            level: "danger".to_owned(),
+            text: "The water is 9.5 °C (49 °F): at or below 10 °C.".to_owned(),
+        }],
+    }
+}
+
+fn rung(anchor: Anchor, minutes: i64, to: &[To], kind: RungKind) -> Rung {
+    Rung { anchor, offset_s: minutes * 60, to: to.to_vec(), kind }
+}
+
+fn ladder() -> Ladder {
+    let rungs = vec![
+        rung(Anchor::Due, -30, &[To::Crew], RungKind::Reminder),
+        rung(Anchor::Due, 0, &[To::Crew], RungKind::Due),
+        rung(Anchor::Overdue, 0, &[To::Contact(1)], RungKind::Overdue),
+        rung(Anchor::Overdue, 15, &[To::Contacts], RungKind::Overdue),
+        rung(Anchor::Overdue, 30, &[To::Contacts, To::Keeper], RungKind::CallRescue),
+    ];
+    let span = Span::from_minutes;
+    Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder")
+}
+
+/// A letter that was composed, with what it was composed for.
+#[derive(Clone)]
+pub struct Sent {
+    pub order: Order,
+    pub letter: Letter,
+}
+
+pub struct Story {
+    pub plan: Plan,
+    pub watched: Watched,
+    pub history: Vec<Past>,
+    pub filed_at: DateTime<Utc>,
+    pub now: DateTime<Utc>,
+    pub conditions: Option<Conditions>,
+    pub rescue: Vec<Rescue>,
+    pub sent: Vec<Sent>,
+}
+
+impl Story {
+    /// The plan filed at 05:00 local time.
+    pub fn filed() -> Self {
+        Self::of(PLAN, "2026-06-14T12:00:00Z")
+    }
+
+    pub fn of(text: &str, filed_at: &str) -> Self {
+        let plan = plan(text);
+        let now = utc(filed_at);
+        let terms = Terms {
+            due_at: plan.times.return_by.at,
+            grace: plan.times.grace.unwrap_or(Span::from_minutes(15)),
+            ladder: ladder(),
+            crew: plan.crew.iter().map(|one| one.email.is_some()).collect(),
+            contacts: plan.contacts.len(),
+        };
+        let first = Watched::file(terms, now);
+        let mut story = Story {
+            plan,
+            watched: first.plan,
+            history: Vec::new(),
+            filed_at: now,
+            now,
+            conditions: Some(conditions()),
+            rescue: rescue(),
+            sent: Vec::new(),
+        };
+        story.hand_over(first.orders);
+        story
+    }
+
+    pub fn minutes_after_overdue(&mut self, minutes: i64) -> &mut Self {
+        self.now = self.watched.overdue_at() + TimeDelta::minutes(minutes);
+        self
+    }
+
+    /// The event happens, and every letter that it owes leaves at once.
+    pub fn happens(&mut self, event: Event) -> Vec<Sent> {
+        let before = self.sent.len();
+        let orders = self.apply(event);
+        self.hand_over(orders);
+        self.sent[before..].to_vec()
+    }
+
+    pub fn tick(&mut self) -> Vec<Sent> {
+        self.happens(Event::Tick)
+    }
+
+    pub fn apply(&mut self, event: Event) -> Vec<Order> {
+        let next = step(&self.watched, &event, self.now).expect("an event that applies");
+        if next.changed {
+            self.history.push(Past { number: next.plan.events, at: self.now, event });
+        }
+        self.watched = next.plan;
+        next.orders
+    }
+
+    fn hand_over(&mut self, orders: Vec<Order>) {
+        for order in orders {
+            let letter = self.compose(&order, self.now, self.now);
+            self.apply(Event::Handing { to: order.to, kind: order.kind });
+            self.sent.push(Sent { order, letter });
+        }
+    }
+
+    pub fn compose(&self, order: &Order, queued_at: DateTime<Utc>, now: DateTime<Utc>) -> Letter {
+        let page = format!("https://lamp.example.org/p/{}", "k3".repeat(11));
+        let facts = Facts {
+            service_name: "Madrona Point Paddle Anglers",
+            plan_ref: "7Q4K-M2",
+            filed_at: self.filed_at,
+            plan: &self.plan,
+            watched: &self.watched,
+            history: &self.history,
+            conditions: self.conditions.as_ref(),
+            rescue: &self.rescue,
+            page: (order.to != Recipient::Keeper).then_some(page.as_str()),
+            queued_at,
+        };
+        compose(&facts, order, now)
+    }
+}
+
+/// The letter of this kind to this reader.
+pub fn one(sent: &[Sent], to: Recipient, kind: Kind) -> Letter {
+    let found = sent.iter().find(|sent| sent.order.to == to && sent.order.kind == kind);
+    found.unwrap_or_else(|| panic!("no {kind} to {to}")).letter.clone()
+}
+
+/// A text without its line breaks, to look for sentences in.
+pub fn flat(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// The letters of two plans, one that goes wrong and one that doesn't: every kind is among them.
+pub fn whole_story() -> Vec<Sent> {
+    let mut sent = long_story(Story::filed()).sent;
+    let mut quiet = Story::filed();
+    let ashore = all_ashore(&quiet.plan);
+    quiet.minutes_after_overdue(-60).happens(ashore);
+    sent.extend(quiet.sent);
+    sent
+}
+
+/// The crew says that everybody is ashore.
+pub fn all_ashore(plan: &Plan) -> Event {
+    Event::CheckedIn { who: (0..plan.crew.len()).collect(), by: By::Crew(None), how: None }
+}
+
+/// From the reminder over alerts, answers, a closing and its taking back to a calling-off.
+pub fn long_story(mut story: Story) -> Story {
+    story.minutes_after_overdue(-45).tick();
+    story.minutes_after_overdue(-15).tick();
+    story.minutes_after_overdue(0).tick();
+    story.minutes_after_overdue(5).happens(Event::Answered {
+        contact: 0,
+        name: "Dunstan Okafor".to_owned(),
+        answer: Answer::OnIt,
+    });
+    story.minutes_after_overdue(15).tick();
+    story.minutes_after_overdue(21).tick();
+    story.minutes_after_overdue(30).tick();
+    story.minutes_after_overdue(34).happens(Event::Answered {
+        contact: 1,
+        name: "Mirela S.".to_owned(),
+        answer: Answer::Called {
+            service: "coast guard".to_owned(),
+            when: "13:15".to_owned(),
+            reference: Some("CG-4711".to_owned()),
+        },
+    });
+    story.minutes_after_overdue(90).tick();
+    let by = By::Contact(1, "Mirela S.".to_owned());
+    let last = story.plan.crew.len() - 1;
+    let ashore =
+        |who, how: &str| Event::CheckedIn { who, by: by.clone(), how: Some(how.to_owned()) };
+    story.minutes_after_overdue(95).happens(ashore(vec![last], "spoke with him"));
+    story.minutes_after_overdue(100).happens(ashore((0..last).collect(), "saw her at the ramp"));
+    let Phase::Closed(closing) = story.watched.phase else { panic!("all are ashore") };
+    let event = closing.event;
+    story
+        .minutes_after_overdue(110)
+        .happens(Event::Undone { event, by: By::Crew(Some("Ines".to_owned())) });
+    let later = Span::from_hours(4);
+    story.minutes_after_overdue(115).happens(Event::Extended { later, by: By::Crew(None) });
+    story.happens(Event::Refused { to: Recipient::Contact(1) });
+    story.happens(Event::CalledOff { by: By::Crew(None) });
+    story
+}
