@@ -40,6 +40,19 @@ pub enum Level {
     Danger,
 }
 
+impl Level {
+    /// As it is printed: `WARNING`.
+    #[must_use]
+    pub fn signal_word(self) -> &'static str {
+        match self {
+            Level::Notice => "NOTICE",
+            Level::Caution => "CAUTION",
+            Level::Warning => "WARNING",
+            Level::Danger => "DANGER",
+        }
+    }
+}
+
 /// One thing to think about before launching.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Caution {

@@ -5,7 +5,7 @@ use std::fmt::Write;
 use chrono::{DateTime, FixedOffset};
 
 use super::shown::{Leg, Passed, Review};
-use crate::caution::{Level, MISSING_TOLD, words};
+use crate::caution::{MISSING_TOLD, words};
 use crate::plan::Plan;
 
 const COLUMNS: usize = 78;
@@ -60,12 +60,7 @@ fn times(review: &Review, plan: &Plan) -> String {
 
 fn cautions(out: &mut String, review: &Review) {
     for (at, caution) in review.cautions.iter().enumerate() {
-        let level = match caution.level {
-            Level::Notice => "NOTICE",
-            Level::Caution => "CAUTION",
-            Level::Warning => "WARNING",
-            Level::Danger => "DANGER",
-        };
+        let level = caution.level.signal_word();
         line(out, INDENT, &format!("{level:<INDENT$}{}", caution.text));
         if at < CLEARS_TOLD {
             line(out, INDENT, &format!("{:INDENT$}Clears: {}", "", caution.clears));
