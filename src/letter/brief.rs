@@ -2,11 +2,13 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use super::facts::{Conditions, Facts};
+use super::facts::Facts;
 use super::when::{Clock, spoken, utc};
 use super::words;
+use crate::caution::words::{distance, temperature};
 use crate::measure::{Position, Span};
 use crate::plan::{Craft, CrewMember, Lifejacket, Stated, Wear};
+use crate::review::Review;
 use crate::watch::Event;
 
 /// A plan for reading out, or for a page.
@@ -118,14 +120,27 @@ fn route(facts: &Facts<'_>) -> Section {
     if let Some(speed_kn) = plan.pace.speed_kn {
         rows.push(Row::new("Speed", format!("{speed_kn:.1} knots through the water")));
     }
-    let conditions = facts.conditions;
-    if let Some(route_m) = conditions.and_then(|all| all.route_m) {
-        rows.push(Row::new("Length of the route", words::distance(route_m)));
-    }
-    if let Some(farthest_m) = conditions.and_then(|all| all.farthest_m) {
-        rows.push(Row::new("Farthest from shore", words::distance(farthest_m)));
-    }
+    rows.extend(facts.review.into_iter().flat_map(judged));
     Section { title: "The route".to_owned(), rows }
+}
+
+/// What the review made of the route.
+fn judged(review: &Review) -> Vec<Row> {
+    let (route, timing) = (&review.route, &review.timing);
+    let mut rows = vec![Row::new("Length of the route", distance(route.length_m))];
+    if let Some(farthest) = route.farthest {
+        let value =
+            format!("{}, at {:.5} {:.5}", distance(farthest.at_most_m), farthest.lat, farthest.lon);
+        rows.push(Row::new("Farthest from shore", value));
+    }
+    if let Some(paddling_s) = timing.paddling_s {
+        let under_way = spoken(TimeDelta::seconds(paddling_s));
+        rows.push(Row::new(
+            "Time of paddling",
+            format!("{under_way} at that speed, without stays"),
+        ));
+    }
+    rows
 }
 
 /// The name stands with the label: where a long value is cut, the position must not be lost.
@@ -231,28 +246,32 @@ fn conditions(facts: &Facts<'_>, clock: Clock) -> Section {
     if let Some(stated) = &facts.plan.stated {
         rows.extend(air_and_wind(stated, facts.filed_at, clock));
     }
-    let evening = facts.conditions;
-    if let Some(sunset) = evening.and_then(|all| all.sunset) {
-        rows.push(Row::new("Sunset", clock.full(sunset)));
+    let timing = facts.review.map(|review| &review.timing);
+    if let Some(sunset) = timing.and_then(|timing| timing.sunset) {
+        rows.push(Row::new("Sunset", clock.full(sunset.to_utc())));
     }
-    if let Some(dusk) = evening.and_then(|all| all.civil_dusk) {
-        rows.push(Row::new("Dark from about", clock.full(dusk)));
+    if let Some(dusk) = timing.and_then(|timing| timing.civil_dusk) {
+        rows.push(Row::new("Dark from about", clock.full(dusk.to_utc())));
     }
     Section { title: "Water and weather, as known when the plan was filed".to_owned(), rows }
 }
 
 fn water(facts: &Facts<'_>, clock: Clock) -> String {
-    let read = facts.conditions.map(|all| &all.water);
+    let read = facts.review.map(|review| &review.water);
     if let Some((water, temperature_c)) = read.and_then(|water| Some((water, water.temperature_c?)))
     {
-        let taken = taken(water.taken_at, facts.filed_at, clock);
-        let source = words::clean(&format!("{} {}", water.kind, water.source));
-        return format!("{}, {source}, {taken}", words::temperature(temperature_c));
+        let taken_at = water.taken_at.map(|at| at.to_utc());
+        return format!(
+            "{}, {}, {}",
+            temperature(temperature_c),
+            words::clean(water.source.as_deref().unwrap_or("its source is not known")),
+            taken(taken_at, facts.filed_at, clock)
+        );
     }
     match facts.plan.stated.as_ref().and_then(|stated| Some((stated, stated.water_c?))) {
         Some((stated, water_c)) => format!(
             "{}, stated by the crew, {}",
-            words::temperature(water_c),
+            temperature(water_c),
             taken(stated.taken_at, facts.filed_at, clock)
         ),
         None => "temperature unknown: count it as cold".to_owned(),
@@ -263,7 +282,7 @@ fn air_and_wind(stated: &Stated, filed_at: DateTime<Utc>, clock: Clock) -> Vec<R
     let taken = taken(stated.taken_at, filed_at, clock);
     let mut rows = Vec::new();
     if let Some(air_c) = stated.air_c {
-        let air = words::temperature(air_c);
+        let air = temperature(air_c);
         rows.push(Row::new("Air", format!("{air}, stated by the crew, {taken}")));
     }
     if let Some(wind_kn) = stated.wind_kn {
@@ -290,10 +309,10 @@ fn taken(taken_at: Option<DateTime<Utc>>, filed_at: DateTime<Utc>, clock: Clock)
 }
 
 fn cautions(facts: &Facts<'_>) -> Option<Section> {
-    let cautions = &facts.conditions?.cautions;
-    let rows = cautions.iter().map(|caution| {
-        Row::new(words::clean(&caution.level).to_uppercase(), words::clean_lines(&caution.text))
-    });
+    let rows =
+        facts.review?.cautions.iter().map(|caution| {
+            Row::new(caution.level.signal_word(), words::clean_lines(&caution.text))
+        });
     let title = "What we warned the crew of when they filed".to_owned();
     Some(Section { title, rows: rows.collect() })
 }
@@ -340,7 +359,7 @@ fn not_told(facts: &Facts<'_>, with_medical: bool) -> Vec<String> {
     ask(true, "a tracker or shared location; how full their phones are");
     ask(plan.launch.vehicle.is_none(), "a vehicle left at the launch");
     let stated = plan.stated.as_ref();
-    let water = facts.conditions.and_then(|all: &Conditions| all.water.temperature_c);
+    let water = facts.review.and_then(|review| review.water.temperature_c);
     ask(water.or(stated.and_then(|all| all.water_c)).is_none(), "the water's temperature");
     ask(stated.is_none_or(|all| all.wind_kn.is_none()), "wind at the launch");
     ask(stated.is_none_or(|all| all.air_c.is_none()), "air temperature");

@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 
 use super::rescue::Rescue;
 use crate::plan::Plan;
+use crate::review::Review;
 use crate::watch::{Event, Watched};
 
 /// Everything that is known when a letter is written.
@@ -21,8 +22,8 @@ pub struct Facts<'a> {
     pub watched: &'a Watched,
     /// What happened to it, oldest first.
     pub history: &'a [Past],
-    /// What was known of the trip and its water at filing; `None` if nothing was.
-    pub conditions: Option<&'a Conditions>,
+    /// What was judged of it at filing; `None` where that is lost.
+    pub review: Option<&'a Review>,
     /// Whom an alert may name, in the order of the settings.
     pub rescue: &'a [Rescue],
     /// The link to this reader's own page.
@@ -40,45 +41,6 @@ pub struct Past {
     pub at: DateTime<Utc>,
     /// What happened.
     pub event: Event,
-}
-
-/// What was known of the trip and its water when the plan was filed.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Conditions {
-    /// The length of the route in metres.
-    pub route_m: Option<f64>,
-    /// The greatest distance from shore along it, in metres.
-    pub farthest_m: Option<f64>,
-    /// Sunset of the day of return.
-    pub sunset: Option<DateTime<Utc>>,
-    /// The end of civil twilight that evening.
-    pub civil_dusk: Option<DateTime<Utc>>,
-    /// The water.
-    pub water: Water,
-    /// What was warned of.
-    pub cautions: Vec<Caution>,
-}
-
-/// A water temperature and where it is from.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Water {
-    /// Degrees Celsius; `None` when unknown.
-    pub temperature_c: Option<f64>,
-    /// How it is known, as one word: observed, expected, stated.
-    pub kind: String,
-    /// Who says so.
-    pub source: String,
-    /// When it was taken.
-    pub taken_at: Option<DateTime<Utc>>,
-}
-
-/// A caution raised at filing.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Caution {
-    /// Its signal word.
-    pub level: String,
-    /// What is the matter.
-    pub text: String,
 }
 
 impl Facts<'_> {

@@ -7,7 +7,7 @@ use super::block::{Callee, Number};
 use super::words;
 use crate::measure::Position;
 
-/// A rescue service, as the settings name it.
+/// A rescue service, as a letter names it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Rescue {
     /// What it is called in a sentence: "the coast guard's centre for these waters".
@@ -42,8 +42,25 @@ impl Area {
     }
 }
 
-/// What is said where the settings name nobody: every phone has an emergency number.
-const LAST_RESORT: &str = "your emergency number, and ask for the coast guard";
+impl Rescue {
+    /// What an alert says when the settings name nobody: every phone has an emergency number.
+    #[must_use]
+    pub fn last_resort() -> Self {
+        Rescue {
+            name: "your emergency number, and ask for the coast guard".to_owned(),
+            phone: None,
+            short_code: None,
+            within: None,
+            checked: None,
+        }
+    }
+
+    /// Whether it is the one to call for a launch there.
+    #[must_use]
+    pub fn serves(&self, launch: Position) -> bool {
+        self.within.is_none_or(|area| area.holds(launch))
+    }
+}
 
 /// Whom to call for a launch there, in order: the first area that holds it, then the first
 /// without an area if that adds a number. Never empty.
@@ -69,9 +86,7 @@ pub(super) fn last_resorts(all: &[Rescue]) -> Vec<Callee> {
 
 fn or_else_any(mut chosen: Vec<Callee>) -> Vec<Callee> {
     if chosen.is_empty() {
-        let note = "This service was given no number for these waters.".to_owned();
-        let name = LAST_RESORT.to_owned();
-        chosen.push(Callee { name, numbers: Vec::new(), note: Some(note) });
+        chosen.push(callee(&Rescue::last_resort()));
     }
     chosen
 }
@@ -85,12 +100,13 @@ fn callee(rescue: &Rescue) -> Callee {
         &rescue.short_code,
         "short code: reaches the emergency centre where YOU are. Ask there for the coast guard",
     );
-    let note = match (rescue.checked, rescue.phone.is_some()) {
-        (Some(day), _) => {
+    let note = match (rescue.checked, &rescue.phone, &rescue.short_code) {
+        (Some(day), ..) => {
             Some(format!("The keeper of this service checked it on {}.", day.format("%-d %b %Y")))
         }
-        (None, true) => Some("It is not noted when these numbers were last checked.".to_owned()),
-        (None, false) => None,
+        (None, Some(_), _) => Some("It is not noted when this was last checked.".to_owned()),
+        (None, None, Some(_)) => None,
+        (None, None, None) => Some("This service was given no number for these waters.".to_owned()),
     };
     Callee {
         name: words::clean(&rescue.name),
@@ -101,7 +117,7 @@ fn callee(rescue: &Rescue) -> Callee {
 
 /// In a sentence: `the coast guard's centre: +1 360 555 0100 (or 911)`.
 pub(super) fn in_a_sentence(callees: &[Callee]) -> String {
-    let Some(first) = callees.first() else { return LAST_RESORT.to_owned() };
+    let Some(first) = callees.first() else { return Rescue::last_resort().name };
     let dials: Vec<&str> = first.numbers.iter().map(|number| number.dial.as_str()).collect();
     match dials[..] {
         [] => first.name.clone(),
@@ -140,18 +156,19 @@ mod tests {
         // The last resort adds no number that the area lacks.
         assert_eq!(names(&all, "48.5420 -123.1620"), ["here"]);
         assert_eq!(names(&all, "47.0 -123.1"), ["last"]);
-        assert_eq!(names(&all[1..], "47.0 -123.1"), [LAST_RESORT]);
-        assert_eq!(names(&[], "47.0 -123.1"), [LAST_RESORT]);
+        assert_eq!(names(&all[1..], "47.0 -123.1"), [Rescue::last_resort().name]);
+        assert_eq!(names(&[], "47.0 -123.1"), [Rescue::last_resort().name]);
         let phone = rescue("last", Some("+1 360 555 0199"), None);
         assert_eq!(names(&[all[2].clone(), phone], "48.5 -123.1"), ["here", "last"]);
     }
 
-    /// A degree of the meridian at 48.5 degrees is 111.2 km (WGS 84: 111 200 m at 48 to 49).
+    /// One minute of latitude at 45° is 1852.2 m on WGS 84 (111 131.75 m a degree there, from the
+    /// meridian arc of the ellipsoid).
     #[test]
     fn an_area_ends_at_its_radius() {
-        let at = |radius_m| Area { position: "48.0 -123.0".parse().unwrap(), radius_m };
-        let north = "49.0 -123.0".parse().unwrap();
-        assert!(at(111_300.0).holds(north));
-        assert!(!at(111_100.0).holds(north));
+        let middle = Position::new(45.0, 7.0).unwrap();
+        let minute_north = Position::new(45.0 + 1.0 / 60.0, 7.0).unwrap();
+        assert!(Area { position: middle, radius_m: 1853.0 }.holds(minute_north));
+        assert!(!Area { position: middle, radius_m: 1851.0 }.holds(minute_north));
     }
 }

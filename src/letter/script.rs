@@ -192,9 +192,10 @@ fn vehicle(scene: &Scene<'_>) -> Option<String> {
 
 fn caller(scene: &Scene<'_>) -> String {
     let Some((_, contact)) = scene.reading_contact() else {
-        return "My name is …, and my telephone number is …".to_owned();
+        return "My name is (your name). My telephone number is (your number).".to_owned();
     };
-    let number = contact.phone.as_ref().map_or("…".to_owned(), |phone| words::phone(phone));
+    let number =
+        contact.phone.as_ref().map_or("(your number)".to_owned(), |phone| words::phone(phone));
     let relation = contact.relation.as_ref().map(|relation| {
         format!(" I am the contact ashore named in their plan: {}.", cut(&clean(relation), LONGEST))
     });

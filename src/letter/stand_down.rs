@@ -49,10 +49,11 @@ fn say(scene: &Scene<'_>) -> String {
     };
     format!(
         "I reported {} overdue on the water: {}. {end}. Please end the search. Your reference was \
-         {}. My name is … I know this from …",
+         {}. My name is (your name). I know this from \
+         (whoever told you).",
         words::people(crew.len()),
         words::names(&crew, 4),
-        own_reference(scene).unwrap_or_else(|| "…".to_owned()),
+        own_reference(scene).unwrap_or_else(|| "(the one you were given)".to_owned()),
     )
 }
 

@@ -1,6 +1,7 @@
 //! Cleaning what people typed, and putting it into sentences.
 
-use crate::measure::{METRES_PER_NAUTICAL_MILE, Position, celsius_to_fahrenheit};
+use crate::caution;
+use crate::measure::Position;
 
 /// The longest subject, in characters.
 pub(super) const LONGEST_SUBJECT: usize = 120;
@@ -78,20 +79,13 @@ pub(super) fn people(count: usize) -> String {
 
 /// `a`, `a and b`, `a, b and c`.
 pub(super) fn list(items: &[String]) -> String {
-    match items.split_last() {
-        None => String::new(),
-        Some((only, [])) => only.clone(),
-        Some((last, others)) => format!("{} and {last}", others.join(", ")),
-    }
+    caution::words::list(items, usize::MAX)
 }
 
 /// The names of a few, then how many more: `Ines Halloran, Tomas Bright and 3 more`.
 pub(super) fn names(all: &[String], most: usize) -> String {
-    let mut shown: Vec<String> = all.iter().take(most).map(|one| name(one)).collect();
-    if all.len() > most {
-        shown.push(format!("{} more", all.len() - most));
-    }
-    list(&shown)
+    let all: Vec<String> = all.iter().map(|one| name(one)).collect();
+    caution::words::list(&all, most)
 }
 
 /// A subject whose middle is who it is about, cut so that the end is never lost.
@@ -120,22 +114,6 @@ pub(super) fn position_aloud(position: Position) -> String {
     .iter()
     .fold(spelled, |text, (mark, words)| text.replace(mark, words));
     format!("{spelled} (in decimal degrees {})", position.decimal())
-}
-
-/// `9.5 °C (49 °F)`.
-pub(super) fn temperature(temperature_c: f64) -> String {
-    // Adding zero turns a negative zero into a plain one.
-    let celsius = (temperature_c * 10.0).round() / 10.0 + 0.0;
-    format!("{celsius:.1} °C ({:.0} °F)", celsius_to_fahrenheit(temperature_c).round() + 0.0)
-}
-
-/// `640 m`, from a kilometre on `2.1 km (1.1 nautical miles)`.
-pub(super) fn distance(distance_m: f64) -> String {
-    if distance_m < 1000.0 {
-        return format!("{distance_m:.0} m");
-    }
-    let miles = distance_m / METRES_PER_NAUTICAL_MILE;
-    format!("{:.1} km ({miles:.1} nautical miles)", distance_m / 1000.0)
 }
 
 #[cfg(test)]

@@ -15,7 +15,6 @@ mod water;
 pub use fault::{SettingsError, SettingsFault};
 pub use mail::{Mail, Mailbox};
 pub use relay::{Relay, SecretError, Security};
-pub use rescue::{Area, Rescue};
 pub use service::{Limits, Service};
 pub use water::{ShorelineFiles, Station, StationService, Water};
 
@@ -24,6 +23,7 @@ use std::path::Path;
 use serde::Deserialize;
 use toml::Spanned;
 
+use crate::letter::Rescue;
 use crate::watch::Ladder;
 use fault::Found;
 

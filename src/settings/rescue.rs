@@ -1,69 +1,14 @@
 //! Whom an alert tells a contact to call.
 
 use chrono::NaiveDate;
-use geographiclib_rs::{Geodesic, InverseGeodesic};
 use serde::Deserialize;
 use toml::Spanned;
 use toml::value::Datetime;
 
 use super::fault::Found;
 use super::service::line;
-use crate::measure::{METRES_PER_NAUTICAL_MILE, Position};
-
-/// A rescue service, as a letter names it.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Rescue {
-    /// What it is called in a sentence: "the coast guard's centre for these waters".
-    pub name: String,
-    /// Its number in the international form, reachable from anywhere.
-    pub phone: Option<String>,
-    /// A short code; it reaches the caller's own local centre.
-    pub short_code: Option<String>,
-    /// Where it is the one to call; `None` for the last resort.
-    pub within: Option<Area>,
-    /// The day on which somebody last made sure of the numbers.
-    pub checked: Option<NaiveDate>,
-}
-
-/// A circle on the earth.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Area {
-    /// Its middle.
-    pub position: Position,
-    /// Its radius, in metres along the ground.
-    pub radius_m: f64,
-}
-
-impl Area {
-    /// Whether a position lies in it (WGS 84 geodesic).
-    #[must_use]
-    pub fn holds(&self, position: Position) -> bool {
-        let (from, to) = (self.position, position);
-        let distance_m: f64 =
-            Geodesic::wgs84().inverse(from.lat_deg(), from.lon_deg(), to.lat_deg(), to.lon_deg());
-        distance_m <= self.radius_m
-    }
-}
-
-impl Rescue {
-    /// What an alert says when the settings name nobody: every phone has an emergency number.
-    #[must_use]
-    pub fn last_resort() -> Self {
-        Rescue {
-            name: "your emergency number, and ask for the coast guard".to_owned(),
-            phone: None,
-            short_code: None,
-            within: None,
-            checked: None,
-        }
-    }
-
-    /// Whether it is the one to call for a launch there.
-    #[must_use]
-    pub fn serves(&self, launch: Position) -> bool {
-        self.within.is_none_or(|area| area.holds(launch))
-    }
-}
+use crate::letter::{Area, Rescue};
+use crate::measure::METRES_PER_NAUTICAL_MILE;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -192,15 +137,5 @@ mod tests {
         for text in ["", "80", "km", "-5km", "0m", "5 miles", "NaNkm", "infkm", "1e9km"] {
             assert!(distance_m(text).is_err(), "{text}");
         }
-    }
-
-    /// One minute of latitude at 45° is 1852.2 m on WGS 84 (111 131.75 m a degree there, from the
-    /// meridian arc of the ellipsoid).
-    #[test]
-    fn an_area_ends_at_its_radius() {
-        let middle = Position::new(45.0, 7.0).unwrap();
-        let minute_north = Position::new(45.0 + 1.0 / 60.0, 7.0).unwrap();
-        assert!(Area { position: middle, radius_m: 1853.0 }.holds(minute_north));
-        assert!(!Area { position: middle, radius_m: 1851.0 }.holds(minute_north));
     }
 }

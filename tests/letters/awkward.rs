@@ -52,7 +52,7 @@ fn awkward() -> String {
     plan
 }
 
-fn letters() -> Vec<Sent> {
+pub fn letters() -> Vec<Sent> {
     long_story(Story::of(&awkward(), "2026-06-14T12:00:00Z")).sent
 }
 
@@ -103,6 +103,32 @@ fn the_text_is_never_cut_and_the_html_says_where_it_is() {
     }
     // What matters most is never cut.
     assert!(alert.letter.html.contains("+1\u{A0}360\u{A0}555\u{A0}0100"));
+}
+
+/// The most that a plan may hold: 60 people with notes of 4000 characters, 500 points.
+#[test]
+fn the_largest_plan_still_fits() {
+    let mut plan = awkward();
+    for number in 61..=500 {
+        plan.push_str(&format!(
+            "\n[[waypoint]]\nname = '{}'\nposition = \"49.{number:03} 3.{number:03}\"\n",
+            long_name("far", number)
+        ));
+    }
+    for number in 10..=60 {
+        plan.push_str(&format!(
+            "\n[[crew]]\nname = '{}'\nmedical = '{}'\n",
+            long_name("crew", number),
+            "<notes> ".repeat(499)
+        ));
+    }
+    let sent = Story::of(&plan, "2026-06-14T12:00:00Z").minutes_after_overdue(0).tick();
+    let alert = sent.iter().find(|sent| sent.order.kind.is_alert()).expect("an alert");
+    is_well_made(&alert.letter);
+    assert!(alert.letter.text.contains("Person 60 of 60"));
+    assert!(alert.letter.text.contains("Point 500, "));
+    assert!(alert.letter.html.contains("was cut here"));
+    assert!(alert.letter.html.contains("Say this (read it aloud)"));
 }
 
 /// A line of what somebody typed never stands at the left margin, where ours stand.

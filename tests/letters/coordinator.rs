@@ -79,8 +79,10 @@ fn the_alert_of_a_full_plan_answers_each_question_or_says_that_it_cannot() {
 fn what_was_known_at_filing_is_told_with_its_age() {
     let text = overdue(&mut Story::filed());
     for known in [
-        "Water: 9.5 °C (49 °F), observed by station 46088, taken Sun 14 Jun, 04:20 (4:20 am PDT), 40 min before filing",
+        "Water: 9.5 °C (49 °F), NDBC station 46088, taken Sun 14 Jun, 04:20 (4:20 am PDT), 40 min before filing",
         "Wind: 12 knots from 270 degrees, stated by the crew",
+        "Farthest from shore: 2.4 km (1.3 nautical miles), at 48.55000 -123.20000",
+        "Time of paddling: 2 h 1 min at that speed",
         "Sunset: Sun 14 Jun, 21:13 (9:13 pm PDT)",
         "DANGER: The water is 9.5 °C (49 °F): at or below 10 °C.",
     ] {
@@ -103,7 +105,7 @@ fn the_smallest_plan_says_all_that_it_does_not_tell() {
         email = "dunstan@example.org"
     "#;
     let mut story = Story::of(smallest, "2026-06-14T12:00:00Z");
-    story.conditions = None;
+    story.review = None;
     let text = overdue(&mut story);
     assert!(
         text.contains("Call now: the coast guard's centre"),

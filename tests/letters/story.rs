@@ -3,9 +3,10 @@
 #![allow(dead_code)]
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
-use shorelamp::letter::{Area, Caution, Conditions, Facts, Letter, Past, Rescue, Water, compose};
+use shorelamp::letter::{Area, Facts, Letter, Past, Rescue, compose};
 use shorelamp::measure::Span;
 use shorelamp::plan::{Plan, read_toml};
+use shorelamp::review::Review;
 use shorelamp::watch::{
     Anchor, Answer, By, Event, Kind, Ladder, Order, Phase, Recipient, Rung, RungKind, Terms, To,
     Watched, step,
@@ -112,23 +113,35 @@ pub fn rescue() -> Vec<Rescue> {
     ]
 }
 
-pub fn conditions() -> Conditions {
-    Conditions {
-        route_m: Some(11_200.0),
-        farthest_m: Some(2_350.0),
-        sunset: Some(utc("2026-06-15T04:13:00Z")),
-        civil_dusk: Some(utc("2026-06-15T04:53:00Z")),
-        water: Water {
-            temperature_c: Some(9.5),
-            kind: "observed".to_owned(),
-            source: "by station 46088".to_owned(),
-            taken_at: Some(utc("2026-06-14T11:20:00Z")),
+/// What the plan's review said: invented, in the form in which reviews are stored.
+pub fn review() -> Review {
+    let review = serde_json::json!({
+        "reviewed_at": "2026-06-14T05:00:00-07:00",
+        "route": {
+            "length_m": 11_200.0,
+            "farthest": {
+                "distance_m": 2_300.0, "at_most_m": 2_350.0, "lat": 48.55, "lon": -123.2,
+                "along_m": 2_900.0, "shore_lat": 48.55, "shore_lon": -123.168, "bearing_deg": 90.0
+            },
+            "farthest_unknown": null, "over_land_m": 0.0, "shoreline_accuracy_m": 50.0, "legs": []
         },
-        cautions: vec![Caution {
-            level: "danger".to_owned(),
-            text: "The water is 9.5 °C (49 °F): at or below 10 °C.".to_owned(),
+        "timing": {
+            "paddling_s": 7_260, "stays_s": 9_900, "available_s": 25_200,
+            "sunset": "2026-06-14T21:13:00-07:00", "civil_dusk": "2026-06-14T21:53:00-07:00",
+            "sun": "rises and sets", "overdue_at": "2026-06-14T12:45:00-07:00"
+        },
+        "water": {
+            "temperature_c": 9.5, "kind": "observed", "source": "NDBC station 46088",
+            "taken_at": "2026-06-14T04:20:00-07:00", "age_s": 2_400, "passed": [], "silent": []
+        },
+        "cautions": [{
+            "id": "cold-water", "level": "danger",
+            "text": "The water is 9.5 °C (49 °F): at or below 10 °C.",
+            "source": "an invented source", "clears": "Warmer water."
         }],
-    }
+        "quiet": [], "unknown": []
+    });
+    serde_json::from_value(review).expect("a review")
 }
 
 fn rung(anchor: Anchor, minutes: i64, to: &[To], kind: RungKind) -> Rung {
@@ -160,7 +173,7 @@ pub struct Story {
     pub history: Vec<Past>,
     pub filed_at: DateTime<Utc>,
     pub now: DateTime<Utc>,
-    pub conditions: Option<Conditions>,
+    pub review: Option<Review>,
     pub rescue: Vec<Rescue>,
     pub sent: Vec<Sent>,
 }
@@ -188,7 +201,7 @@ impl Story {
             history: Vec::new(),
             filed_at: now,
             now,
-            conditions: Some(conditions()),
+            review: Some(review()),
             rescue: rescue(),
             sent: Vec::new(),
         };
@@ -239,7 +252,7 @@ impl Story {
             plan: &self.plan,
             watched: &self.watched,
             history: &self.history,
-            conditions: self.conditions.as_ref(),
+            review: self.review.as_ref(),
             rescue: &self.rescue,
             page: (order.to != Recipient::Keeper).then_some(page.as_str()),
             queued_at,
