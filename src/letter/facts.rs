@@ -5,7 +5,7 @@ use chrono::{DateTime, Utc};
 use super::rescue::Rescue;
 use crate::plan::Plan;
 use crate::review::Review;
-use crate::watch::{Event, Watched};
+use crate::watch::{Past, Watched};
 
 /// Everything that is known when a letter is written.
 #[derive(Clone, Copy, Debug)]
@@ -30,17 +30,6 @@ pub struct Facts<'a> {
     pub page: Option<&'a str>,
     /// When this letter was ordered.
     pub queued_at: DateTime<Utc>,
-}
-
-/// An event that happened.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Past {
-    /// Its number; filing is number 1.
-    pub number: u32,
-    /// When it was recorded.
-    pub at: DateTime<Utc>,
-    /// What happened.
-    pub event: Event,
 }
 
 impl Facts<'_> {

@@ -30,7 +30,7 @@ mod withdrawn;
 mod words;
 
 pub use brief::{Brief, Row, Section, brief};
-pub use facts::{Facts, Past};
+pub use facts::Facts;
 pub use fallback::{Bare, plain_fallback};
 pub use rescue::{Area, Rescue};
 pub use trouble::service_trouble;

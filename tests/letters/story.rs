@@ -3,13 +3,13 @@
 #![allow(dead_code)]
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
-use shorelamp::letter::{Area, Facts, Letter, Past, Rescue, compose};
+use shorelamp::letter::{Area, Facts, Letter, Rescue, compose};
 use shorelamp::measure::Span;
 use shorelamp::plan::{Plan, read_toml};
 use shorelamp::review::Review;
 use shorelamp::watch::{
-    Anchor, Answer, By, Event, Kind, Ladder, Order, Phase, Recipient, Rung, RungKind, Terms, To,
-    Watched, step,
+    Anchor, Answer, By, Event, Kind, Ladder, Order, Past, Phase, Recipient, Rung, RungKind, Terms,
+    To, Watched, step,
 };
 
 pub const MEDICAL: &str = "Asthma, inhaler in the left pocket";
