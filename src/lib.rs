@@ -6,6 +6,7 @@
 
 pub mod caution;
 pub mod conditions;
+pub mod daemon;
 pub mod fetch;
 pub mod letter;
 pub mod measure;

@@ -1,0 +1,137 @@
+//! What people do with a plan once it is armed, by key or by link.
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use super::Daemon;
+use super::posting::stored_plan;
+use super::secrets::token_hash;
+use crate::letter::Facts;
+use crate::plan::Plan;
+use crate::review::Review;
+use crate::store::{Applied, Key, Link, PlanRecord, Purpose, StoreError};
+use crate::watch::{Answer, Event, Past, Phase, Recipient};
+
+/// For how long after its closing a plan's links still open: as long as the closing can be taken
+/// back.
+const LINKS_OUTLIVE_CLOSING: TimeDelta = TimeDelta::hours(24);
+
+/// A plan opened by a link.
+#[derive(Clone, Debug)]
+pub struct Visit {
+    /// What the link is for, and whose it is.
+    pub link: Link,
+    /// All about the plan.
+    pub dossier: Dossier,
+}
+
+/// All that is known of a plan.
+#[derive(Clone, Debug)]
+pub struct Dossier {
+    /// The plan's row: its ref and its state.
+    pub record: PlanRecord,
+    /// The plan as it was filed.
+    pub plan: Plan,
+    /// Its review at filing; `None` where that can't be read any more.
+    pub review: Option<Review>,
+    /// What has happened to it.
+    pub history: Vec<Past>,
+}
+
+impl Daemon {
+    /// The key in force with this secret.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn key(&self, secret: &str) -> Result<Option<Key>, StoreError> {
+        self.0.store.key(&token_hash(secret)).await
+    }
+
+    /// Opens the plan behind a link for one purpose; `None` for a link that is unknown, meant for
+    /// something else, or expired: nobody can tell which.
+    ///
+    /// # Errors
+    /// Damage, or the database.
+    pub async fn visit(&self, token: &str, purpose: Purpose) -> Result<Option<Visit>, StoreError> {
+        let Some((plan_ref, link)) = self.0.store.link(&token_hash(token)).await? else {
+            return Ok(None);
+        };
+        if link.purpose != purpose {
+            return Ok(None);
+        }
+        let dossier = self.dossier(&plan_ref).await?;
+        if let Phase::Closed(closing) = dossier.record.state.phase
+            && self.now() > closing.at + LINKS_OUTLIVE_CLOSING
+        {
+            return Ok(None);
+        }
+        Ok(Some(Visit { link, dossier }))
+    }
+
+    /// Moves a plan by an event; an idempotency key that the plan has seen changes nothing.
+    ///
+    /// # Errors
+    /// [`StoreError::Refused`] with what a paddler is told, or the database.
+    pub async fn act(
+        &self,
+        plan_ref: &str,
+        event: &Event,
+        idempotency: Option<&str>,
+    ) -> Result<Applied, StoreError> {
+        let applied = self.0.store.apply(plan_ref, event, idempotency, self.now()).await?;
+        // Whoever answers a letter has shown that the address is theirs.
+        if let Event::Answered { contact, answer, .. } = event
+            && *answer != Answer::CantAct
+        {
+            self.0.store.confirm_address(plan_ref, *contact, self.now()).await?;
+        }
+        self.ring();
+        Ok(applied)
+    }
+
+    /// The page of one reader: where their letters send them.
+    #[must_use]
+    pub fn page_of(&self, plan_ref: &str, reader: Recipient) -> Option<String> {
+        let (folder, purpose, who) = match reader {
+            Recipient::Crew(who) => ("crew", Purpose::Crew, who),
+            Recipient::Contact(who) => ("contact", Purpose::Contact, who),
+            Recipient::Keeper => return None,
+        };
+        let token = self.0.secrets.token(plan_ref, &Link { purpose, who });
+        Some(format!("{}/{folder}/{token}", self.0.house.base_url))
+    }
+
+    /// All that is known of a plan.
+    ///
+    /// # Errors
+    /// [`StoreError::NoSuchPlan`], damage, or the database.
+    pub async fn dossier(&self, plan_ref: &str) -> Result<Dossier, StoreError> {
+        let record = self.0.store.plan(plan_ref).await?;
+        let plan = stored_plan(&record)?;
+        let review = serde_json::from_str(&record.review_json).ok();
+        let history = self.0.store.history(plan_ref).await?;
+        Ok(Dossier { record, plan, review, history })
+    }
+
+    /// All that a letter or a page about a plan may say; `page` is its reader's own link, and
+    /// `queued_at` the time at which the letter was ordered.
+    #[must_use]
+    pub fn facts<'a>(
+        &'a self,
+        dossier: &'a Dossier,
+        page: Option<&'a str>,
+        queued_at: DateTime<Utc>,
+    ) -> Facts<'a> {
+        Facts {
+            service_name: &self.0.house.name,
+            plan_ref: &dossier.record.plan_ref,
+            filed_at: dossier.record.filed_at,
+            plan: &dossier.plan,
+            watched: &dossier.record.state,
+            history: &dossier.history,
+            review: dossier.review.as_ref(),
+            rescue: &self.0.house.rescues,
+            page,
+            queued_at,
+        }
+    }
+}

@@ -1,0 +1,184 @@
+//! From a plan to an armed one: nothing is called filed before it is on the disk.
+
+use chrono::TimeDelta;
+use thiserror::Error;
+
+use super::secrets::{SecretsError, new_ref, token_hash};
+use super::{Daemon, PlanStatus};
+use crate::plan::{Faults, Plan};
+use crate::review::Review;
+use crate::store::{Filing, Key, Link, PlanRecord, Purpose, StoreError};
+use crate::watch::{Terms, Watched};
+
+/// A plan that is armed.
+#[derive(Clone, Debug)]
+pub struct Filed {
+    /// Where it stands, with the fate of its letters.
+    pub status: PlanStatus,
+    /// Its review at filing, in the form of the answer to a review.
+    pub review: serde_json::Value,
+    /// The links of the device that filed it.
+    pub links: Links,
+}
+
+/// The links that the filing device alone holds.
+#[derive(Clone, Debug)]
+pub struct Links {
+    /// The crew's page.
+    pub crew: String,
+    /// Checks in.
+    pub checkin: String,
+    /// Extends.
+    pub extend: String,
+    /// Calls the trip off.
+    pub cancel: String,
+}
+
+/// Why a plan is not armed.
+#[derive(Debug, Error)]
+pub enum FilingError {
+    /// The plan itself.
+    #[error("{0}")]
+    Faults(Faults),
+    /// This key has filed too many plans in an hour.
+    #[error("this key has filed {0} plans within an hour; wait, or ask the keeper for more")]
+    TooManyByKey(u32),
+    /// Too many plans a day name an address that has never answered.
+    #[error(
+        "{contact} has been named in {most} plans today and has never confirmed a letter; have \
+         them open one and confirm it, or name somebody else"
+    )]
+    TooManyNaming {
+        /// Which contact.
+        contact: String,
+        /// The limit.
+        most: u32,
+    },
+    /// The database.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// No random numbers for its ref.
+    #[error(transparent)]
+    Secrets(#[from] SecretsError),
+}
+
+impl Daemon {
+    /// Judges a plan without filing it.
+    pub async fn review(&self, plan: &Plan) -> Review {
+        self.0.judge.review(plan, || self.now()).await
+    }
+
+    /// Files a plan: judged, then armed and its letters queued in one transaction. The same key
+    /// with the same idempotency key and body gets the first filing again.
+    ///
+    /// # Errors
+    /// [`FilingError`]; nothing is then armed.
+    pub async fn file(
+        &self,
+        key: &Key,
+        plan: &Plan,
+        idempotency: Option<&str>,
+        body: &[u8],
+    ) -> Result<Filed, FilingError> {
+        let body_hash = token_hash(&String::from_utf8_lossy(body));
+        if let Some(idempotency) = idempotency
+            && let Some(first) = self.0.store.filed_before(&key.id, idempotency, &body_hash).await?
+        {
+            return self.filed(&first).await;
+        }
+        plan.check_filing(self.now()).map_err(FilingError::Faults)?;
+        self.check_limits(key, plan).await?;
+        let review = self.review(plan).await;
+        // The stations may have taken their time: the return must still lie ahead.
+        let now = self.now();
+        plan.check_filing(now).map_err(FilingError::Faults)?;
+        let first = Watched::file(self.terms(plan), now);
+        let plan_ref = new_ref()?;
+        let filing = Filing {
+            plan_ref: &plan_ref,
+            plan_json: &to_json(&plan_ref, plan)?,
+            review_json: &to_json(&plan_ref, &review)?,
+            first: &first,
+            key_id: &key.id,
+            idempotency,
+            body_hash: &body_hash,
+            links: &self.link_hashes(&plan_ref, plan),
+            addresses: &self.address_hashes(plan),
+        };
+        let plan_ref = self.0.store.file(&filing, now).await?;
+        tracing::info!(plan = plan_ref, key = key.id, "a plan is armed");
+        self.ring();
+        self.filed(&plan_ref).await
+    }
+
+    /// The answer to a filing: where the plan stands, its review and its links.
+    async fn filed(&self, plan_ref: &str) -> Result<Filed, FilingError> {
+        let record = self.0.store.plan(plan_ref).await?;
+        let review = serde_json::from_str(&record.review_json).unwrap_or_default();
+        let status = self.status_of(&record).await?;
+        Ok(Filed { status, review, links: self.links(&record) })
+    }
+
+    async fn check_limits(&self, key: &Key, plan: &Plan) -> Result<(), FilingError> {
+        let limits = &self.0.house.limits;
+        let hour_ago = self.now() - TimeDelta::hours(1);
+        let filed = self.0.store.filings_by_key(&key.id, hour_ago).await?;
+        if filed >= i64::from(limits.filings_per_key_per_hour) {
+            return Err(FilingError::TooManyByKey(limits.filings_per_key_per_hour));
+        }
+        let day_ago = self.now() - TimeDelta::days(1);
+        let most = limits.filings_per_address_per_day;
+        for contact in &plan.contacts {
+            let hash = self.0.secrets.address_hash(&contact.email);
+            let named = self.0.store.filings_naming_unconfirmed(&hash, day_ago).await?;
+            if named >= i64::from(most) {
+                return Err(FilingError::TooManyNaming { contact: contact.name.clone(), most });
+            }
+        }
+        Ok(())
+    }
+
+    fn terms(&self, plan: &Plan) -> Terms {
+        let ladder = self.0.house.ladder.clone();
+        Terms {
+            due_at: plan.times.return_by.at,
+            grace: plan.times.grace.unwrap_or(ladder.grace),
+            ladder,
+            crew: plan.crew.iter().map(|member| member.email.is_some()).collect(),
+            contacts: plan.contacts.len(),
+        }
+    }
+
+    fn links(&self, record: &PlanRecord) -> Links {
+        let token = |purpose| self.0.secrets.token(&record.plan_ref, &Link { purpose, who: 0 });
+        let base = &self.0.house.base_url;
+        Links {
+            crew: format!("{base}/crew/{}", token(Purpose::Crew)),
+            checkin: format!("{base}/api/v1/checkin/{}", token(Purpose::CheckIn)),
+            extend: format!("{base}/api/v1/extend/{}", token(Purpose::Extend)),
+            cancel: format!("{base}/api/v1/cancel/{}", token(Purpose::Cancel)),
+        }
+    }
+
+    fn link_hashes(&self, plan_ref: &str, plan: &Plan) -> Vec<(String, Link)> {
+        let crew = (0..plan.crew.len()).map(|who| (Purpose::Crew, who));
+        let contacts = (0..plan.contacts.len()).map(|who| (Purpose::Contact, who));
+        let device = [Purpose::CheckIn, Purpose::Extend, Purpose::Cancel].map(|one| (one, 0));
+        crew.chain(contacts)
+            .chain(device)
+            .map(|(purpose, who)| {
+                let link = Link { purpose, who };
+                (token_hash(&self.0.secrets.token(plan_ref, &link)), link)
+            })
+            .collect()
+    }
+
+    fn address_hashes(&self, plan: &Plan) -> Vec<String> {
+        plan.contacts.iter().map(|contact| self.0.secrets.address_hash(&contact.email)).collect()
+    }
+}
+
+fn to_json<T: serde::Serialize>(plan_ref: &str, value: &T) -> Result<String, StoreError> {
+    serde_json::to_string(value)
+        .map_err(|error| StoreError::Damaged { plan: plan_ref.to_owned(), why: error.to_string() })
+}

@@ -1,0 +1,114 @@
+//! Whether an alert could go out now.
+
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::time::Duration;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use tokio_util::sync::CancellationToken;
+
+use super::Daemon;
+
+/// A pass of the watch or the post that is older than this means that it hangs.
+const OLDEST_PASS: TimeDelta = TimeDelta::seconds(10);
+/// An alert that has waited longer than this past its time means that it does not get out.
+const LONGEST_WAIT: TimeDelta = TimeDelta::seconds(30);
+const BETWEEN_PROBES: Duration = Duration::from_secs(2);
+
+/// When each part of the road last worked, in milliseconds since 1970; 0 for never.
+pub struct Health {
+    watch: AtomicI64,
+    post: AtomicI64,
+    write: AtomicI64,
+    relay_took: AtomicI64,
+    relay_failed: AtomicI64,
+    oldest_alert: AtomicI64,
+}
+
+/// Something that would keep an alert from going out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Illness {
+    /// What.
+    pub what: &'static str,
+    /// What the keeper can do.
+    pub mend: &'static str,
+}
+
+impl Health {
+    pub(super) fn new(now: DateTime<Utc>) -> Self {
+        let now = || AtomicI64::new(now.timestamp_millis());
+        Health {
+            watch: now(),
+            post: now(),
+            write: now(),
+            relay_took: AtomicI64::new(0),
+            relay_failed: AtomicI64::new(0),
+            oldest_alert: AtomicI64::new(0),
+        }
+    }
+
+    pub(super) fn watch_passed(&self, now: DateTime<Utc>) {
+        self.watch.store(now.timestamp_millis(), Ordering::Relaxed);
+    }
+
+    pub(super) fn post_passed(&self, now: DateTime<Utc>) {
+        self.post.store(now.timestamp_millis(), Ordering::Relaxed);
+    }
+
+    pub(super) fn relay_took(&self, now: DateTime<Utc>) {
+        self.relay_took.store(now.timestamp_millis(), Ordering::Relaxed);
+    }
+
+    pub(super) fn relay_failed(&self, now: DateTime<Utc>) {
+        self.relay_failed.store(now.timestamp_millis(), Ordering::Relaxed);
+    }
+
+    /// Everything that would keep an alert from going out; nothing when one could.
+    #[must_use]
+    pub fn illnesses(&self, now: DateTime<Utc>) -> Vec<Illness> {
+        let age = |at: &AtomicI64| {
+            TimeDelta::milliseconds(now.timestamp_millis() - at.load(Ordering::Relaxed))
+        };
+        let waiting = self.oldest_alert.load(Ordering::Relaxed) != 0;
+        let relay_down =
+            self.relay_failed.load(Ordering::Relaxed) > self.relay_took.load(Ordering::Relaxed);
+        let checks = [
+            (age(&self.watch) > OLDEST_PASS, "the watch hangs", "restart the service"),
+            (age(&self.post) > OLDEST_PASS, "the post hangs", "restart the service"),
+            (
+                age(&self.write) > OLDEST_PASS,
+                "the database can't be written",
+                "look at the disk of the data folder, then restart the service",
+            ),
+            (
+                waiting && age(&self.oldest_alert) > LONGEST_WAIT,
+                "an alert waits to be handed over",
+                "look at the mail relay, and call the crew's contacts yourself",
+            ),
+            (
+                relay_down,
+                "no mail relay took the last letter",
+                "look at the mail relay; `shorelamp doctor` tells what it answers",
+            ),
+        ];
+        let ill = checks.into_iter().filter(|(ill, _, _)| *ill);
+        ill.map(|(_, what, mend)| Illness { what, mend }).collect()
+    }
+}
+
+/// Tries a real write, and looks for alerts that wait, every two seconds.
+pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
+    let health = &daemon.0.health;
+    while !stop.is_cancelled() {
+        if daemon.0.store.check_write().await.is_ok() {
+            health.write.store(daemon.now().timestamp_millis(), Ordering::Relaxed);
+        }
+        if let Ok(oldest) = daemon.0.store.oldest_waiting_alert().await {
+            let millis = oldest.map_or(0, |at| at.timestamp_millis());
+            health.oldest_alert.store(millis, Ordering::Relaxed);
+        }
+        tokio::select! {
+            () = stop.cancelled() => break,
+            () = tokio::time::sleep(BETWEEN_PROBES) => {}
+        }
+    }
+}

@@ -1,0 +1,136 @@
+//! The running service: filing, watching, posting, and what the pages and commands ask of it.
+//!
+//! Joins the floors below: here alone the clock is read, and here alone an event meets the store,
+//! a letter the post, and a plan its review.
+
+mod acting;
+mod clock;
+mod filing;
+mod health;
+mod judging;
+mod posting;
+mod retry;
+pub mod secrets;
+mod status;
+mod watching;
+
+use std::sync::Arc;
+
+use tokio::sync::Notify;
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+
+use crate::letter::Rescue;
+use crate::post::Post;
+use crate::settings::{Limits, Mailbox};
+use crate::store::{Store, StoreError};
+use crate::watch::Ladder;
+
+pub use acting::{Dossier, Visit};
+pub use clock::Clock;
+pub use filing::{Filed, FilingError, Links};
+pub use health::{Health, Illness};
+pub use judging::Judge;
+pub use secrets::Secrets;
+pub use status::{PersonStatus, PlanStatus};
+
+/// What the service is told by its settings.
+#[derive(Clone, Debug)]
+pub struct House {
+    /// Who runs it, as it signs its letters.
+    pub name: String,
+    /// Where its pages are reached, without a slash at the end.
+    pub base_url: String,
+    /// Where its keeper is written to.
+    pub keeper_email: Option<String>,
+    /// Whom its letters come from.
+    pub from: Mailbox,
+    /// Whom a contact is told to call.
+    pub rescues: Vec<Rescue>,
+    /// The ladder of plans filed from now on.
+    pub ladder: Ladder,
+    /// How much one key or address may ask for.
+    pub limits: Limits,
+}
+
+/// The service. Cheap to clone: every clone is the same service.
+#[derive(Clone)]
+pub struct Daemon(Arc<Parts>);
+
+struct Parts {
+    house: House,
+    store: Store,
+    post: Post,
+    secrets: Secrets,
+    judge: Judge,
+    clock: Clock,
+    health: Health,
+    /// Rung when a plan's next wake-up may have come nearer.
+    watch_bell: Notify,
+    /// Rung when a letter was ordered.
+    post_bell: Notify,
+}
+
+impl Daemon {
+    /// The service over an open store; nothing runs yet.
+    #[must_use]
+    pub fn new(
+        house: House,
+        store: Store,
+        post: Post,
+        secrets: Secrets,
+        judge: Judge,
+        clock: Clock,
+    ) -> Self {
+        let health = Health::new(clock.now());
+        let (watch_bell, post_bell) = (Notify::new(), Notify::new());
+        let parts =
+            Parts { house, store, post, secrets, judge, clock, health, watch_bell, post_bell };
+        Daemon(Arc::new(parts))
+    }
+
+    /// Watches and posts until `stop` is cancelled. As the only sender of its database it first
+    /// takes back the leases that an earlier life left behind.
+    ///
+    /// # Errors
+    /// The database, when it can't be written at the start.
+    pub async fn run(&self, stop: CancellationToken) -> Result<(), StoreError> {
+        let voided = self.0.store.void_leases(self.0.clock.now()).await?;
+        if voided > 0 {
+            tracing::warn!(
+                letters = voided,
+                "letters were under way when the service ended; they go again"
+            );
+        }
+        let mut tasks = JoinSet::new();
+        tasks.spawn(watching::watch(self.clone(), stop.clone()));
+        tasks.spawn(posting::post(self.clone(), stop.clone()));
+        tasks.spawn(health::probe(self.clone(), stop));
+        while tasks.join_next().await.is_some() {}
+        self.0.store.close().await;
+        Ok(())
+    }
+
+    /// What it was told by its settings.
+    #[must_use]
+    pub fn house(&self) -> &House {
+        &self.0.house
+    }
+
+    /// The store, for keys and links.
+    #[must_use]
+    pub fn store(&self) -> &Store {
+        &self.0.store
+    }
+
+    /// The time, by the service's clock.
+    #[must_use]
+    pub fn now(&self) -> chrono::DateTime<chrono::Utc> {
+        self.0.clock.now()
+    }
+
+    fn ring(&self) {
+        self.0.watch_bell.notify_one();
+        self.0.post_bell.notify_one();
+    }
+}

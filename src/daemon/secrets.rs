@@ -1,0 +1,214 @@
+//! The service's own secret, and what is made of it: links, keys, hashes.
+//!
+//! A link's token is a keyed hash (HMAC-SHA-256, 160 bits kept) of plan, purpose and person under
+//! 256 random bits that only this service holds. So a letter can be written again with the same
+//! link, while the database holds nothing but the token's hash.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::Path;
+
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use hmac::{Hmac, KeyInit, Mac};
+use secrecy::{ExposeSecret, SecretBox};
+use sha2::{Digest, Sha256};
+use thiserror::Error;
+
+use crate::store::Link;
+
+/// How many bytes of a keyed hash make a token: 160 bits.
+const TOKEN_BYTES: usize = 20;
+/// The digits of a plan's ref: no letter that can be taken for another when it is read aloud.
+const REF_DIGITS: &[u8; 30] = b"23456789ABCDEFGHJKMNPQRSTVWXYZ";
+const REF_LENGTH: usize = 8;
+
+/// The service's secret.
+pub struct Secrets(SecretBox<[u8; 32]>);
+
+/// Why there is no secret.
+#[derive(Debug, Error)]
+pub enum SecretsError {
+    /// The file.
+    #[error("the service's secret, {path}: {source}")]
+    File {
+        /// Which.
+        path: String,
+        /// What the system says.
+        source: io::Error,
+    },
+    /// The file is there but is not a secret.
+    #[error(
+        "the service's secret, {0}, must hold 64 hexadecimal digits; restore it from a backup, or remove it and every link sent so far stops working"
+    )]
+    Damaged(String),
+    /// The system gives no random numbers.
+    #[error("the system gives no random numbers: {0}")]
+    Random(#[from] getrandom::Error),
+}
+
+impl Secrets {
+    /// Reads the secret in the data folder, or makes one.
+    ///
+    /// # Errors
+    /// [`SecretsError`]
+    pub fn open(data_dir: &Path) -> Result<Self, SecretsError> {
+        let path = data_dir.join("secret");
+        let failed = |source| SecretsError::File { path: path.display().to_string(), source };
+        match fs::read_to_string(&path) {
+            Ok(text) => {
+                let bytes = from_hex(text.trim());
+                let damaged = || SecretsError::Damaged(path.display().to_string());
+                bytes.map(|bytes| Secrets(SecretBox::new(Box::new(bytes)))).ok_or_else(damaged)
+            }
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                let bytes = random::<32>()?;
+                write_private(&path, &to_hex(&bytes)).map_err(failed)?;
+                Ok(Secrets(SecretBox::new(Box::new(bytes))))
+            }
+            Err(error) => Err(failed(error)),
+        }
+    }
+
+    /// The token of a plan's link: the same at every call.
+    #[must_use]
+    pub fn token(&self, plan_ref: &str, link: &Link) -> String {
+        let purpose = link.purpose.name();
+        let hash = self.keyed_hash(&format!("link {plan_ref} {purpose} {}", link.who));
+        URL_SAFE_NO_PAD.encode(&hash[..TOKEN_BYTES])
+    }
+
+    /// What stands for an address where only its sameness matters.
+    #[must_use]
+    pub fn address_hash(&self, email: &str) -> String {
+        to_hex(&self.keyed_hash(&format!("address {}", email.to_lowercase())))
+    }
+
+    fn keyed_hash(&self, text: &str) -> [u8; 32] {
+        // HMAC takes a key of any length; this one has 32 bytes.
+        let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(self.0.expose_secret()) else {
+            unreachable!("HMAC takes a key of any length");
+        };
+        mac.update(text.as_bytes());
+        mac.finalize().into_bytes().into()
+    }
+}
+
+/// The hash under which a token or key is stored.
+#[must_use]
+pub fn token_hash(token: &str) -> String {
+    to_hex(&Sha256::digest(token.as_bytes()).into())
+}
+
+/// A new key's secret: 192 random bits.
+///
+/// # Errors
+/// The system gives no random numbers.
+pub fn new_key() -> Result<String, SecretsError> {
+    Ok(URL_SAFE_NO_PAD.encode(random::<24>()?))
+}
+
+/// A new plan's ref, like `7QK4-2M9X`; not a secret, but not to be guessed in a row either.
+///
+/// # Errors
+/// The system gives no random numbers.
+pub fn new_ref() -> Result<String, SecretsError> {
+    let mut text = String::with_capacity(REF_LENGTH + 1);
+    for (at, byte) in random::<REF_LENGTH>()?.into_iter().enumerate() {
+        if at == REF_LENGTH / 2 {
+            text.push('-');
+        }
+        text.push(char::from(REF_DIGITS[usize::from(byte) % REF_DIGITS.len()]));
+    }
+    Ok(text)
+}
+
+fn random<const N: usize>() -> Result<[u8; N], SecretsError> {
+    let mut bytes = [0; N];
+    getrandom::fill(&mut bytes)?;
+    Ok(bytes)
+}
+
+/// Writes a file that only its owner can read; it must be on the disk before anything made of it
+/// leaves the service.
+fn write_private(path: &Path, text: &str) -> io::Result<()> {
+    use std::os::unix::fs::OpenOptionsExt;
+    let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()?;
+    match path.parent() {
+        Some(folder) => fs::File::open(folder)?.sync_all(),
+        None => Ok(()),
+    }
+}
+
+fn to_hex(bytes: &[u8; 32]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+fn from_hex(text: &str) -> Option<[u8; 32]> {
+    let mut bytes = [0; 32];
+    if text.len() != 64 || !text.is_ascii() {
+        return None;
+    }
+    for (at, byte) in bytes.iter_mut().enumerate() {
+        *byte = u8::from_str_radix(&text[2 * at..2 * at + 2], 16).ok()?;
+    }
+    Some(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::Purpose;
+
+    #[test]
+    fn a_secret_is_made_once_and_read_again() {
+        let folder = tempfile::tempdir().unwrap();
+        let link = Link { purpose: Purpose::Contact, who: 1 };
+        let first = Secrets::open(folder.path()).unwrap();
+        let again = Secrets::open(folder.path()).unwrap();
+        assert_eq!(first.token("A", &link), again.token("A", &link));
+        let other = tempfile::tempdir().unwrap();
+        let other = Secrets::open(other.path()).unwrap();
+        assert_ne!(first.token("A", &link), other.token("A", &link));
+    }
+
+    #[test]
+    fn each_plan_purpose_and_person_has_its_own_token() {
+        let folder = tempfile::tempdir().unwrap();
+        let secrets = Secrets::open(folder.path()).unwrap();
+        let mut tokens: Vec<String> = Vec::new();
+        for plan in ["A", "B"] {
+            for purpose in [Purpose::Crew, Purpose::Contact, Purpose::CheckIn] {
+                tokens.extend((0..3).map(|who| secrets.token(plan, &Link { purpose, who })));
+            }
+        }
+        assert!(tokens.iter().all(|token| token.len() == 27), "160 bits in base64");
+        let number = tokens.len();
+        tokens.sort();
+        tokens.dedup();
+        assert_eq!(tokens.len(), number);
+    }
+
+    #[test]
+    fn a_damaged_secret_is_not_replaced_in_silence() {
+        let folder = tempfile::tempdir().unwrap();
+        fs::write(folder.path().join("secret"), "short").unwrap();
+        assert!(matches!(Secrets::open(folder.path()), Err(SecretsError::Damaged(_))));
+    }
+
+    #[test]
+    fn a_ref_is_easy_to_say() {
+        let plan_ref = new_ref().unwrap();
+        assert_eq!(plan_ref.len(), 9);
+        assert!(!plan_ref.contains(['0', 'O', '1', 'I', 'L', 'U']));
+    }
+
+    /// FIPS 180-4 example: the SHA-256 of "abc".
+    #[test]
+    fn tokens_are_stored_under_sha_256() {
+        let expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        assert_eq!(token_hash("abc"), expected);
+    }
+}

@@ -1,0 +1,146 @@
+//! Where plans stand, for the filing device, the pages and the board.
+
+use chrono::{DateTime, Utc};
+
+use super::Daemon;
+use super::posting::stored_plan;
+use crate::plan::Plan;
+use crate::store::{LetterFate, PlanRecord, StoreError};
+use crate::watch::{Phase, Recipient, Watched};
+
+/// Where a plan stands.
+#[derive(Clone, Debug)]
+pub struct PlanStatus {
+    /// Its ref.
+    pub plan_ref: String,
+    /// The plan as it was filed.
+    pub plan: Plan,
+    /// Its state.
+    pub state: Watched,
+    /// When it was filed.
+    pub filed_at: DateTime<Utc>,
+    /// The key that filed it.
+    pub key_id: String,
+    /// What became of its letters, in the order in which they were ordered.
+    pub letters: Vec<LetterFate>,
+}
+
+/// What one reader has got so far.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PersonStatus {
+    /// Their name.
+    pub name: String,
+    /// Whether they have said that they have a letter.
+    pub confirmed: bool,
+    /// Whether their address is refused.
+    pub refused: bool,
+    /// Whether any letter to them was handed over.
+    pub reached: bool,
+}
+
+impl PlanStatus {
+    /// `armed`, `overdue` or `closed`.
+    #[must_use]
+    pub fn word(&self) -> &'static str {
+        phase_word(&self.state)
+    }
+
+    /// The names of those of the crew who are ashore, or for whom it is over.
+    #[must_use]
+    pub fn ashore(&self) -> Vec<&str> {
+        let out = self.state.out();
+        let crew = self.plan.crew.iter().enumerate();
+        crew.filter(|(at, _)| !out.contains(at)).map(|(_, one)| one.name.as_str()).collect()
+    }
+
+    /// The names of those of the crew who are out.
+    #[must_use]
+    pub fn out(&self) -> Vec<&str> {
+        let out = self.state.out();
+        out.iter().filter_map(|at| self.plan.crew.get(*at)).map(|one| one.name.as_str()).collect()
+    }
+
+    /// The name of a reader.
+    #[must_use]
+    pub fn reader_name(&self, reader: Recipient) -> &str {
+        match reader {
+            Recipient::Crew(at) => self.plan.crew.get(at).map_or("", |one| one.name.as_str()),
+            Recipient::Contact(at) => {
+                self.plan.contacts.get(at).map_or("", |one| one.name.as_str())
+            }
+            Recipient::Keeper => "the keeper",
+        }
+    }
+
+    /// What each contact has got so far.
+    #[must_use]
+    pub fn contacts(&self) -> Vec<PersonStatus> {
+        let contacts = self.plan.contacts.iter().zip(&self.state.contacts).enumerate();
+        contacts
+            .map(|(at, (contact, state))| PersonStatus {
+                name: contact.name.clone(),
+                confirmed: state.confirmed_at.is_some(),
+                refused: state.told.refused,
+                reached: self.letters.iter().any(|letter| {
+                    letter.to == Recipient::Contact(at)
+                        && letter.state == crate::store::LetterState::Handed
+                }),
+            })
+            .collect()
+    }
+}
+
+/// `armed`, `overdue` or `closed`.
+#[must_use]
+pub fn phase_word(state: &Watched) -> &'static str {
+    match state.phase {
+        Phase::Armed => "armed",
+        Phase::Overdue => "overdue",
+        Phase::Closed(_) => "closed",
+    }
+}
+
+impl Daemon {
+    /// Where a plan stands.
+    ///
+    /// # Errors
+    /// [`StoreError::NoSuchPlan`], damage, or the database.
+    pub async fn status(&self, plan_ref: &str) -> Result<PlanStatus, StoreError> {
+        self.status_of(&self.0.store.plan(plan_ref).await?).await
+    }
+
+    pub(super) async fn status_of(&self, record: &PlanRecord) -> Result<PlanStatus, StoreError> {
+        Ok(PlanStatus {
+            plan_ref: record.plan_ref.clone(),
+            plan: stored_plan(record)?,
+            state: record.state.clone(),
+            filed_at: record.filed_at,
+            key_id: record.key_id.clone(),
+            letters: self.0.store.letters(&record.plan_ref).await?,
+        })
+    }
+
+    /// The open plans, most urgent first: the overdue by how long, then the armed by how soon.
+    /// One that can't be read stands among them as an error.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn board(&self) -> Result<Vec<Result<PlanStatus, StoreError>>, StoreError> {
+        let mut board = Vec::new();
+        for record in self.0.store.open_plans().await? {
+            board.push(match record {
+                Ok(record) => self.status_of(&record).await,
+                Err(error) => Err(error),
+            });
+        }
+        // What can't be read comes first: it may be the most urgent of all.
+        board.sort_by_key(|row| row.as_ref().ok().map(|status| status.state.overdue_at()));
+        Ok(board)
+    }
+
+    /// Everything that would keep an alert from going out now.
+    #[must_use]
+    pub fn illnesses(&self) -> Vec<super::Illness> {
+        self.0.health.illnesses(self.now())
+    }
+}

@@ -1,0 +1,69 @@
+//! Wakes each plan when its time has come.
+
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+use tokio_util::sync::CancellationToken;
+
+use super::Daemon;
+use crate::store::StoreError;
+use crate::watch::Event;
+
+/// The clock is read at least this often: it may have been set, and a suspended machine's timers
+/// stand still.
+const LONGEST_SLEEP: Duration = Duration::from_secs(1);
+/// After a plan that could not be moved, so that it does not spin.
+const SLEEP_AFTER_TROUBLE: Duration = Duration::from_millis(500);
+/// How many plans are looked at in one pass.
+const MOST_AT_ONCE: u32 = 10_000;
+
+/// The watch. The first pass catches up with whatever an outage left behind; it is the same code.
+pub(super) async fn watch(daemon: Daemon, stop: CancellationToken) {
+    while !stop.is_cancelled() {
+        let sleep = match pass(&daemon).await {
+            Ok(next) => until(next, daemon.now()),
+            Err(error) => {
+                tracing::error!(%error, "the watch can't read or move its plans; it tries again");
+                SLEEP_AFTER_TROUBLE
+            }
+        };
+        tokio::select! {
+            () = stop.cancelled() => break,
+            () = daemon.0.watch_bell.notified() => {}
+            () = tokio::time::sleep(sleep) => {}
+        }
+    }
+}
+
+/// Moves every plan whose time has come, each by itself: one that is damaged stops no other.
+/// Tells when the next one's time comes.
+async fn pass(daemon: &Daemon) -> Result<Option<DateTime<Utc>>, StoreError> {
+    let now = daemon.now();
+    let mut trouble = None;
+    for plan_ref in daemon.0.store.due(now, MOST_AT_ONCE).await? {
+        match daemon.0.store.apply(&plan_ref, &Event::Tick, None, daemon.now()).await {
+            Ok(applied) if applied.letters > 0 => {
+                tracing::info!(plan = plan_ref, letters = applied.letters, "the watch spoke");
+                daemon.0.post_bell.notify_one();
+            }
+            Ok(_) => {}
+            Err(error) => {
+                tracing::error!(plan = plan_ref, %error, "this plan can't be moved");
+                trouble = Some(error);
+            }
+        }
+    }
+    match trouble {
+        Some(error) => Err(error),
+        None => {
+            daemon.0.health.watch_passed(now);
+            daemon.0.store.next_due_at().await
+        }
+    }
+}
+
+/// How long to sleep until `at`, never longer than a second.
+fn until(at: Option<DateTime<Utc>>, now: DateTime<Utc>) -> Duration {
+    let left = at.map_or(LONGEST_SLEEP, |at| (at - now).to_std().unwrap_or(Duration::ZERO));
+    left.min(LONGEST_SLEEP)
+}
