@@ -126,7 +126,7 @@ fn the_largest_plan_still_fits() {
     let alert = sent.iter().find(|sent| sent.order.kind.is_alert()).expect("an alert");
     is_well_made(&alert.letter);
     assert!(alert.letter.text.contains("Person 60 of 60"));
-    assert!(alert.letter.text.contains("Point 500, "));
+    assert!(alert.letter.text.contains("Point 500,\n"));
     assert!(alert.letter.html.contains("was cut here"));
     assert!(alert.letter.html.contains("Say this (read it aloud)"));
 }
