@@ -57,6 +57,15 @@ class Letter:
         return self.message.get_body(("plain",)).get_content()
 
     @property
+    def flat(self):
+        """The plain text without its line breaks."""
+        return " ".join(self.text.split())
+
+    def head(self, lines):
+        """Its first lines, without their breaks."""
+        return " ".join(" ".join(self.text.splitlines()[:lines]).split())
+
+    @property
     def everything(self):
         """Headers and every part that is text, decoded."""
         headers = "\n".join(f"{name}: {value}" for name, value in self.message.items())

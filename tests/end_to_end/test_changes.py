@@ -21,7 +21,7 @@ def test_a_later_return_is_told_to_all_and_then_the_trip_is_called_off(daemon, m
     local = dt.datetime.fromtimestamp(return_by, ZoneInfo("America/Los_Angeles"))
     for to in CREW + CONTACTS:
         letter = mailbox.wait("changed", to)
-        head = "\n".join(letter.text.splitlines()[:8])
+        head = letter.head(lines=8)
         assert f"{local:%H:%M}" in head, f"{local:%H:%M} not in:\n{head}"
     time.sleep(10)  # past the first return and its grace
     assert not [l for l in mailbox.of() if l.kind in ("due", "overdue")], f"\n{mailbox}"
@@ -43,9 +43,9 @@ def test_after_an_alert_a_later_return_is_told_with_the_time_of_the_answer(daemo
     answer = daemon.api("POST", filed["links"]["extend"], {"by": "2h"})
     assert answer.status == 200 and answer.json["state"] == "armed", answer
     letter = mailbox.wait("changed", FIRST)
-    head = "\n".join(letter.text.splitlines()[:6])
+    head = letter.head(lines=6)
     assert re.search(r"crew answered at .*\d\d?:\d\d", head), head
-    assert re.search(r"if you called anyone, tell them now", letter.text), letter.text
+    assert re.search(r"if you called anyone, tell them now", head, re.I), head
     mailbox.wait("changed", SECOND)
     time.sleep(7)
     assert not mailbox.of("overdue", SECOND), f"\n{mailbox}"

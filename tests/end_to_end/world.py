@@ -12,6 +12,8 @@ CREW = ["maren@example.org", "zoe@example.org"]
 CONTACTS = ["philippa@example.org", "ruben@example.org"]
 FIRST, SECOND = CONTACTS
 KEEPER = "keeper@example.org"
+NAMES = dict(zip(CREW + CONTACTS, ["Maren Tollefsby", "Zoë Quillan", "Philippa Ashgrove",
+                                   "Ruben Castellar"]))
 MEDICAL = "insulin pump"
 
 
