@@ -6,7 +6,7 @@ use super::scene::Scene;
 use super::when::spoken;
 
 /// Up to this, a letter counts as punctual.
-const PUNCTUAL: TimeDelta = TimeDelta::minutes(1);
+const PUNCTUAL: TimeDelta = TimeDelta::seconds(5);
 
 /// A sentence or two about the delay; `None` for a punctual letter.
 pub(super) fn note(scene: &Scene<'_>) -> Option<String> {
