@@ -6,7 +6,7 @@ use std::time::Duration;
 use chrono::{DateTime, TimeDelta, Utc};
 use tokio_util::sync::CancellationToken;
 
-use super::Daemon;
+use super::{Daemon, Dispute};
 
 /// A pass of the watch or the post that is older than this means that it hangs.
 const OLDEST_PASS: TimeDelta = TimeDelta::seconds(10);
@@ -64,11 +64,12 @@ impl Health {
 
     /// Everything that would keep an alert from going out; nothing when one could.
     #[must_use]
-    pub fn illnesses(&self, now: DateTime<Utc>) -> Vec<Illness> {
+    pub(super) fn illnesses(&self, now: DateTime<Utc>, dispute: Option<Dispute>) -> Vec<Illness> {
         let age = |at: &AtomicI64| {
             TimeDelta::milliseconds(now.timestamp_millis() - at.load(Ordering::Relaxed))
         };
         let waiting = self.oldest_alert.load(Ordering::Relaxed) != 0;
+        let disputed = dispute.is_some_and(|dispute| dispute.unresolved);
         let relay_down =
             self.relay_failed.load(Ordering::Relaxed) > self.relay_took.load(Ordering::Relaxed);
         let checks = [
@@ -89,6 +90,11 @@ impl Health {
                 "no mail relay took the last letter",
                 "look at the mail relay; `shorelamp doctor` tells what it answers",
             ),
+            (
+                disputed,
+                "the clock was set, and nothing vouches for it",
+                "look at the machine's clock and its time service",
+            ),
         ];
         let ill = checks.into_iter().filter(|(ill, _, _)| *ill);
         ill.map(|(_, what, mend)| Illness { what, mend }).collect()
@@ -99,8 +105,10 @@ impl Health {
 pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
     let health = &daemon.0.health;
     while !stop.is_cancelled() {
-        if daemon.0.store.check_write().await.is_ok() {
-            health.write.store(daemon.now().timestamp_millis(), Ordering::Relaxed);
+        let now = daemon.now();
+        match daemon.0.store.mark_alive(now).await {
+            Ok(()) => health.write.store(now.timestamp_millis(), Ordering::Relaxed),
+            Err(error) => tracing::error!(%error, "the database can't be written"),
         }
         if let Ok(oldest) = daemon.0.store.oldest_waiting_alert().await {
             let millis = oldest.map_or(0, |at| at.timestamp_millis());

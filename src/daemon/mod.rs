@@ -4,11 +4,13 @@
 //! a letter the post, and a plan its review.
 
 mod acting;
+mod adjtimex;
 mod clock;
 mod filing;
 mod health;
 mod judging;
 mod posting;
+mod referee;
 mod retry;
 pub mod secrets;
 mod status;
@@ -31,6 +33,7 @@ pub use clock::Clock;
 pub use filing::{Filed, FilingError, Links};
 pub use health::{Health, Illness};
 pub use judging::Judge;
+pub use referee::{Dispute, Readings};
 pub use secrets::Secrets;
 pub use status::{PersonStatus, PlanStatus};
 

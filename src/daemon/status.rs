@@ -141,6 +141,6 @@ impl Daemon {
     /// Everything that would keep an alert from going out now.
     #[must_use]
     pub fn illnesses(&self) -> Vec<super::Illness> {
-        self.0.health.illnesses(self.now())
+        self.0.health.illnesses(self.now(), self.0.clock.dispute())
     }
 }

@@ -112,14 +112,29 @@ impl Store {
         self.writer.close().await;
     }
 
-    /// Writes for real, so that a database that can only be read is noticed.
+    /// Writes that the service is alive: a real write, so that a database that can only be read
+    /// is noticed, and the mark by which a later start knows that the clock went back.
     ///
     /// # Errors
     /// The database.
-    pub async fn check_write(&self) -> Result<(), StoreError> {
-        let tx = self.write().await?;
-        tx.commit().await?;
+    pub async fn mark_alive(&self, now: DateTime<Utc>) -> Result<(), StoreError> {
+        sqlx::query(
+            "INSERT INTO alive (id, at) VALUES (1, $1) ON CONFLICT (id) DO UPDATE SET at = $1",
+        )
+        .bind(millis(now))
+        .execute(&self.writer)
+        .await?;
         Ok(())
+    }
+
+    /// When the service last wrote that it is alive.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn last_alive(&self) -> Result<Option<DateTime<Utc>>, StoreError> {
+        let row =
+            sqlx::query("SELECT at FROM alive WHERE id = 1").fetch_optional(&self.readers).await?;
+        row.map(|row| instant(&row, "at")).transpose()
     }
 
     async fn check_sqlite(&self) -> Result<(), StoreError> {

@@ -38,8 +38,7 @@ impl Moving {
             Answer::CantAct => {
                 one.on_it = None;
                 one.cant_act = Some(event);
-                self.plan.phase = self.phase_by_the_clock();
-                if self.plan.phase == Phase::Armed {
+                if self.plan.phase == Phase::Armed && self.phase_by_the_clock() == Phase::Armed {
                     self.tell(Recipient::Keeper, Kind::Trouble);
                 }
             }

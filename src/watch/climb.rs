@@ -83,7 +83,10 @@ impl Moving {
         if self.plan.is_closed() {
             return;
         }
-        self.plan.phase = self.phase_by_the_clock();
+        // Once overdue it stays so, whatever a clock that is set back may say.
+        if self.plan.phase == Phase::Armed {
+            self.plan.phase = self.phase_by_the_clock();
+        }
         let hurry = hurry && self.plan.phase == Phase::Overdue;
         self.let_answers_run_out();
         let alerted = self.climb_alerts(hurry);

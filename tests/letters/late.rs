@@ -25,7 +25,8 @@ fn text(story: &Story, order: &Order, queued_after_s: i64, sent_after_s: i64) ->
 fn a_punctual_letter_says_nothing_of_it() {
     let (story, order) = alert(0);
     assert!(!text(&story, &order, 0, 0).contains("late by"));
-    assert!(!text(&story, &order, 30, 60).contains("late by"));
+    assert!(!text(&story, &order, 3, 5).contains("late by"));
+    assert!(text(&story, &order, 3, 6).contains("late by 6 s"));
 }
 
 #[test]

@@ -83,3 +83,9 @@ CREATE TABLE confirmed_addresses (
     hash TEXT PRIMARY KEY,
     confirmed_at BIGINT NOT NULL
 );
+
+-- When the service last wrote that it is alive: one row.
+CREATE TABLE alive (
+    id BIGINT PRIMARY KEY,
+    at BIGINT NOT NULL
+);

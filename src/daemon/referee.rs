@@ -1,0 +1,219 @@
+//! Which clock rules when the machine's two clocks disagree. Pure.
+//!
+//! The wall clock can be set, by hand or by a time service, to anything; the boot clock only ever
+//! counts. As long as both advance alike the wall clock rules. When they part by more than two
+//! seconds they are in *dispute*: for two minutes the boot clock rules, counted on from the last
+//! agreement. A wall clock that the kernel has called synchronised for a minute of the dispute is
+//! believed. Failing that, the clock that alerts sooner rules, and letters say so: a false alarm
+//! is mended by a telephone call, a missed one is not.
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+/// How far the clocks may part between two looks.
+const TOLERANCE: TimeDelta = TimeDelta::seconds(2);
+/// For how long the boot clock rules.
+const BOOT_CLOCK_RULES: TimeDelta = TimeDelta::minutes(2);
+/// For how long a clock must be called synchronised before it is believed.
+const BELIEVED_AFTER: TimeDelta = TimeDelta::minutes(1);
+
+/// What the machine's clocks say at one moment.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Readings {
+    /// The clock on the wall.
+    pub wall: DateTime<Utc>,
+    /// The time since the machine started, sleep included.
+    pub since_boot: TimeDelta,
+    /// Whether the kernel holds the wall clock to be synchronised with the world.
+    pub synchronised: bool,
+}
+
+/// A dispute between the clocks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Dispute {
+    /// How far the wall clock is ahead of where it should be; negative when it is behind.
+    pub wall_ahead: TimeDelta,
+    /// Whether the two minutes are over without a synchronised clock: letters are then sent by
+    /// the clock that alerts sooner, and say so.
+    pub unresolved: bool,
+}
+
+/// The referee.
+#[derive(Clone, Copy, Debug)]
+pub struct Referee {
+    /// The last agreement: this wall time at this time since boot.
+    agreed: DateTime<Utc>,
+    agreed_at: TimeDelta,
+    /// When the dispute began, by the boot clock.
+    disputed_since: Option<TimeDelta>,
+    /// Since when the disputed wall clock has been synchronised without a break.
+    synchronised_since: Option<TimeDelta>,
+    dispute: Option<Dispute>,
+}
+
+impl Referee {
+    /// A referee who first looks now. A wall clock that says less than `not_before` went back
+    /// while the machine was off, when no boot clock ran: a dispute from the start, and, as
+    /// nothing else can tell, the sooner clock rules at once.
+    #[must_use]
+    pub fn new(first: Readings, not_before: Option<DateTime<Utc>>) -> Self {
+        let agreed = not_before.map_or(first.wall, |least| least.max(first.wall));
+        Referee {
+            agreed,
+            agreed_at: first.since_boot,
+            disputed_since: None,
+            synchronised_since: None,
+            dispute: None,
+        }
+    }
+
+    /// The time by which the service acts.
+    pub fn rule(&mut self, read: Readings) -> DateTime<Utc> {
+        let by_boot = self.agreed + (read.since_boot - self.agreed_at);
+        let wall_ahead = read.wall - by_boot;
+        if wall_ahead.abs() <= TOLERANCE {
+            return self.agree(read);
+        }
+        let since = *self.disputed_since.get_or_insert(read.since_boot);
+        if !read.synchronised {
+            self.synchronised_since = None;
+        } else if self.synchronised_since.is_none() {
+            self.synchronised_since = Some(read.since_boot);
+        }
+        let believed = |since: TimeDelta| read.since_boot - since >= BELIEVED_AFTER;
+        if self.synchronised_since.is_some_and(believed) {
+            return self.agree(read);
+        }
+        let unresolved = read.since_boot - since >= BOOT_CLOCK_RULES;
+        self.dispute = Some(Dispute { wall_ahead, unresolved });
+        if unresolved { read.wall.max(by_boot) } else { by_boot }
+    }
+
+    /// The dispute as of the last ruling.
+    #[must_use]
+    pub fn dispute(&self) -> Option<Dispute> {
+        self.dispute
+    }
+
+    fn agree(&mut self, read: Readings) -> DateTime<Utc> {
+        *self = Referee::new(read, None);
+        read.wall
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The machine's clocks, and a hand that sets the wall clock.
+    struct Machine {
+        read: Readings,
+        referee: Referee,
+    }
+
+    fn noon() -> DateTime<Utc> {
+        "2026-06-14T12:00:00Z".parse().unwrap()
+    }
+
+    impl Machine {
+        fn new() -> Self {
+            let read =
+                Readings { wall: noon(), since_boot: TimeDelta::hours(5), synchronised: true };
+            Machine { read, referee: Referee::new(read, None) }
+        }
+
+        fn set_wall(&mut self, by: TimeDelta, synchronised: bool) {
+            self.read.wall += by;
+            self.read.synchronised = synchronised;
+        }
+
+        /// Lets seconds pass, looking each second; the ruling at the end.
+        fn pass(&mut self, seconds: i64) -> DateTime<Utc> {
+            let mut ruled = self.referee.rule(self.read);
+            for _ in 0..seconds {
+                self.read.wall += TimeDelta::seconds(1);
+                self.read.since_boot += TimeDelta::seconds(1);
+                ruled = self.referee.rule(self.read);
+            }
+            ruled
+        }
+    }
+
+    #[test]
+    fn clocks_that_agree_make_no_dispute() {
+        let mut machine = Machine::new();
+        assert_eq!(machine.pass(3600), noon() + TimeDelta::hours(1));
+        // A slew of a second in an hour is no step.
+        machine.set_wall(TimeDelta::milliseconds(900), true);
+        machine.pass(1);
+        assert_eq!(machine.referee.dispute(), None);
+    }
+
+    #[test]
+    fn a_sleeping_machine_is_no_dispute() {
+        let mut machine = Machine::new();
+        machine.read.wall += TimeDelta::hours(8);
+        machine.read.since_boot += TimeDelta::hours(8);
+        assert_eq!(machine.pass(0), noon() + TimeDelta::hours(8));
+        assert_eq!(machine.referee.dispute(), None);
+    }
+
+    #[test]
+    fn a_step_by_a_synchronised_clock_is_believed_after_a_minute() {
+        for hours in [-87_600, -2, 2, 87_600] {
+            let mut machine = Machine::new();
+            machine.pass(10);
+            machine.set_wall(TimeDelta::hours(hours), true);
+            assert_eq!(machine.pass(59), noon() + TimeDelta::seconds(69), "{hours}");
+            assert!(machine.referee.dispute().is_some_and(|dispute| !dispute.unresolved));
+            let stepped = noon() + TimeDelta::hours(hours) + TimeDelta::seconds(70);
+            assert_eq!(machine.pass(1), stepped);
+            assert_eq!(machine.referee.dispute(), None);
+        }
+    }
+
+    #[test]
+    fn a_step_that_nobody_vouches_for_leaves_the_sooner_clock() {
+        let mut forward = Machine::new();
+        forward.set_wall(TimeDelta::hours(1), false);
+        assert_eq!(forward.pass(119), noon() + TimeDelta::seconds(119));
+        assert_eq!(forward.pass(1), noon() + TimeDelta::hours(1) + TimeDelta::seconds(120));
+        assert!(forward.referee.dispute().is_some_and(|dispute| dispute.unresolved));
+        let mut back = Machine::new();
+        back.set_wall(TimeDelta::hours(-1), false);
+        assert_eq!(back.pass(600), noon() + TimeDelta::seconds(600));
+        assert!(back.referee.dispute().is_some_and(|dispute| dispute.unresolved));
+    }
+
+    #[test]
+    fn a_wall_clock_that_comes_back_ends_the_dispute() {
+        let mut machine = Machine::new();
+        machine.set_wall(TimeDelta::hours(3), false);
+        machine.pass(30);
+        machine.set_wall(TimeDelta::hours(-3), false);
+        assert_eq!(machine.pass(0), noon() + TimeDelta::seconds(30));
+        assert_eq!(machine.referee.dispute(), None);
+    }
+
+    #[test]
+    fn a_clock_that_fell_back_while_the_machine_was_off_goes_on_from_what_was_written_down() {
+        let read = Machine::new().read;
+        let written = noon() + TimeDelta::hours(6);
+        let mut referee = Referee::new(read, Some(written));
+        assert_eq!(referee.rule(read), written);
+        assert!(referee.dispute().is_some());
+    }
+
+    #[test]
+    fn time_never_runs_backwards_by_more_than_a_believed_step() {
+        let mut machine = Machine::new();
+        let mut last = machine.pass(0);
+        for (by, synchronised) in [(5, false), (-5, false), (600, false), (-600, true), (1, true)] {
+            machine.set_wall(TimeDelta::seconds(by), synchronised);
+            for _ in 0..50 {
+                let now = machine.pass(1);
+                assert!(now >= last - TOLERANCE, "{by}");
+                last = now;
+            }
+        }
+    }
+}
