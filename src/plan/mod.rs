@@ -7,6 +7,7 @@
 
 mod fault;
 mod gpx;
+mod json;
 mod people;
 mod read;
 mod table;

@@ -6,6 +6,7 @@ use serde_json::Value;
 
 use super::Plan;
 use super::fault::Faults;
+use super::json::Unambiguous;
 use super::people::{Contact, CrewMember, Lifejacket, Wear};
 use super::table::{Found, Room, Table};
 use super::times::{Moment, Times, read_moment, read_zone};
@@ -55,8 +56,8 @@ fn not_toml(text: &str, error: &toml::de::Error) -> String {
 /// Every fault at once, or the place where the text stops being JSON.
 pub fn read_json(text: &str, route_files: RouteFiles<'_>) -> Result<Plan, Faults> {
     match serde_json::from_str(text) {
-        Ok(value) => check(value, route_files),
-        Err(error) => Err(Faults::one("", "", format!("this is not JSON: {error}"))),
+        Ok(Unambiguous(value)) => check(value, route_files),
+        Err(error) => Err(Faults::one("", "", format!("this can't be read as JSON: {error}"))),
     }
 }
 
