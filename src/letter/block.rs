@@ -34,18 +34,22 @@ pub(super) enum Block {
 
 /// Somebody to call.
 #[derive(Clone, Debug)]
-pub(super) struct Callee {
-    pub(super) name: String,
-    pub(super) numbers: Vec<Number>,
+pub struct Callee {
+    /// What they are called in a sentence.
+    pub name: String,
+    /// Their numbers, the one that works from anywhere first.
+    pub numbers: Vec<Number>,
     /// What else is known of the numbers.
-    pub(super) note: Option<String>,
+    pub note: Option<String>,
 }
 
 /// A number to dial and what it is for.
 #[derive(Clone, Debug)]
-pub(super) struct Number {
-    pub(super) dial: String,
-    pub(super) purpose: String,
+pub struct Number {
+    /// As it is written.
+    pub dial: String,
+    /// What it is for.
+    pub purpose: String,
 }
 
 impl Block {
@@ -60,7 +64,8 @@ impl Block {
 
 impl Number {
     /// Only what a telephone takes, for a `tel:` link.
-    pub(super) fn digits(&self) -> String {
+    #[must_use]
+    pub fn digits(&self) -> String {
         self.dial.chars().filter(|c| c.is_ascii_digit() || "+*#".contains(*c)).collect()
     }
 }

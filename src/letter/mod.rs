@@ -29,10 +29,12 @@ mod when;
 mod withdrawn;
 mod words;
 
+pub use block::{Callee, Number};
 pub use brief::{Brief, Row, Section, brief};
 pub use facts::Facts;
 pub use fallback::{Bare, plain_fallback};
-pub use rescue::{Area, Rescue};
+pub use rescue::{Area, Rescue, choose as whom_to_call};
+pub use script::words_to_say;
 pub use trouble::service_trouble;
 pub use when::Clock;
 

@@ -64,7 +64,8 @@ impl Rescue {
 
 /// Whom to call for a launch there, in order: the first area that holds it, then the first
 /// without an area if that adds a number. Never empty.
-pub(super) fn choose(all: &[Rescue], launch: Position) -> Vec<Callee> {
+#[must_use]
+pub fn choose(all: &[Rescue], launch: Position) -> Vec<Callee> {
     let area = all.iter().find(|one| one.within.is_some_and(|area| area.holds(launch)));
     let last_resort = all.iter().find(|one| one.within.is_none());
     let mut chosen: Vec<Callee> = area.map(callee).into_iter().collect();

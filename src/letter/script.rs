@@ -1,5 +1,8 @@
 //! "Say this": what the reader says to a rescue service, most important first.
 
+use chrono::{DateTime, Utc};
+
+use super::Facts;
 use super::block::Block;
 use super::brief::{lifejacket, wear};
 use super::scene::Scene;
@@ -7,6 +10,7 @@ use super::when::utc;
 use super::words::{self, clean, cut, name, people};
 use crate::measure::Position;
 use crate::plan::{Craft, CrewMember, Lifejacket, Wear};
+use crate::watch::{Cause, Kind, Order, Recipient};
 
 /// How many of each the script names; the plan below it has them all.
 const MOST_POINTS: usize = 6;
@@ -17,21 +21,39 @@ const LONGEST: usize = 200;
 
 /// The words to read aloud under their heading.
 pub(super) fn say_this(scene: &Scene<'_>, heading: &str, with_medical: bool) -> Vec<Block> {
-    let mut say = vec![opening(scene), timing(scene), last_known(scene), route(scene)];
-    say.extend(craft(scene));
-    say.extend(crew(scene, with_medical));
-    say.extend(signals(scene));
-    say.extend(vehicle(scene));
-    say.push(caller(scene));
     vec![
         Block::heading(heading),
-        Block::Say(say),
+        Block::Say(words_of(scene, with_medical)),
         Block::para(
             "They will ask more. The answers that we have stand below; to the rest say \"I don't \
              know\". Stay on the line until they end the call. Ask for a reference number, and \
              whether you should call again. Then keep your telephone free.",
         ),
     ]
+}
+
+/// What a contact reads aloud to the rescue service once the crew is overdue, for a page: the same
+/// words as in the alert.
+#[must_use]
+pub fn words_to_say(facts: &Facts<'_>, contact: usize, now: DateTime<Utc>) -> Vec<String> {
+    let alert = Order {
+        round: facts.watched.round,
+        cause: Cause::Rung(0),
+        to: Recipient::Contact(contact),
+        kind: Kind::Overdue,
+        scheduled_at: now,
+    };
+    words_of(&Scene::new(facts, &alert, now), true)
+}
+
+fn words_of(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
+    let mut say = vec![opening(scene), timing(scene), last_known(scene), route(scene)];
+    say.extend(craft(scene));
+    say.extend(crew(scene, with_medical));
+    say.extend(signals(scene));
+    say.extend(vehicle(scene));
+    say.push(caller(scene));
+    say
 }
 
 fn opening(scene: &Scene<'_>) -> String {
