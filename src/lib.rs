@@ -18,3 +18,4 @@ pub mod shoreline;
 pub mod store;
 pub mod sun;
 pub mod watch;
+pub mod web;

@@ -1,0 +1,150 @@
+//! The documents that the API answers with.
+
+use serde::Serialize;
+use serde_json::Value;
+
+use crate::daemon::{Filed, PersonStatus, PlanStatus};
+use crate::store::LetterFate;
+
+/// Where a plan stands, in the words that every answer begins with.
+#[derive(Serialize)]
+pub(super) struct Standing {
+    r#ref: String,
+    state: &'static str,
+    due_at: String,
+    overdue_at: String,
+}
+
+/// A plan is armed.
+#[derive(Serialize)]
+pub(super) struct Armed {
+    #[serde(flatten)]
+    standing: Standing,
+    letters: Vec<Letter>,
+    links: Links,
+    review: Value,
+}
+
+/// A plan in full.
+#[derive(Serialize)]
+pub(super) struct Shown {
+    #[serde(flatten)]
+    standing: Standing,
+    title: Option<String>,
+    filed_at: String,
+    ashore: Vec<String>,
+    out: Vec<String>,
+    letters: Vec<Letter>,
+    contacts: Vec<Contact>,
+}
+
+/// The answer to a check-in, an extension or a calling-off.
+#[derive(Serialize)]
+pub(super) struct Moved {
+    state: &'static str,
+    ashore: Vec<String>,
+    out: Vec<String>,
+    due_at: String,
+    overdue_at: String,
+}
+
+#[derive(Serialize)]
+struct Letter {
+    to: String,
+    kind: &'static str,
+    state: &'static str,
+    settled_at: Option<String>,
+}
+
+#[derive(Serialize)]
+struct Contact {
+    name: String,
+    confirmed: bool,
+    refused: bool,
+    reached: bool,
+}
+
+#[derive(Serialize)]
+struct Links {
+    crew: String,
+    checkin: String,
+    extend: String,
+    cancel: String,
+}
+
+impl From<&PlanStatus> for Standing {
+    fn from(status: &PlanStatus) -> Self {
+        let times = &status.plan.times;
+        Standing {
+            r#ref: status.plan_ref.clone(),
+            state: status.word(),
+            due_at: times.local(status.state.terms.due_at),
+            overdue_at: times.local(status.state.overdue_at()),
+        }
+    }
+}
+
+impl From<Filed> for Armed {
+    fn from(filed: Filed) -> Self {
+        let links = filed.links;
+        Armed {
+            standing: Standing::from(&filed.status),
+            letters: letters(&filed.status),
+            links: Links {
+                crew: links.crew,
+                checkin: links.checkin,
+                extend: links.extend,
+                cancel: links.cancel,
+            },
+            review: filed.review,
+        }
+    }
+}
+
+impl From<&PlanStatus> for Shown {
+    fn from(status: &PlanStatus) -> Self {
+        Shown {
+            standing: Standing::from(status),
+            title: status.plan.title.clone(),
+            filed_at: status.plan.times.local(status.filed_at),
+            ashore: owned(status.ashore()),
+            out: owned(status.out()),
+            letters: letters(status),
+            contacts: status.contacts().into_iter().map(Contact::from).collect(),
+        }
+    }
+}
+
+impl From<&PlanStatus> for Moved {
+    fn from(status: &PlanStatus) -> Self {
+        let Standing { state, due_at, overdue_at, .. } = Standing::from(status);
+        Moved {
+            state,
+            ashore: owned(status.ashore()),
+            out: owned(status.out()),
+            due_at,
+            overdue_at,
+        }
+    }
+}
+
+impl From<PersonStatus> for Contact {
+    fn from(person: PersonStatus) -> Self {
+        let PersonStatus { name, confirmed, refused, reached } = person;
+        Contact { name, confirmed, refused, reached }
+    }
+}
+
+fn letters(status: &PlanStatus) -> Vec<Letter> {
+    let letter = |fate: &LetterFate| Letter {
+        to: status.reader_name(fate.to).to_owned(),
+        kind: fate.kind.name(),
+        state: fate.state.name(),
+        settled_at: fate.settled_at.map(|at| status.plan.times.local(at)),
+    };
+    status.letters.iter().map(letter).collect()
+}
+
+fn owned(names: Vec<&str>) -> Vec<String> {
+    names.into_iter().map(str::to_owned).collect()
+}

@@ -1,0 +1,32 @@
+//! The HTTP API: programs come in by a key, or by a link of one purpose.
+
+mod answers;
+mod body;
+mod moves;
+mod plans;
+
+use axum::extract::State;
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use axum::{Json, Router};
+use serde_json::json;
+
+use super::problem::Problem;
+use crate::daemon::Daemon;
+
+pub(super) fn routes() -> Router<Daemon> {
+    Router::new()
+        .route("/healthz", get(health))
+        .route("/api/v1/review", post(plans::review))
+        .route("/api/v1/plans", get(plans::board).post(plans::file))
+        .route("/api/v1/plans/{plan_ref}", get(plans::show))
+        .merge(moves::routes())
+}
+
+/// Well only while an alert could go out.
+async fn health(State(daemon): State<Daemon>) -> Response {
+    match daemon.illnesses() {
+        none if none.is_empty() => Json(json!({"status": "ok"})).into_response(),
+        illnesses => Problem::ill(illnesses).into_response(),
+    }
+}

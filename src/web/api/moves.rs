@@ -1,0 +1,146 @@
+//! Checking in, extending and calling off: by a key, or by a link that carries its own secret.
+
+use axum::body::Bytes;
+use axum::extract::{Path, State};
+use axum::http::HeaderMap;
+use axum::routing::post;
+use axum::{Json, Router};
+use serde::Deserialize;
+
+use super::answers::Moved;
+use super::{body, plans};
+use crate::daemon::secrets::token_hash;
+use crate::daemon::{Daemon, PlanStatus};
+use crate::store::Purpose;
+use crate::watch::{By, Event};
+use crate::web::key::Bearer;
+use crate::web::problem::Problem;
+use crate::web::words;
+
+#[derive(Clone, Copy, Debug)]
+enum Move {
+    CheckIn,
+    Extend,
+    Cancel,
+}
+
+const MOVES: [(Move, Purpose); 3] = [
+    (Move::CheckIn, Purpose::CheckIn),
+    (Move::Extend, Purpose::Extend),
+    (Move::Cancel, Purpose::Cancel),
+];
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct CheckIn {
+    who: Option<Vec<String>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Extend {
+    by: String,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Cancel {}
+
+pub(super) fn routes() -> Router<Daemon> {
+    MOVES.into_iter().fold(Router::new(), |router, (what, purpose)| {
+        let name = purpose.name();
+        let by_key = move |daemon, key, plan_ref, headers, body| {
+            with_key(what, daemon, key, plan_ref, headers, body)
+        };
+        let by_link = move |daemon, token, headers, body| {
+            with_link(what, purpose, daemon, token, headers, body)
+        };
+        router
+            .route(&format!("/api/v1/plans/{{plan_ref}}/{name}"), post(by_key))
+            .route(&format!("/api/v1/{name}/{{token}}"), post(by_link))
+    })
+}
+
+async fn with_key(
+    what: Move,
+    State(daemon): State<Daemon>,
+    Bearer(key): Bearer,
+    Path(plan_ref): Path<String>,
+    headers: HeaderMap,
+    body: Bytes,
+) -> Result<Json<Moved>, Problem> {
+    let status = plans::own(&daemon, &key, &plan_ref).await?;
+    // A keeper speaks for a crew that is not theirs: the letters say who it was.
+    let speaker = (status.key_id != key.id).then_some(key.name);
+    act(what, &daemon, &status, By::Crew(speaker), &headers, &body).await
+}
+
+async fn with_link(
+    what: Move,
+    purpose: Purpose,
+    State(daemon): State<Daemon>,
+    Path(token): Path<String>,
+    headers: HeaderMap,
+    body: Bytes,
+) -> Result<Json<Moved>, Problem> {
+    let visit = daemon.visit(&token, purpose).await?.ok_or_else(Problem::nothing_here)?;
+    let status = daemon.status(&visit.dossier.record.plan_ref).await?;
+    act(what, &daemon, &status, By::Crew(None), &headers, &body).await
+}
+
+async fn act(
+    what: Move,
+    daemon: &Daemon,
+    status: &PlanStatus,
+    by: By,
+    headers: &HeaderMap,
+    body: &[u8],
+) -> Result<Json<Moved>, Problem> {
+    let event = event(what, status, by, body)?;
+    // The same key with another body is another deed: a check-in must not be lost to a client
+    // that reuses its keys.
+    let once = body::idempotency(headers)?
+        .map(|key| token_hash(&format!("{what:?} {key} {}", String::from_utf8_lossy(body))));
+    daemon.act(&status.plan_ref, &event, once.as_deref()).await?;
+    Ok(Json(Moved::from(&daemon.status(&status.plan_ref).await?)))
+}
+
+fn event(what: Move, status: &PlanStatus, by: By, body: &[u8]) -> Result<Event, Problem> {
+    match what {
+        Move::CheckIn => {
+            let CheckIn { who } = body::object(body, r#"{} or {"who": ["NAME"]}"#)?;
+            let who = who.map_or_else(|| Ok(status.state.out()), |names| places(status, &names))?;
+            Ok(Event::CheckedIn { who, by, how: None })
+        }
+        Move::Extend => {
+            let Extend { by: span } = body::object(body, r#"{"by": "1h"}"#)?;
+            let later = words::extension(&span)
+                .map_err(|why| Problem::unusable(format!("nothing was changed: `{span}` {why}")))?;
+            Ok(Event::Extended { later, by })
+        }
+        Move::Cancel => {
+            let Cancel {} = body::object(body, "{}")?;
+            Ok(Event::CalledOff { by })
+        }
+    }
+}
+
+/// The places of those named; a name that nobody has is told with the names there are.
+fn places(status: &PlanStatus, names: &[String]) -> Result<Vec<usize>, Problem> {
+    let crew = &status.plan.crew;
+    let all = || crew.iter().map(|one| one.name.as_str()).collect::<Vec<_>>().join(", ");
+    if names.is_empty() {
+        let detail = format!("nobody was checked in: name at least one of the crew: {}", all());
+        return Err(Problem::unusable(detail));
+    }
+    let place = |name: &String| {
+        let same = |known: &str| known.to_lowercase() == name.trim().to_lowercase();
+        crew.iter().position(|one| same(&one.name)).ok_or_else(|| {
+            Problem::unusable(format!(
+                "nobody was checked in: `{name}` is none of this crew: {}",
+                all()
+            ))
+        })
+    };
+    names.iter().map(place).collect()
+}

@@ -1,0 +1,168 @@
+//! The page of a contact: what is the matter, whom to call, and what they answer.
+
+use askama::Template;
+use axum::Router;
+use axum::extract::{Path, Query, State};
+use axum::http::StatusCode;
+use axum::response::Response;
+use axum::routing::get;
+
+use super::deed::{Did, Notice, carry_out, picked_crew, undone};
+use super::page::{Sorry, html};
+use super::said::{self, Said};
+use super::trip::{Trip, contacts, whole_plan};
+use super::typed::Typed;
+use super::words::{first_name, typed_line, typed_name};
+use crate::daemon::secrets::new_key;
+use crate::daemon::{Daemon, Dossier, Visit};
+use crate::letter::{Brief, Callee, whom_to_call, words_to_say};
+use crate::store::Purpose;
+use crate::watch::{Answer, By, Event};
+
+/// How a contact may know that somebody is ashore: the value sent, and the words kept.
+const HOW: [(&str, &str); 3] = [
+    ("spoke", "I spoke with them"),
+    ("saw", "I saw them ashore"),
+    ("message", "they sent me a message"),
+];
+
+#[derive(Template)]
+#[template(path = "contact.html")]
+struct ContactPage {
+    token: String,
+    once: String,
+    trip: Trip,
+    notice: Option<Notice>,
+    typed: Typed,
+    me: String,
+    has_letter: bool,
+    cant_act: bool,
+    phones: Vec<(String, String)>,
+    callees: Vec<Callee>,
+    say: Vec<String>,
+    calls: Vec<String>,
+    out: Vec<(usize, String)>,
+    how: [(&'static str, &'static str); 3],
+    contacts: Vec<(String, String)>,
+    history: Vec<Said>,
+    undoable: Vec<Said>,
+    plan: Brief,
+}
+
+impl ContactPage {
+    /// What was typed into the form of this act, when it is the one that came back.
+    fn kept(&self, act: &str, field: &str) -> &str {
+        if self.typed.get("act") == act { self.typed.get(field) } else { "" }
+    }
+
+    fn is_open(&self, act: &str) -> bool {
+        self.typed.get("act") == act
+    }
+}
+
+pub(super) fn routes() -> Router<Daemon> {
+    Router::new().route("/contact/{token}", get(show).post(answer))
+}
+
+async fn show(
+    State(daemon): State<Daemon>,
+    Path(token): Path<String>,
+    Query(Did { did }): Query<Did>,
+) -> Result<Response, Sorry> {
+    let visit = open(&daemon, &token).await?;
+    let notice =
+        did.map(|number| Notice::done(said::effect(&visit.dossier, number, Some(visit.link.who))));
+    page(&daemon, &token, &visit, notice, Typed::default())
+}
+
+async fn answer(
+    State(daemon): State<Daemon>,
+    Path(token): Path<String>,
+    typed: Typed,
+) -> Result<Response, Sorry> {
+    let visit = open(&daemon, &token).await?;
+    let (own, asked) = (format!("/contact/{token}"), event(&visit, &typed));
+    match carry_out(&daemon, &visit.dossier, &own, asked, &typed).await? {
+        Ok(done) => Ok(done),
+        Err(notice) => {
+            let visit = open(&daemon, &token).await?;
+            page(&daemon, &token, &visit, Some(notice), typed)
+        }
+    }
+}
+
+async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {
+    daemon.visit(token, Purpose::Contact).await?.ok_or_else(Sorry::gone)
+}
+
+/// What the form asks for. Nothing in it has a default: an untouched form asks for nothing.
+fn event(visit: &Visit, typed: &Typed) -> Result<Event, String> {
+    let contact = visit.link.who;
+    let name = typed_name(typed.get("name"))?;
+    let answered = |name, answer| Ok(Event::Answered { contact, name, answer });
+    match typed.get("act") {
+        "have-it" => answered(name, Answer::HaveIt),
+        "on-it" => answered(name, Answer::OnIt),
+        "cant-act" => answered(name, Answer::CantAct),
+        "called" => answered(name, called(typed)?),
+        "ashore" => {
+            let who = picked_crew(typed, &visit.dossier)?;
+            let how = HOW.iter().find(|(value, _)| *value == typed.get("how"));
+            let (_, how) = how.ok_or("Say how you know it: choose one of the three.")?;
+            let by = By::Contact(contact, name);
+            Ok(Event::CheckedIn { who, by, how: Some((*how).to_owned()) })
+        }
+        "undo" => Ok(Event::Undone { event: undone(typed)?, by: By::Contact(contact, name) }),
+        _ => Err("Choose one of the answers below.".to_owned()),
+    }
+}
+
+fn called(typed: &Typed) -> Result<Answer, String> {
+    Ok(Answer::Called {
+        service: typed_line(typed.get("service"))?.ok_or("Type whom you called.")?,
+        when: typed_line(typed.get("when"))?.ok_or("Type when you called.")?,
+        reference: typed_line(typed.get("reference"))?,
+    })
+}
+
+fn page(
+    daemon: &Daemon,
+    token: &str,
+    visit: &Visit,
+    notice: Option<Notice>,
+    typed: Typed,
+) -> Result<Response, Sorry> {
+    let now = daemon.now();
+    let me = visit.link.who;
+    let state = &visit.dossier.record.state;
+    let facts = daemon.facts(&visit.dossier, None, now);
+    let own = state.contacts.get(me);
+    let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
+    let contact = ContactPage {
+        token: token.to_owned(),
+        once: new_key()?,
+        trip: Trip::of(&visit.dossier, now),
+        notice,
+        typed,
+        me: visit.dossier.plan.contacts.get(me).map_or("", |one| first_name(&one.name)).to_owned(),
+        has_letter: own.is_some_and(|own| own.confirmed_at.is_some()),
+        cant_act: own.is_some_and(|own| own.cant_act.is_some()),
+        phones: phones(&visit.dossier),
+        callees: whom_to_call(facts.rescue, visit.dossier.plan.launch.position),
+        say: words_to_say(&facts, me, now),
+        calls: said::calls(&visit.dossier),
+        out: said::out(&visit.dossier),
+        how: HOW,
+        contacts: contacts(&visit.dossier, Some(me)),
+        history: said::history(&visit.dossier),
+        undoable: said::undoable(&visit.dossier),
+        plan: whole_plan(daemon, &visit.dossier, now),
+    };
+    Ok(html(status, &contact))
+}
+
+/// The telephones of those who are out.
+fn phones(dossier: &Dossier) -> Vec<(String, String)> {
+    let out = dossier.record.state.out().into_iter().filter_map(|at| dossier.plan.crew.get(at));
+    out.filter_map(|one| Some((one.name.clone(), one.phone.clone()?))).collect()
+}

@@ -1,0 +1,148 @@
+//! The page of the crew: check in, extend, call off, and who ashore knows of the trip.
+
+use askama::Template;
+use axum::Router;
+use axum::extract::{Path, Query, State};
+use axum::http::StatusCode;
+use axum::response::Response;
+use axum::routing::get;
+
+use super::deed::{Did, Notice, carry_out, picked_crew, undone};
+use super::page::{Sorry, html};
+use super::said::{self, Said};
+use super::trip::{Trip, contacts, whole_plan};
+use super::typed::Typed;
+use super::words::{extension, typed_name};
+use crate::daemon::secrets::new_key;
+use crate::daemon::{Daemon, Dossier, Visit};
+use crate::letter::{Brief, Clock};
+use crate::measure::Span;
+use crate::store::Purpose;
+use crate::watch::{By, Event};
+
+/// What has to be typed to call a trip off.
+const CALL_OFF: &str = "call off";
+/// The extensions that are offered ready, in hours.
+const READY_H: [u16; 2] = [1, 2];
+
+#[derive(Template)]
+#[template(path = "crew.html")]
+struct CrewPage {
+    token: String,
+    once: String,
+    trip: Trip,
+    notice: Option<Notice>,
+    typed: Typed,
+    out: Vec<(usize, String)>,
+    extensions: Vec<(String, String)>,
+    contacts: Vec<(String, String)>,
+    nobody_reached: bool,
+    history: Vec<Said>,
+    undoable: Vec<Said>,
+    plan: Brief,
+}
+
+impl CrewPage {
+    /// What was typed into the form of this act, when it is the one that came back.
+    fn kept(&self, act: &str, field: &str) -> &str {
+        if self.typed.get("act") == act { self.typed.get(field) } else { "" }
+    }
+
+    fn is_open(&self, act: &str) -> bool {
+        self.typed.get("act") == act
+    }
+}
+
+pub(super) fn routes() -> Router<Daemon> {
+    Router::new().route("/crew/{token}", get(show).post(act))
+}
+
+async fn show(
+    State(daemon): State<Daemon>,
+    Path(token): Path<String>,
+    Query(Did { did }): Query<Did>,
+) -> Result<Response, Sorry> {
+    let visit = open(&daemon, &token).await?;
+    let notice = did.map(|number| Notice::done(said::effect(&visit.dossier, number, None)));
+    page(&daemon, &token, &visit, notice, Typed::default())
+}
+
+async fn act(
+    State(daemon): State<Daemon>,
+    Path(token): Path<String>,
+    typed: Typed,
+) -> Result<Response, Sorry> {
+    let visit = open(&daemon, &token).await?;
+    let (own, asked) = (format!("/crew/{token}"), event(&visit, &typed));
+    match carry_out(&daemon, &visit.dossier, &own, asked, &typed).await? {
+        Ok(done) => Ok(done),
+        Err(notice) => {
+            let visit = open(&daemon, &token).await?;
+            page(&daemon, &token, &visit, Some(notice), typed)
+        }
+    }
+}
+
+async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {
+    daemon.visit(token, Purpose::Crew).await?.ok_or_else(Sorry::gone)
+}
+
+/// What the form asks for. Nothing in it has a default: an untouched form asks for nothing.
+fn event(visit: &Visit, typed: &Typed) -> Result<Event, String> {
+    let by = By::Crew(Some(typed_name(typed.get("name"))?));
+    match typed.get("act") {
+        "checkin" => {
+            Ok(Event::CheckedIn { who: picked_crew(typed, &visit.dossier)?, by, how: None })
+        }
+        "extend" => {
+            let text = match typed.get("by") {
+                "other" => typed.get("later"),
+                ready => ready,
+            };
+            if text.is_empty() {
+                return Err("Choose how much later, or type it, like 90m.".to_owned());
+            }
+            let later = extension(text).map_err(|why| format!("\"{text}\" {why}."))?;
+            Ok(Event::Extended { later, by })
+        }
+        "cancel" if typed.get("word").to_lowercase() == CALL_OFF => Ok(Event::CalledOff { by }),
+        "cancel" => Err(format!("Type the words \"{CALL_OFF}\" to call the trip off.")),
+        "undo" => Ok(Event::Undone { event: undone(typed)?, by }),
+        _ => Err("Choose what to do below.".to_owned()),
+    }
+}
+
+fn page(
+    daemon: &Daemon,
+    token: &str,
+    visit: &Visit,
+    notice: Option<Notice>,
+    typed: Typed,
+) -> Result<Response, Sorry> {
+    let now = daemon.now();
+    let told = |one: &crate::watch::ContactState| one.told.of_plan || one.told.alerted;
+    let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
+    let crew = CrewPage {
+        token: token.to_owned(),
+        once: new_key()?,
+        trip: Trip::of(&visit.dossier, now),
+        notice,
+        typed,
+        out: said::out(&visit.dossier),
+        extensions: extensions(&visit.dossier),
+        contacts: contacts(&visit.dossier, None),
+        nobody_reached: !visit.dossier.record.state.contacts.iter().any(told),
+        history: said::history(&visit.dossier),
+        undoable: said::undoable(&visit.dossier),
+        plan: whole_plan(daemon, &visit.dossier, now),
+    };
+    Ok(html(status, &crew))
+}
+
+/// The ready extensions, each with the return time that it leads to.
+fn extensions(dossier: &Dossier) -> Vec<(String, String)> {
+    let due_at = dossier.record.state.terms.due_at;
+    let clock = Clock::new(dossier.plan.times.zone);
+    let ready = READY_H.into_iter().map(Span::from_hours);
+    ready.map(|later| (later.to_string(), clock.full(due_at + later.delta()))).collect()
+}

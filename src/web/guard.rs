@@ -1,0 +1,195 @@
+//! What holds for every request: its size and time, where it may come from, and the headers of
+//! its answer.
+
+use std::time::Duration;
+
+use axum::body::{Body, Bytes};
+use axum::extract::{Request, State};
+use axum::http::header::{self, HeaderName, HeaderValue};
+use axum::http::{HeaderMap, Method, StatusCode, Uri};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+use http_body_util::BodyExt;
+
+use super::page::{Sorry, gone};
+use super::problem::Problem;
+use crate::daemon::Daemon;
+
+/// The largest body that is read: a plan of many waypoints has about a tenth of it.
+pub(super) const MOST_BYTES: usize = 256 * 1024;
+/// What is read further and thrown away, so that a client that sends too much still hears why.
+const MOST_BYTES_DRAINED: usize = 64 * 1024 * 1024;
+const LONGEST_BODY: Duration = Duration::from_secs(20);
+const LONGEST_ANSWER: Duration = Duration::from_secs(30);
+
+const STYLE_ONLY: &str = "default-src 'none'; style-src 'self'; form-action 'self'; \
+                          base-uri 'none'; frame-ancestors 'none'";
+const A_YEAR: &str = "max-age=31536000";
+
+/// Reads the whole body before anything else is done, within its size and time.
+pub(super) async fn whole_body(request: Request, next: Next) -> Response {
+    let (parts, body) = request.into_parts();
+    let uri = parts.uri.clone();
+    let bytes = match tokio::time::timeout(LONGEST_BODY, read(body)).await {
+        Ok(Ok(bytes)) => bytes,
+        Ok(Err(problem)) => return shown(&uri, problem),
+        Err(_) => return shown(&uri, too_slow()),
+    };
+    let answer = next.run(Request::from_parts(parts, Body::from(bytes)));
+    match tokio::time::timeout(LONGEST_ANSWER, answer).await {
+        Ok(answer) => answer,
+        Err(_) => shown(&uri, no_answer()),
+    }
+}
+
+async fn read(mut body: Body) -> Result<Bytes, Problem> {
+    let mut bytes = Vec::new();
+    let mut length: usize = 0;
+    while let Some(frame) = body.frame().await {
+        let frame = frame.map_err(|_| broken_off())?;
+        let Some(data) = frame.data_ref() else { continue };
+        length = length.saturating_add(data.len());
+        if length <= MOST_BYTES {
+            bytes.extend_from_slice(data);
+        } else if length > MOST_BYTES_DRAINED {
+            break;
+        }
+    }
+    if length > MOST_BYTES { Err(too_large()) } else { Ok(bytes.into()) }
+}
+
+fn too_large() -> Problem {
+    let detail = "this is larger than 256 kB, which no plan needs to be; nothing was filed. Thin \
+                  the route out, or shorten the notes";
+    Problem::new(StatusCode::PAYLOAD_TOO_LARGE, detail)
+}
+
+fn too_slow() -> Problem {
+    let detail = "the request took too long to arrive; nothing was changed. Send it again";
+    Problem::new(StatusCode::REQUEST_TIMEOUT, detail)
+}
+
+fn broken_off() -> Problem {
+    let detail = "the request broke off before its end; nothing was changed. Send it again";
+    Problem::new(StatusCode::BAD_REQUEST, detail)
+}
+
+fn no_answer() -> Problem {
+    let detail = "the service did not answer in time, and we can't tell whether this was done. \
+                  Send the same again: with the same idempotency key it is done once only";
+    Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail).retry_after_s(5)
+}
+
+/// Refuses a change that a page of somebody else's makes a browser send.
+pub(super) async fn own_pages_only(
+    State(daemon): State<Daemon>,
+    request: Request,
+    next: Next,
+) -> Response {
+    let base_url = &daemon.house().base_url;
+    let only_reads = matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS);
+    if only_reads || is_own(request.headers(), is_api(request.uri()), base_url) {
+        return next.run(request).await;
+    }
+    let detail = format!(
+        "this came from a page that is not of this service; nothing was changed. Open {base_url} \
+         itself and try again there"
+    );
+    shown(request.uri(), Problem::new(StatusCode::FORBIDDEN, detail))
+}
+
+/// Whether a request comes from our own pages, or from no browser at all. A browser that is told
+/// to send no referrer calls its origin `null`; if it is too old to send `Sec-Fetch-Site` too, a
+/// page still takes it: the secret in a page's address, or the token in its form, is proof enough.
+fn is_own(headers: &HeaderMap, api: bool, base_url: &str) -> bool {
+    let text = |name: &str| headers.get(name).map(|value| value.to_str().unwrap_or("unreadable"));
+    let site = text("sec-fetch-site");
+    if !matches!(site, None | Some("same-origin" | "none")) {
+        return false;
+    }
+    match text("origin") {
+        None => true,
+        Some("null") => site == Some("same-origin") || (site.is_none() && !api),
+        Some(origin) => origin == base_url,
+    }
+}
+
+/// Adds what tells a browser to keep the pages to itself.
+pub(super) async fn headers(
+    State(daemon): State<Daemon>,
+    request: Request,
+    next: Next,
+) -> Response {
+    let mut response = next.run(request).await;
+    let headers = response.headers_mut();
+    let mut set = |name: HeaderName, value: &'static str| {
+        headers.insert(name, HeaderValue::from_static(value));
+    };
+    set(header::CONTENT_SECURITY_POLICY, STYLE_ONLY);
+    set(header::X_CONTENT_TYPE_OPTIONS, "nosniff");
+    set(header::X_FRAME_OPTIONS, "DENY");
+    set(header::REFERRER_POLICY, "no-referrer");
+    set(HeaderName::from_static("x-robots-tag"), "noindex, nofollow");
+    if daemon.house().base_url.starts_with("https:") {
+        set(header::STRICT_TRANSPORT_SECURITY, A_YEAR);
+    }
+    if !headers.contains_key(header::CACHE_CONTROL) {
+        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    }
+    response
+}
+
+/// The answer where there is nothing.
+pub(super) async fn nothing_here(uri: Uri) -> Response {
+    if is_api(&uri) { Problem::nothing_here().into_response() } else { gone() }
+}
+
+/// The answer to a method that an address does not take.
+pub(super) async fn not_that_way(uri: Uri) -> Response {
+    let detail = "this address does not take that method; nothing was changed";
+    shown(&uri, Problem::new(StatusCode::METHOD_NOT_ALLOWED, detail))
+}
+
+fn is_api(uri: &Uri) -> bool {
+    uri.path().starts_with("/api/")
+}
+
+/// A problem as the reader takes it: a document for a program, a page for a person.
+fn shown(uri: &Uri, problem: Problem) -> Response {
+    if is_api(uri) { problem.into_response() } else { Sorry::from(problem).into_response() }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    const BASE: &str = "https://lamp.example.org";
+
+    fn own(pairs: &[(&'static str, &'static str)], api: bool) -> bool {
+        let headers = pairs
+            .iter()
+            .map(|(name, value)| (HeaderName::from_static(name), HeaderValue::from_static(value)));
+        is_own(&headers.collect(), api, BASE)
+    }
+
+    /// What browsers send for a form on a page with `Referrer-Policy: no-referrer`: an origin of
+    /// `null` (Fetch Standard, "append a request Origin header") and, since 2023 in all of them,
+    /// `Sec-Fetch-Site` (W3C Fetch Metadata).
+    #[test]
+    fn only_our_own_pages_and_programs_change_anything() {
+        assert!(own(&[], true), "a program");
+        assert!(own(&[("origin", BASE)], true));
+        assert!(own(&[("origin", "null"), ("sec-fetch-site", "same-origin")], false));
+        assert!(own(&[("origin", "null")], false), "an old browser on our page");
+        assert!(!own(&[("origin", "null")], true));
+        assert!(!own(&[("origin", "https://evil.example.org")], true));
+        assert!(!own(&[("origin", "https://evil.example.org")], false));
+        assert!(!own(&[("origin", "http://lamp.example.org")], false), "another scheme");
+        assert!(!own(&[("origin", "https://lamp.example.org.evil.example.org")], false));
+        for site in ["cross-site", "same-site", "unheard-of"] {
+            assert!(!own(&[("sec-fetch-site", site)], false));
+            assert!(!own(&[("origin", BASE), ("sec-fetch-site", site)], false));
+        }
+    }
+}

@@ -1,0 +1,166 @@
+//! What went wrong, as a document for programs (RFC 9457).
+
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+
+use crate::daemon::{FilingError, Illness};
+use crate::plan::{Fault, Faults};
+use crate::store::StoreError;
+use crate::watch::Refusal;
+
+/// A problem, with words for a paddler.
+#[derive(Clone, Debug)]
+pub(super) struct Problem {
+    pub(super) status: StatusCode,
+    pub(super) detail: String,
+    faults: Vec<Fault>,
+    illnesses: Vec<Illness>,
+    retry_after_s: Option<u32>,
+}
+
+impl Problem {
+    pub(super) fn new(status: StatusCode, detail: impl Into<String>) -> Self {
+        let detail = detail.into();
+        Problem { status, detail, faults: Vec::new(), illnesses: Vec::new(), retry_after_s: None }
+    }
+
+    pub(super) fn retry_after_s(self, seconds: u32) -> Self {
+        Problem { retry_after_s: Some(seconds), ..self }
+    }
+
+    pub(super) fn ill(illnesses: Vec<Illness>) -> Self {
+        let told: Vec<_> =
+            illnesses.iter().map(|one| format!("{}: {}", one.what, one.mend)).collect();
+        let problem = Problem::new(StatusCode::SERVICE_UNAVAILABLE, told.join("; "));
+        Problem { illnesses, ..problem }.retry_after_s(5)
+    }
+
+    /// An address or link that is unknown, or that has expired: nobody can tell which.
+    pub(super) fn nothing_here() -> Self {
+        Problem::new(StatusCode::NOT_FOUND, super::words::GONE)
+    }
+
+    pub(super) fn no_key() -> Self {
+        let detail = "this needs a filing key that is in force: Authorization: Bearer KEY. The \
+                      keeper of this service makes them with `shorelamp key add`";
+        Problem::new(StatusCode::UNAUTHORIZED, detail)
+    }
+
+    pub(super) fn not_allowed(detail: &str) -> Self {
+        Problem::new(StatusCode::FORBIDDEN, detail)
+    }
+
+    /// Something in the body that can't be taken; nothing was done.
+    pub(super) fn unusable(detail: impl Into<String>) -> Self {
+        Problem::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
+    }
+}
+
+impl From<Faults> for Problem {
+    fn from(faults: Faults) -> Self {
+        let list = faults.list();
+        let detail = match list {
+            [only] => format!("nothing was filed: {only}"),
+            _ => {
+                format!("nothing was filed; {} things must be mended first:\n{faults}", list.len())
+            }
+        };
+        Problem { faults: list.to_vec(), ..Problem::unusable(detail) }
+    }
+}
+
+impl From<Refusal> for Problem {
+    fn from(refusal: Refusal) -> Self {
+        Problem::new(StatusCode::CONFLICT, refusal.to_string())
+    }
+}
+
+impl From<StoreError> for Problem {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::Refused(refusal) => refusal.into(),
+            StoreError::NoSuchPlan => {
+                Problem::new(StatusCode::NOT_FOUND, "there is no plan of this ref")
+            }
+            StoreError::OtherBody => Problem::unusable(
+                "this idempotency key has filed another plan already; nothing was filed now. Use \
+                 a new key for a new plan",
+            ),
+            error if error.is_transient() => {
+                tracing::error!(%error, "a request can't be answered");
+                let detail = "the service's database does not answer, and nothing was done. Try \
+                              again in a moment; if you were filing, the plan is NOT filed";
+                Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail).retry_after_s(5)
+            }
+            error => {
+                tracing::error!(%error, "a request can't be answered");
+                let detail = "something in the service's database can't be read, and nothing was \
+                              done. Its keeper must look at its log";
+                Problem::new(StatusCode::INTERNAL_SERVER_ERROR, detail)
+            }
+        }
+    }
+}
+
+impl From<FilingError> for Problem {
+    fn from(error: FilingError) -> Self {
+        match error {
+            FilingError::Faults(faults) => faults.into(),
+            FilingError::TooManyByKey(_) => too_many(&error, 3600),
+            FilingError::TooManyNaming { .. } => too_many(&error, 86_400),
+            FilingError::Store(error) => error.into(),
+            FilingError::Secrets(error) => {
+                tracing::error!(%error, "a plan can't be filed");
+                let detail = "the service has no random numbers for links, and nothing was filed";
+                Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail).retry_after_s(60)
+            }
+        }
+    }
+}
+
+fn too_many(error: &FilingError, retry_after_s: u32) -> Problem {
+    let detail = format!("nothing was filed: {error}");
+    Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).retry_after_s(retry_after_s)
+}
+
+impl IntoResponse for Problem {
+    fn into_response(self) -> Response {
+        #[derive(Serialize)]
+        struct Document<'a> {
+            r#type: &'a str,
+            title: &'a str,
+            status: u16,
+            detail: &'a str,
+            #[serde(skip_serializing_if = "Vec::is_empty")]
+            faults: Vec<Fault>,
+            #[serde(skip_serializing_if = "Vec::is_empty")]
+            illnesses: Vec<Ill>,
+        }
+        #[derive(Serialize)]
+        struct Ill {
+            what: &'static str,
+            mend: &'static str,
+        }
+        let illnesses = self.illnesses.iter();
+        let document = Document {
+            r#type: "about:blank",
+            title: self.status.canonical_reason().unwrap_or("Error"),
+            status: self.status.as_u16(),
+            detail: &self.detail,
+            faults: self.faults,
+            illnesses: illnesses.map(|one| Ill { what: one.what, mend: one.mend }).collect(),
+        };
+        let mut response = (self.status, axum::Json(document)).into_response();
+        let headers = response.headers_mut();
+        let json = HeaderValue::from_static("application/problem+json");
+        headers.insert(header::CONTENT_TYPE, json);
+        if let Some(seconds) = self.retry_after_s {
+            headers.insert(header::RETRY_AFTER, HeaderValue::from(seconds));
+        }
+        if self.status == StatusCode::UNAUTHORIZED {
+            headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+        }
+        response
+    }
+}

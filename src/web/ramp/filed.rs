@@ -1,0 +1,89 @@
+//! The page of a plan that is filed: what is armed, and who has been reached.
+
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::response::Response;
+
+use super::judged::{Judged, times};
+use crate::daemon::{Daemon, PersonStatus, PlanStatus};
+use crate::letter::Clock;
+use crate::review::Review;
+use crate::store::StoreError;
+use crate::watch::Recipient;
+use crate::web::key::Device;
+use crate::web::page::{Sorry, html};
+use crate::web::words::from_now;
+
+#[derive(Template)]
+#[template(path = "filed.html")]
+struct FiledPage {
+    plan_ref: String,
+    state: &'static str,
+    out: String,
+    due: String,
+    due_in: String,
+    overdue: String,
+    filed_at: String,
+    as_of: String,
+    times: Vec<String>,
+    contacts: Vec<(String, String)>,
+    reached: bool,
+    confirmed: bool,
+    crew_page: Option<String>,
+    judged: Option<Judged>,
+}
+
+/// Shown to the device whose key filed it, and to a keeper's.
+pub(super) async fn show(
+    State(daemon): State<Daemon>,
+    device: Option<Device>,
+    Path(plan_ref): Path<String>,
+) -> Result<Response, Sorry> {
+    let device = device.ok_or_else(Sorry::gone)?;
+    let status = match daemon.status(&plan_ref).await {
+        Err(StoreError::NoSuchPlan) => return Err(Sorry::gone()),
+        other => other?,
+    };
+    if status.key_id != device.key.id && !device.key.keeper {
+        return Err(Sorry::gone());
+    }
+    let record = daemon.store().plan(&plan_ref).await?;
+    let review = serde_json::from_str::<Review>(&record.review_json).ok();
+    Ok(html(StatusCode::OK, &page(&daemon, &status, review.as_ref())))
+}
+
+fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>) -> FiledPage {
+    let (state, now) = (&status.state, daemon.now());
+    let clock = Clock::new(status.plan.times.zone);
+    let contacts = status.contacts();
+    FiledPage {
+        plan_ref: status.plan_ref.clone(),
+        state: status.word(),
+        out: crate::web::words::list(&status.out()),
+        due: clock.full(state.terms.due_at),
+        due_in: from_now(state.terms.due_at, now),
+        overdue: clock.full(state.overdue_at()),
+        filed_at: clock.time(status.filed_at),
+        as_of: clock.time(now),
+        times: times(&status.plan, state.overdue_at(), now),
+        reached: contacts.iter().any(|one| one.reached || one.confirmed),
+        confirmed: contacts.iter().any(|one| one.confirmed),
+        contacts: contacts.into_iter().map(|one| (one.name.clone(), fate(&one))).collect(),
+        crew_page: daemon.page_of(&status.plan_ref, Recipient::Crew(0)),
+        judged: review.map(|review| Judged::of(review, &status.plan)),
+    }
+}
+
+/// Handed over, seen and refused are different things, and are never merged.
+fn fate(person: &PersonStatus) -> String {
+    let words = match person {
+        person if person.confirmed => "has said that they have the letter",
+        person if person.refused => "REFUSED: their mail service takes no letter for this address",
+        person if person.reached => {
+            "letter handed over to the mail service; they have not said that they have it"
+        }
+        _ => "letter queued; it has not left yet",
+    };
+    words.to_owned()
+}

@@ -1,0 +1,84 @@
+//! A review as the ramp page shows it: the worst first.
+
+use chrono::{DateTime, Utc};
+
+use crate::caution::{Level, words};
+use crate::letter::Clock;
+use crate::plan::Plan;
+use crate::review::Review;
+use crate::web::words::from_now;
+
+/// A review in words.
+pub(super) struct Judged {
+    pub(super) cautions: Vec<Warned>,
+    pub(super) unknown: Vec<String>,
+    pub(super) lines: Vec<String>,
+}
+
+pub(super) struct Warned {
+    pub(super) level: &'static str,
+    pub(super) text: String,
+    pub(super) clears: String,
+    pub(super) source: String,
+}
+
+impl Judged {
+    pub(super) fn of(review: &Review, plan: &Plan) -> Self {
+        let cautions = review.cautions.iter().map(|caution| Warned {
+            level: match caution.level {
+                Level::Notice => "NOTICE",
+                Level::Caution => "CAUTION",
+                Level::Warning => "WARNING",
+                Level::Danger => "DANGER",
+            },
+            text: caution.text.clone(),
+            clears: caution.clears.clone(),
+            source: caution.source.to_string(),
+        });
+        let clock = Clock::new(plan.times.zone);
+        Judged {
+            cautions: cautions.collect(),
+            unknown: review.unknown.clone(),
+            lines: [route(review), vec![water(review)], light(review, clock)].concat(),
+        }
+    }
+}
+
+/// The times read back: a slip in a date shows here.
+pub(super) fn times(plan: &Plan, overdue_at: DateTime<Utc>, now: DateTime<Utc>) -> Vec<String> {
+    let clock = Clock::new(plan.times.zone);
+    let told = |what: &str, at| format!("{what} {}, {}.", clock.full(at), from_now(at, now));
+    vec![
+        told("Launch", plan.times.launch.at),
+        told("Back by", plan.times.return_by.at),
+        told("Your contacts are told that you are overdue at", overdue_at),
+    ]
+}
+
+fn route(review: &Review) -> Vec<String> {
+    let route = &review.route;
+    let far = match (&route.farthest, &route.farthest_unknown) {
+        (Some(farthest), _) => {
+            format!("Farthest from shore: at most {}.", words::distance(farthest.at_most_m))
+        }
+        (None, Some(why)) => format!("Farthest from shore: unknown, since {why}."),
+        (None, None) => "Farthest from shore: unknown.".to_owned(),
+    };
+    vec![format!("Length of the route: {}.", words::distance(route.length_m)), far]
+}
+
+fn water(review: &Review) -> String {
+    let water = &review.water;
+    match (water.temperature_c, &water.source) {
+        (Some(temperature_c), Some(source)) => {
+            format!("Water: {}, from {source}.", words::temperature(temperature_c))
+        }
+        (Some(temperature_c), None) => format!("Water: {}.", words::temperature(temperature_c)),
+        (None, _) => "Water: temperature unknown, and counted as cold.".to_owned(),
+    }
+}
+
+fn light(review: &Review, clock: Clock) -> Vec<String> {
+    let sunset = review.timing.sunset.map(|at| format!("Sunset: {}.", clock.full(at.to_utc())));
+    sunset.into_iter().collect()
+}

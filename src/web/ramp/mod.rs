@@ -1,0 +1,239 @@
+//! The ramp page: a device that holds a key files a plan with it and sees what became of it.
+
+mod draft;
+mod fields;
+mod filed;
+mod form;
+mod judged;
+
+use askama::Template;
+use axum::Router;
+use axum::extract::{Path, State};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use chrono_tz::Tz;
+
+use super::key::{Device, set_cookie};
+use super::page::{Sorry, html, see_other};
+use super::problem::Problem;
+use super::typed::Typed;
+use super::words::from_now;
+use crate::daemon::secrets::new_key;
+use crate::daemon::{Daemon, FilingError};
+use crate::letter::Clock;
+use crate::plan::{Faults, Plan, read_json, zone_at};
+use crate::store::{PlanRecord, StoreError};
+use draft::Draft;
+use form::Form;
+use judged::Judged;
+
+pub(super) fn routes() -> Router<Daemon> {
+    Router::new()
+        .route("/", get(home))
+        .route("/key/{secret}", get(take_key))
+        .route("/file", post(send))
+        .route("/filed/{plan_ref}", get(filed::show))
+}
+
+#[derive(Template)]
+#[template(path = "no_key.html")]
+struct NoKey<'a> {
+    service: &'a str,
+}
+
+#[derive(Template)]
+#[template(path = "ramp.html")]
+struct Ramp {
+    owner: String,
+    watched: Vec<WatchedTrip>,
+    form: Form,
+    once: String,
+    token: String,
+    /// Why nothing was filed, where it is not a field that is wrong.
+    refused: Option<String>,
+    judged: Option<Judged>,
+    times: Vec<String>,
+}
+
+/// An open plan of this key.
+struct WatchedTrip {
+    plan_ref: String,
+    title: String,
+    due: String,
+    due_in: String,
+    overdue: bool,
+}
+
+/// What the page says besides the form.
+#[derive(Default)]
+struct Told {
+    faults: Option<Faults>,
+    refused: Option<String>,
+    judged: Option<Judged>,
+    times: Vec<String>,
+}
+
+async fn home(State(daemon): State<Daemon>, device: Option<Device>) -> Result<Response, Sorry> {
+    let Some(device) = device else {
+        return Ok(html(StatusCode::OK, &NoKey { service: &daemon.house().name }));
+    };
+    ramp(&daemon, &device, StatusCode::OK, &today(&daemon), &new_key()?, Told::default()).await
+}
+
+/// Opening a key's link makes this device hold the key, and changes nothing else.
+async fn take_key(
+    State(daemon): State<Daemon>,
+    Path(secret): Path<String>,
+) -> Result<Response, Sorry> {
+    if daemon.key(&secret).await?.is_none() {
+        return Err(Sorry::gone());
+    }
+    let mut headers = HeaderMap::new();
+    headers.insert(header::SET_COOKIE, set_cookie(&daemon, &secret).ok_or_else(Sorry::gone)?);
+    Ok((headers, see_other("/")).into_response())
+}
+
+/// Judges what the form holds, or files it.
+async fn send(
+    State(daemon): State<Daemon>,
+    device: Option<Device>,
+    typed: Typed,
+) -> Result<Response, Sorry> {
+    let device = device.ok_or_else(|| {
+        Problem::not_allowed("this device holds no key that is in force; the plan is NOT filed")
+    })?;
+    let (draft, once) = (Draft::of(&typed), typed.get("once"));
+    if !device.owns_form(once, typed.get("token")) {
+        let told = Told::refused(
+            "This form was not served to this device. Look it over and send it again",
+        );
+        return ramp(&daemon, &device, StatusCode::FORBIDDEN, &draft, &new_key()?, told).await;
+    }
+    let plan = match draft.plan() {
+        Ok(plan) => plan,
+        Err(faults) => return mend(&daemon, &device, &draft, once, faults).await,
+    };
+    if typed.get("do") == "file" {
+        file(&daemon, &device, &draft, once, &plan).await
+    } else {
+        judge(&daemon, &device, &draft, once, &plan).await
+    }
+}
+
+async fn mend(
+    daemon: &Daemon,
+    device: &Device,
+    draft: &Draft,
+    once: &str,
+    faults: Faults,
+) -> Result<Response, Sorry> {
+    let told = Told { faults: Some(faults), ..Told::default() };
+    ramp(daemon, device, StatusCode::UNPROCESSABLE_ENTITY, draft, once, told).await
+}
+
+async fn judge(
+    daemon: &Daemon,
+    device: &Device,
+    draft: &Draft,
+    once: &str,
+    plan: &Plan,
+) -> Result<Response, Sorry> {
+    let review = daemon.review(plan).await;
+    let now = daemon.now();
+    let told = Told {
+        faults: plan.check_filing(now).err(),
+        judged: Some(Judged::of(&review, plan)),
+        times: judged::times(plan, review.timing.overdue_at.to_utc(), now),
+        ..Told::default()
+    };
+    ramp(daemon, device, StatusCode::OK, draft, once, told).await
+}
+
+async fn file(
+    daemon: &Daemon,
+    device: &Device,
+    draft: &Draft,
+    once: &str,
+    plan: &Plan,
+) -> Result<Response, Sorry> {
+    let body = draft.document().to_string();
+    match daemon.file(&device.key, plan, Some(once), body.as_bytes()).await {
+        Ok(filed) => Ok(see_other(&format!("/filed/{}", filed.status.plan_ref))),
+        Err(FilingError::Faults(faults)) => mend(daemon, device, draft, once, faults).await,
+        Err(FilingError::Store(StoreError::OtherBody)) => {
+            let told = Told::refused(
+                "This form has filed a plan already, with other words in it; that one is watched, \
+                 and nothing new was filed. If this is another trip, press File it once more",
+            );
+            let status = StatusCode::UNPROCESSABLE_ENTITY;
+            ramp(daemon, device, status, draft, &new_key()?, told).await
+        }
+        Err(error) => {
+            let problem = Problem::from(error);
+            let told = Told::refused(&super::words::sentence(&problem.detail));
+            ramp(daemon, device, problem.status, draft, once, told).await
+        }
+    }
+}
+
+impl Told {
+    fn refused(why: &str) -> Self {
+        Told { refused: Some(format!("{why}.")), ..Told::default() }
+    }
+}
+
+async fn ramp(
+    daemon: &Daemon,
+    device: &Device,
+    status: StatusCode,
+    draft: &Draft,
+    once: &str,
+    told: Told,
+) -> Result<Response, Sorry> {
+    let page = Ramp {
+        owner: device.key.name.clone(),
+        watched: watched(daemon, device).await?,
+        form: Form::of(draft, told.faults.as_ref()),
+        once: once.to_owned(),
+        token: device.form_token(once),
+        refused: told.refused,
+        judged: told.judged,
+        times: told.times,
+    };
+    Ok(html(status, &page))
+}
+
+/// The open plans that this key has filed.
+async fn watched(daemon: &Daemon, device: &Device) -> Result<Vec<WatchedTrip>, StoreError> {
+    let open = daemon.store().open_plans().await?.into_iter().filter_map(Result::ok);
+    let own = open.filter(|record| record.key_id == device.key.id);
+    Ok(own.filter_map(|record| watched_trip(daemon, &record)).collect())
+}
+
+fn watched_trip(daemon: &Daemon, record: &PlanRecord) -> Option<WatchedTrip> {
+    let plan = read_json(&record.plan_json, &|_| Err(String::new())).ok()?;
+    let (due_at, now) = (record.state.terms.due_at, daemon.now());
+    Some(WatchedTrip {
+        plan_ref: record.plan_ref.clone(),
+        title: plan.title.clone().unwrap_or_else(|| "Trip without a title".to_owned()),
+        due: Clock::new(plan.times.zone).full(due_at),
+        due_in: from_now(due_at, now),
+        overdue: now >= record.state.overdue_at(),
+    })
+}
+
+/// An empty form for today, by the clocks of the waters that the service watches; where it has
+/// none, the day is left open.
+fn today(daemon: &Daemon) -> Draft {
+    let mut draft = Draft::default();
+    let area = daemon.house().rescues.iter().find_map(|rescue| rescue.within.as_ref());
+    if let Some(area) = area {
+        let zone: Tz = zone_at(area.position);
+        let today = daemon.now().with_timezone(&zone).format("%Y-%m-%d").to_string();
+        for key in ["times.launch.date", "times.return_by.date"] {
+            draft.set(key.to_owned(), &today);
+        }
+    }
+    draft
+}

@@ -1,0 +1,21 @@
+//! The pages and the HTTP API, over a real database, a real folder of letters and a real listener.
+//! All people and places are invented.
+
+#![allow(clippy::unwrap_used)]
+
+#[path = "web/api.rs"]
+mod api;
+#[path = "web/browser.rs"]
+mod browser;
+#[path = "web/contact.rs"]
+mod contact;
+#[path = "web/crew.rs"]
+mod crew;
+#[path = "web/doors.rs"]
+mod doors;
+#[path = "web/house.rs"]
+mod house;
+#[path = "web/ramp.rs"]
+mod ramp;
+#[path = "web/scanner.rs"]
+mod scanner;
