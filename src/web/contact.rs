@@ -67,12 +67,12 @@ pub(super) fn routes() -> Router<Daemon> {
 async fn show(
     State(daemon): State<Daemon>,
     Path(token): Path<String>,
-    Query(Did { did }): Query<Did>,
+    Query(did): Query<Did>,
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
-    let notice =
-        did.map(|number| Notice::done(said::effect(&visit.dossier, number, Some(visit.link.who))));
-    page(&daemon, &token, &visit, notice, Typed::default())
+    let effect = |number| said::effect(&visit.dossier, number, Some(visit.link.who));
+    let notice = did.number().map(|number| Notice::done(effect(number)));
+    page(&daemon, &token, &visit, notice, Typed::default()).await
 }
 
 async fn answer(
@@ -86,7 +86,7 @@ async fn answer(
         Ok(done) => Ok(done),
         Err(notice) => {
             let visit = open(&daemon, &token).await?;
-            page(&daemon, &token, &visit, Some(notice), typed)
+            page(&daemon, &token, &visit, Some(notice), typed).await
         }
     }
 }
@@ -125,7 +125,7 @@ fn called(typed: &Typed) -> Result<Answer, String> {
     })
 }
 
-fn page(
+async fn page(
     daemon: &Daemon,
     token: &str,
     visit: &Visit,
@@ -133,6 +133,7 @@ fn page(
     typed: Typed,
 ) -> Result<Response, Sorry> {
     let now = daemon.now();
+    let standing = daemon.status(&visit.dossier.record.plan_ref).await?;
     let me = visit.link.who;
     let state = &visit.dossier.record.state;
     let facts = daemon.facts(&visit.dossier, None, now);
@@ -153,7 +154,7 @@ fn page(
         calls: said::calls(&visit.dossier),
         out: said::out(&visit.dossier),
         how: HOW,
-        contacts: contacts(&visit.dossier, Some(me)),
+        contacts: contacts(&standing, Some(me)),
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),
         plan: whole_plan(daemon, &visit.dossier, now),

@@ -60,11 +60,12 @@ pub(super) fn routes() -> Router<Daemon> {
 async fn show(
     State(daemon): State<Daemon>,
     Path(token): Path<String>,
-    Query(Did { did }): Query<Did>,
+    Query(did): Query<Did>,
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
-    let notice = did.map(|number| Notice::done(said::effect(&visit.dossier, number, None)));
-    page(&daemon, &token, &visit, notice, Typed::default())
+    let effect = |number| said::effect(&visit.dossier, number, None);
+    let notice = did.number().map(|number| Notice::done(effect(number)));
+    page(&daemon, &token, &visit, notice, Typed::default()).await
 }
 
 async fn act(
@@ -78,7 +79,7 @@ async fn act(
         Ok(done) => Ok(done),
         Err(notice) => {
             let visit = open(&daemon, &token).await?;
-            page(&daemon, &token, &visit, Some(notice), typed)
+            page(&daemon, &token, &visit, Some(notice), typed).await
         }
     }
 }
@@ -112,7 +113,7 @@ fn event(visit: &Visit, typed: &Typed) -> Result<Event, String> {
     }
 }
 
-fn page(
+async fn page(
     daemon: &Daemon,
     token: &str,
     visit: &Visit,
@@ -120,7 +121,7 @@ fn page(
     typed: Typed,
 ) -> Result<Response, Sorry> {
     let now = daemon.now();
-    let told = |one: &crate::watch::ContactState| one.told.of_plan || one.told.alerted;
+    let standing = daemon.status(&visit.dossier.record.plan_ref).await?;
     let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
     let crew = CrewPage {
         token: token.to_owned(),
@@ -130,8 +131,8 @@ fn page(
         typed,
         out: said::out(&visit.dossier),
         extensions: extensions(&visit.dossier),
-        contacts: contacts(&visit.dossier, None),
-        nobody_reached: !visit.dossier.record.state.contacts.iter().any(told),
+        contacts: contacts(&standing, None),
+        nobody_reached: !standing.contacts().iter().any(|one| one.reached || one.confirmed),
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),
         plan: whole_plan(daemon, &visit.dossier, now),

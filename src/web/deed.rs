@@ -10,10 +10,17 @@ use crate::daemon::{Daemon, Dossier};
 use crate::store::StoreError;
 use crate::watch::{Event, Refusal};
 
-/// The event that the reader of a page has just caused, by its number; 0 for none.
+/// The event that the reader of a page has just caused.
 #[derive(Deserialize)]
 pub(super) struct Did {
-    pub(super) did: Option<u32>,
+    did: Option<String>,
+}
+
+impl Did {
+    /// Its number; 0 for none.
+    pub(super) fn number(&self) -> Option<u32> {
+        Some(self.did.as_ref()?.parse().unwrap_or(0))
+    }
 }
 
 /// Does what a form asked for and goes back to its page, or tells why it was not done.

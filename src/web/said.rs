@@ -46,8 +46,9 @@ fn said(dossier: &Dossier, past: &Past) -> Option<Said> {
     let what = match &past.event {
         Event::CheckedIn { who, by, how } => {
             let how = how.as_ref().map(|how| format!(", and knows it so: {how}"));
-            let who = crew_names(dossier, who);
-            format!("{} said that {who} is ashore{}", speaker(dossier, by), how.unwrap_or_default())
+            let are = if who.len() == 1 { "is" } else { "are" };
+            let (speaker, names) = (speaker(dossier, by), crew_names(dossier, who));
+            format!("{speaker} said that {names} {are} ashore{}", how.unwrap_or_default())
         }
         Event::Extended { later, by } => {
             format!("{} put the return time off by {}", speaker(dossier, by), later.spoken())

@@ -4,9 +4,10 @@ use chrono::{DateTime, Utc};
 
 use super::said::crew_names;
 use super::words::{first_name, from_now};
-use crate::daemon::{Daemon, Dossier};
+use crate::daemon::{Daemon, Dossier, PlanStatus};
 use crate::letter::{Brief, Clock, brief};
-use crate::watch::{ContactState, How, Phase};
+use crate::store::LetterState;
+use crate::watch::{ContactState, How, Kind, Phase, Recipient};
 
 /// A trip as a page's head shows it.
 pub(super) struct Trip {
@@ -132,50 +133,57 @@ fn ashore(dossier: &Dossier, clock: Clock) -> Vec<String> {
 }
 
 /// What each contact was sent and has answered, by first name; `me` marks the reader's own line.
-pub(super) fn contacts(dossier: &Dossier, me: Option<usize>) -> Vec<(String, String)> {
-    let clock = Clock::new(dossier.plan.times.zone);
-    let contacts = dossier.plan.contacts.iter().zip(&dossier.record.state.contacts).enumerate();
+pub(super) fn contacts(status: &PlanStatus, me: Option<usize>) -> Vec<(String, String)> {
+    let contacts = status.plan.contacts.iter().zip(&status.state.contacts).enumerate();
     contacts
         .map(|(at, (contact, state))| {
             let you = if me == Some(at) { " (you)" } else { "" };
-            (format!("{}{you}", first_name(&contact.name)), fate(state, clock))
+            let told = [vec![sent(status, at, state)], answers(status, state)].concat();
+            (format!("{}{you}", first_name(&contact.name)), told.join("; "))
         })
         .collect()
 }
 
-fn fate(state: &ContactState, clock: Clock) -> String {
-    let mut told = vec![match (&state.told, state.confirmed_at) {
-        (told, _) if told.refused => "our letters don't reach this address".to_owned(),
-        (_, Some(at)) => format!("has had our letter, and said so at {}", clock.time(at)),
-        (told, None) if told.alerted => "an alert has left for them".to_owned(),
-        (told, None) if told.of_plan => {
-            "the plan has left for them; they have not said that they have it".to_owned()
-        }
-        (_, None) => "no letter has left for them yet".to_owned(),
-    }];
-    if let Some(called) = &state.called {
-        told.push(format!(
-            "{} wrote at {}: has called {}",
-            first_name(&called.name),
-            clock.time(called.at),
-            called.service
-        ));
+/// Handed over and seen are different things, and are never merged.
+fn sent(status: &PlanStatus, contact: usize, state: &ContactState) -> String {
+    let clock = Clock::new(status.plan.times.zone);
+    if state.told.refused {
+        return "REFUSED: their mail service takes no letter for this address".to_owned();
     }
-    if let Some(on_it) = &state.on_it {
-        told.push(format!(
-            "{} wrote at {}: is on it, until {}",
-            first_name(&on_it.name),
-            clock.time(on_it.at),
-            clock.time(on_it.until)
-        ));
+    let reader = Recipient::Contact(contact);
+    let handed =
+        status.letters.iter().rfind(|one| one.to == reader && one.state == LetterState::Handed);
+    let last = handed.map_or("no letter has left for them yet".to_owned(), |one| {
+        let what = match one.kind {
+            Kind::Overdue | Kind::CallRescue => "an alert",
+            Kind::Filed => "the plan",
+            Kind::Changed => "the new times",
+            _ => "our last letter",
+        };
+        let at = one.settled_at.map(|at| format!(" at {}", clock.time(at))).unwrap_or_default();
+        format!("{what} was handed over to their mail service{at}")
+    });
+    match state.confirmed_at {
+        Some(at) => format!("{last}; has said at {} that they have it", clock.time(at)),
+        None if handed.is_some() => format!("{last}; they have not said that they have it"),
+        None => last,
     }
-    if state.cant_act.is_some() {
-        told.push("can't act".to_owned());
-    }
-    if let Some(ran_out) = state.ran_out.as_ref().filter(|_| state.on_it.is_none()) {
-        told.push(format!("{} was on it; that has run out", first_name(&ran_out.name)));
-    }
-    told.join("; ")
+}
+
+fn answers(status: &PlanStatus, state: &ContactState) -> Vec<String> {
+    let clock = Clock::new(status.plan.times.zone);
+    let called = state.called.as_ref().map(|called| {
+        let (name, at) = (first_name(&called.name), clock.time(called.at));
+        format!("{name} wrote at {at}: has called {}", called.service)
+    });
+    let on_it = state.on_it.as_ref().map(|on_it| {
+        let (name, at) = (first_name(&on_it.name), clock.time(on_it.at));
+        format!("{name} wrote at {at}: is on it, until {}", clock.time(on_it.until))
+    });
+    let cant_act = state.cant_act.map(|_| "can't act".to_owned());
+    let ran_out = state.ran_out.as_ref().filter(|_| state.on_it.is_none());
+    let ran_out = ran_out.map(|one| format!("{} was on it; that ran out", first_name(&one.name)));
+    [called, on_it, cant_act, ran_out].into_iter().flatten().collect()
 }
 
 /// The whole plan. What a rescuer must know of the crew's health stands in it once the crew is

@@ -4,7 +4,7 @@ use reqwest::StatusCode;
 use serde_json::json;
 
 use super::browser::{Form, form_of};
-use super::house::{Lamp, plan, text};
+use super::house::{Lamp, Wish, plan, text};
 
 const OVERDUE_IN: i64 = 6 * 60 + 46;
 
@@ -179,4 +179,22 @@ async fn markup_in_a_plan_and_in_names_stays_text() {
         assert!(page.contains("onerror=alert"), "it is shown");
         assert!(!page.contains("<img") && !page.contains("\"'>"), "and stays text");
     }
+}
+
+#[tokio::test]
+async fn handed_over_and_seen_are_told_apart() {
+    let lamp = Lamp::with(Wish { runs: true, ..Wish::default() }).await;
+    let plan_ref = filed(&lamp).await;
+    let mut shown = String::new();
+    for _ in 0..100 {
+        shown = page(&lamp, &plan_ref, 0).await;
+        if shown.matches("the plan was handed over").count() == 2 {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+    }
+    assert_eq!(shown.matches("they have not said that they have it").count(), 2, "{shown}");
+    let (_, done) = send(&lamp, &form_of(&shown, "have-it"), &[("name", "Dunstan")]).await;
+    assert_eq!(done.matches("they have not said that they have it").count(), 1);
+    assert!(done.contains("has said at 06:00"));
 }

@@ -70,6 +70,16 @@ const EMAIL: Kind = Kind::Line(Keyboard::Email);
 const PHONE: Kind = Kind::Line(Keyboard::Telephone);
 const POSITION: &str = "Like 48.5160 -123.1524, or 48°30.96'N 123°09.14'W";
 
+/// The fields without which there is no plan.
+pub(super) const NEEDED: [(&str, &str); 6] = [
+    ("times", "launch"),
+    ("times", "return_by"),
+    ("launch", "position"),
+    ("crew", "name"),
+    ("contact", "name"),
+    ("contact", "email"),
+];
+
 /// The most lines of waypoints that have a row of their own.
 pub(super) const WAYPOINT_ROWS: usize = 8;
 
@@ -117,7 +127,7 @@ pub(super) const GROUPS: [Group; 11] = [
             field("phone", "Telephone they carry", "", PHONE),
             field("email", "Email for their own letters", "", EMAIL),
             line("wearing", "What a searcher will see", "Colours, garments"),
-            field("immersion_wear", "Against the water they wear", "", WEAR),
+            field("immersion_wear", "Worn against cold water", "", WEAR),
             field("lifejacket", "Life jacket", "", JACKET),
             field(
                 "medical",

@@ -48,8 +48,7 @@ pub(super) async fn show(
     if status.key_id != device.key.id && !device.key.keeper {
         return Err(Sorry::gone());
     }
-    let record = daemon.store().plan(&plan_ref).await?;
-    let review = serde_json::from_str::<Review>(&record.review_json).ok();
+    let review = daemon.dossier(&plan_ref).await?.review;
     Ok(html(StatusCode::OK, &page(&daemon, &status, review.as_ref())))
 }
 

@@ -1,7 +1,7 @@
 //! The filing form as it is shown: every field with what was typed and what is wrong with it.
 
 use super::draft::{Draft, MORE_WAYPOINTS, moment};
-use super::fields::{Field, GROUPS, Group, Keyboard, Kind};
+use super::fields::{Field, GROUPS, Group, Keyboard, Kind, NEEDED};
 use crate::plan::{Fault, Faults};
 
 /// The whole form.
@@ -35,6 +35,7 @@ pub(super) struct FieldShown {
     pub(super) id: String,
     pub(super) label: &'static str,
     pub(super) hint: &'static str,
+    pub(super) needed: bool,
     pub(super) input: Input,
     pub(super) value: String,
     pub(super) time: String,
@@ -80,7 +81,7 @@ fn place(
     groups: &mut [GroupShown],
     more_faults: &mut Vec<String>,
 ) -> FaultShown {
-    let text = spoken(fault);
+    let text = spoken(fault, &typed(fault, draft));
     if let Some(line) = waypoint_number(&fault.key).and_then(|at| draft.line_of_waypoint(at)) {
         let text = format!("Line {line}: {text}");
         more_faults.push(text.clone());
@@ -101,11 +102,20 @@ fn place(
 }
 
 /// What is wrong, as a sentence beside the field.
-fn spoken(fault: &Fault) -> String {
-    if fault.value.is_empty() {
+fn spoken(fault: &Fault, typed: &str) -> String {
+    if typed.is_empty() {
         format!("Please {}.", fault.mend)
     } else {
-        format!("\"{}\" {}.", fault.value, fault.mend)
+        format!("\"{typed}\" {}.", fault.mend)
+    }
+}
+
+/// The value at fault; a moment's as it was typed, not on the clocks of another zone.
+fn typed(fault: &Fault, draft: &Draft) -> String {
+    let parts = moment(&fault.key).map(|part| draft.get(&part).to_owned());
+    match parts.join(" ").trim() {
+        "" => fault.value.clone(),
+        typed => typed.to_owned(),
     }
 }
 
@@ -156,6 +166,7 @@ fn field_shown(group: &Group, row: usize, field: &Field, draft: &Draft) -> Field
         id: id(&name),
         label: field.label,
         hint: field.hint,
+        needed: row == 1 && NEEDED.contains(&(group.table, field.key)),
         input: input(field.kind),
         value: value.to_owned(),
         time: time.to_owned(),
