@@ -1,3 +1,7 @@
 //! The `shorelamp` command.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    shorelamp::cli::run()
+}

@@ -3,8 +3,9 @@
 /// Whether a time service has lately told the kernel that the clock is right. A kernel that can't
 /// be asked is no witness: `false`.
 // The call writes into a struct that we own and reads nothing else; no safe crate offers it.
+#[must_use]
 #[allow(unsafe_code)]
-pub(super) fn is_synchronised() -> bool {
+pub fn is_synchronised() -> bool {
     // SAFETY: all-zero bytes are a valid `timex`, whose `modes` 0 asks for nothing to be changed;
     // the pointer is to a live, exclusively borrowed value.
     let (state, asked) = unsafe {

@@ -29,6 +29,7 @@ use crate::store::{Store, StoreError};
 use crate::watch::Ladder;
 
 pub use acting::{Dossier, Visit};
+pub use adjtimex::is_synchronised;
 pub use clock::Clock;
 pub use filing::{Filed, FilingError, Links};
 pub use health::{Health, Illness};

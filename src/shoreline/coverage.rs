@@ -40,6 +40,14 @@ impl Coverage {
         Ok(Self { south_deg, north_deg, west_deg, width_deg })
     }
 
+    /// West, south, east, north, in degrees; west is greater than east across 180 degrees.
+    #[must_use]
+    pub fn bbox(&self) -> [f64; 4] {
+        let east_deg = self.west_deg + self.width_deg;
+        let east_deg = if east_deg > 180.0 { east_deg - 360.0 } else { east_deg };
+        [self.west_deg, self.south_deg, east_deg, self.north_deg]
+    }
+
     /// Whether a position lies in the box or on its sides.
     #[must_use]
     pub fn contains(&self, at: Position) -> bool {

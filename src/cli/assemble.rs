@@ -1,0 +1,126 @@
+//! Joins the parts of the service as the settings describe them.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use crate::caution::Limits;
+use crate::conditions::{Station, Trust};
+use crate::daemon::{Clock, Daemon, House, Judge, Secrets};
+use crate::fetch::Asker;
+use crate::post::Post;
+use crate::settings::{self, Settings, ShorelineFiles};
+use crate::shoreline::{Shoreline, Shorelines};
+use crate::store::Store;
+
+use super::exit::{Done, Exit, Failure};
+
+/// The limits of cautions, a file of its own beside the settings; without it the built-in ones.
+const CAUTIONS: &str = "cautions.toml";
+
+/// Reads the settings file.
+pub(super) fn settings(config: &Path) -> Done<Settings> {
+    let text = fs::read_to_string(config).map_err(|error| {
+        bad(format!(
+            "the settings file {} can't be read ({error}); name yours with --config FILE",
+            config.display()
+        ))
+    })?;
+    Settings::read(&text, folder_of(config))
+        .map_err(|error| bad(format!("{}:\n{error}", config.display())))
+}
+
+/// What plans are judged by.
+pub(super) fn judge(settings: &Settings, config: &Path) -> Done<Judge> {
+    let keeper = settings.service.keeper_email.as_deref().unwrap_or_default();
+    Ok(Judge {
+        shores: shorelines(&settings.shoreline)?,
+        stations: stations(settings),
+        asker: Asker::new(keeper, Asker::DEADLINE),
+        trust: Trust { stale_after: settings.water.stale_after, ..Trust::default() },
+        limits: limits(config)?,
+        grace: settings.ladder.grace,
+    })
+}
+
+/// The service itself; its data folder must be locked already.
+pub(super) async fn daemon(settings: &Settings, config: &Path) -> Done<Daemon> {
+    let judge = judge(settings, config)?;
+    let post = Post::new(&settings.mail).map_err(bad)?;
+    let data_dir = &settings.service.data_dir;
+    let secrets = Secrets::open(data_dir).map_err(|error| Failure::new(Exit::Io, error))?;
+    let store = store(data_dir).await?;
+    let last_alive = store.last_alive().await.map_err(|error| Failure::new(Exit::Io, error))?;
+    let clock = Clock::of_the_machine(last_alive);
+    Ok(Daemon::new(house(settings), store, post, secrets, judge, clock))
+}
+
+/// The database.
+pub(super) async fn store(data_dir: &Path) -> Done<Store> {
+    Store::open(data_dir).await.map_err(|error| {
+        let words = format!("the database in {} can't be opened: {error}", data_dir.display());
+        Failure::new(Exit::Io, words)
+    })
+}
+
+/// The shoreline's files, all of them: a service that quietly lacks one would know less than its
+/// keeper believes.
+pub(super) fn shorelines(settings: &ShorelineFiles) -> Done<Shorelines> {
+    let read: Done<Vec<_>> =
+        settings.files.iter().map(|file| shoreline(file, settings.accuracy_m)).collect();
+    Ok(Shorelines::new(read?))
+}
+
+/// One of the shoreline's files.
+pub(super) fn shoreline(file: &PathBuf, accuracy_m: f64) -> Done<Shoreline> {
+    let failed = |why: &dyn std::fmt::Display| {
+        bad(format!(
+            "the shoreline {} can't be used: {why}. Mend `files` under [shoreline]; without any \
+             file, every distance from shore is unknown",
+            file.display()
+        ))
+    };
+    let text = fs::read_to_string(file).map_err(|error| failed(&error))?;
+    let shoreline = Shoreline::from_geojson(&text, accuracy_m).map_err(|error| failed(&error))?;
+    let name = file.file_name().unwrap_or_default().to_string_lossy();
+    Ok(shoreline.named(name))
+}
+
+/// The stations that are asked.
+pub(super) fn stations(settings: &Settings) -> Vec<Station> {
+    let station = |station: &settings::Station| Station {
+        id: station.id.clone(),
+        position: station.position,
+        url: station.url.as_ref().map(ToString::to_string),
+    };
+    settings.water.stations.iter().map(station).collect()
+}
+
+fn limits(config: &Path) -> Done<Limits> {
+    let file = folder_of(config).join(CAUTIONS);
+    if !file.exists() {
+        return Ok(Limits::default());
+    }
+    let text = fs::read_to_string(&file)
+        .map_err(|error| bad(format!("{} can't be read: {error}", file.display())))?;
+    Limits::read(&text).map_err(|error| bad(format!("{}:\n{error}", file.display())))
+}
+
+fn house(settings: &Settings) -> House {
+    House {
+        name: settings.service.name.clone(),
+        base_url: settings.service.base_url.clone(),
+        keeper_email: settings.service.keeper_email.clone(),
+        from: settings.mail.from.clone(),
+        rescues: settings.rescues.clone(),
+        ladder: settings.ladder.clone(),
+        limits: settings.limits,
+    }
+}
+
+fn folder_of(file: &Path) -> &Path {
+    file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+fn bad(words: impl std::fmt::Display) -> Failure {
+    Failure::new(Exit::BadSettings, words)
+}

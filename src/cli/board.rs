@@ -1,0 +1,120 @@
+//! `board`: the open plans.
+
+use std::path::Path;
+
+use clap::Args;
+use serde::Deserialize;
+use serde_json::Value;
+
+use super::client::{Client, KeyArgs};
+use super::exit::{Done, Exit, Failure};
+use super::{assemble, print};
+
+/// Show the open plans, the most urgent first; needs a keeper's key
+#[derive(Debug, Args)]
+pub(super) struct Board {
+    /// Print the board as JSON
+    #[arg(long)]
+    json: bool,
+    #[command(flatten)]
+    key: KeyArgs,
+}
+
+/// The part of a plan that the board shows. Nothing is required: one that can't be read stands
+/// there with its detail alone.
+#[derive(Default, Deserialize)]
+#[serde(default)]
+struct Row {
+    r#ref: String,
+    state: String,
+    title: Option<String>,
+    due_at: String,
+    overdue_at: String,
+    out: Vec<String>,
+    contacts: Vec<Contact>,
+    detail: Option<String>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(default)]
+struct Contact {
+    name: String,
+    confirmed: bool,
+    refused: bool,
+    reached: bool,
+}
+
+impl Board {
+    pub(super) async fn run(self, config: &Path) -> Done {
+        let client = Client::new(&assemble::settings(config)?, &self.key)?;
+        let board = client.get("/api/v1/plans").await?;
+        if self.json {
+            return print::say_json(&board);
+        }
+        let rows = rows(&board).map_err(|error| {
+            Failure::new(Exit::Software, format!("the board can't be read: {error}"))
+        })?;
+        if rows.is_empty() {
+            return print::say("No plan is open.");
+        }
+        let told: Vec<_> = rows.iter().map(Row::told).collect();
+        print::say(print::plain(&told.join("\n\n")))
+    }
+}
+
+fn rows(board: &Value) -> serde_json::Result<Vec<Row>> {
+    Vec::deserialize(&board["plans"])
+}
+
+impl Row {
+    fn told(&self) -> String {
+        if let Some(detail) = &self.detail {
+            return format!("DAMAGED: {detail}");
+        }
+        let title = self.title.as_deref().unwrap_or("a trip without a title");
+        let contacts: Vec<_> = self.contacts.iter().map(Contact::told).collect();
+        format!(
+            "{} {}: {title}\n  out: {}\n  back by {}; overdue from {}\n  contacts: {}",
+            self.r#ref,
+            self.state.to_uppercase(),
+            self.out.join(", "),
+            print::moment(&self.due_at),
+            print::moment(&self.overdue_at),
+            contacts.join(", ")
+        )
+    }
+}
+
+impl Contact {
+    fn told(&self) -> String {
+        let fate = match self {
+            Contact { refused: true, .. } => "ADDRESS REFUSED",
+            Contact { confirmed: true, .. } => "has answered",
+            Contact { reached: true, .. } => "letter handed over",
+            _ => "NOT REACHED YET",
+        };
+        format!("{} ({fate})", self.name)
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn a_damaged_plan_stands_on_the_board_too() {
+        let board = json!({"plans": [
+            {"state": "damaged", "detail": "plan 7QK4-2M9X can't be read"},
+            {"ref": "AAAA-2222", "state": "overdue", "title": null, "out": ["Maren Tollefsby"],
+             "due_at": "2027-05-15T12:00:00-07:00", "overdue_at": "2027-05-15T12:20:00-07:00",
+             "contacts": [{"name": "Philippa Ashgrove", "confirmed": false, "refused": false,
+                           "reached": true}]},
+        ]});
+        let told: Vec<_> = rows(&board).unwrap().iter().map(Row::told).collect();
+        assert_eq!(told[0], "DAMAGED: plan 7QK4-2M9X can't be read");
+        assert!(told[1].starts_with("AAAA-2222 OVERDUE: "), "{}", told[1]);
+        assert!(told[1].contains("Philippa Ashgrove (letter handed over)"), "{}", told[1]);
+    }
+}

@@ -1,0 +1,58 @@
+//! Whether the service runs, and thinks itself well.
+
+use std::time::Duration;
+
+use reqwest::StatusCode;
+use serde_json::Value;
+
+use super::super::client;
+use super::Finding;
+use crate::settings::Settings;
+
+const LONGEST: Duration = Duration::from_secs(5);
+
+pub(super) async fn look(settings: &Settings) -> Vec<Finding> {
+    let service = &settings.service;
+    let here = format!("http://{}", service.listen);
+    let mut findings = vec![health("daemon", &here).await];
+    if service.base_url != here {
+        findings.push(health("pages", &service.base_url).await);
+    }
+    findings
+}
+
+/// Asks whether an alert could go out now.
+async fn health(part: &'static str, base_url: &str) -> Finding {
+    let http = match client::http(base_url) {
+        Ok(http) => http,
+        Err(failure) => return Finding::broken(part, base_url, failure),
+    };
+    let asked = http.get(format!("{base_url}/healthz")).timeout(LONGEST).send().await;
+    let answer = match asked {
+        Ok(answer) => answer,
+        Err(error) => {
+            let what = format!("nobody answers at {base_url}: {}", client::innermost(&error));
+            return Finding::broken(part, what, mend_of(part));
+        }
+    };
+    let status = answer.status();
+    let said: Value = answer.json().await.unwrap_or_default();
+    match (status, said["detail"].as_str()) {
+        (StatusCode::OK, _) if said["status"] == "ok" => {
+            Finding::ok(part, format!("{base_url} answers: an alert could go out"))
+        }
+        (StatusCode::SERVICE_UNAVAILABLE, Some(detail)) => {
+            Finding::broken(part, format!("{base_url} is not well"), detail)
+        }
+        _ => {
+            Finding::broken(part, format!("{base_url} is no Shorelamp: `{status}`"), mend_of(part))
+        }
+    }
+}
+
+fn mend_of(part: &str) -> &'static str {
+    match part {
+        "daemon" => "start it: `shorelamp serve`; until then nobody watches",
+        _ => "letters link there: look at `base_url`, and at the web server in front",
+    }
+}

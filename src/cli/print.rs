@@ -1,0 +1,53 @@
+//! Puts words on the terminal.
+
+use std::fmt;
+use std::io::{self, ErrorKind, Write};
+
+use serde_json::Value;
+
+use super::exit::{Done, Exit, Failure};
+
+/// Writes a line to standard output. A reader that has gone away (`| head`) is no failure.
+pub(super) fn say(line: impl fmt::Display) -> Done {
+    match writeln!(io::stdout().lock(), "{line}") {
+        Err(error) if error.kind() != ErrorKind::BrokenPipe => {
+            Err(Failure::new(Exit::Io, format!("the answer can't be written: {error}")))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Writes a document to standard output, indented.
+pub(super) fn say_json(document: &Value) -> Done {
+    say(format!("{document:#}"))
+}
+
+/// Writes a line to standard error; where that can't be done, nobody is left to tell.
+pub(super) fn complain(line: impl fmt::Display) {
+    let _ = writeln!(io::stderr().lock(), "{line}");
+}
+
+/// What came from somewhere else, without anything that would move the cursor or colour the line.
+pub(super) fn plain(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() && c != '\n' { ' ' } else { c }).collect()
+}
+
+/// A moment as a person reads it, from RFC 3339: `Sat 15 May 2027, 12:20 (UTC-07:00)`; a text that
+/// is none stays as it is.
+pub(super) fn moment(text: &str) -> String {
+    match chrono::DateTime::parse_from_rfc3339(text) {
+        Ok(at) => at.format("%a %-d %b %Y, %H:%M (UTC%:z)").to_string(),
+        Err(_) => plain(text),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn moments_and_strangers_words() {
+        assert_eq!(moment("2027-05-15T12:20:00-07:00"), "Sat 15 May 2027, 12:20 (UTC-07:00)");
+        assert_eq!(moment("soon\u{1b}[2J"), "soon [2J");
+    }
+}

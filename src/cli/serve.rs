@@ -1,0 +1,154 @@
+//! `serve`: runs the service.
+
+use std::path::Path;
+use std::time::Duration;
+
+use clap::Args;
+use tokio::net::TcpListener;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+use tracing_subscriber::EnvFilter;
+
+use super::exit::{Done, Exit, Failure};
+use super::{assemble, lock, print};
+use crate::daemon::Daemon;
+use crate::settings::Settings;
+use crate::web;
+
+/// What is logged unless RUST_LOG says otherwise.
+const LOGGED: &str = "info,sqlx=warn";
+/// Longer than an attempt at handing over a letter may take.
+const LONGEST_FAREWELL: Duration = Duration::from_secs(75);
+
+/// Run the service: take filings, watch the clock, write to the people ashore
+#[derive(Debug, Args)]
+pub(super) struct Serve {}
+
+impl Serve {
+    pub(super) async fn run(self, config: &Path) -> Done {
+        log();
+        let settings = assemble::settings(config)?;
+        let _lock = lock::take(&settings.service.data_dir)?;
+        let daemon = assemble::daemon(&settings, config).await?;
+        let listener = listen(&settings).await?;
+        let mut stops = Stops::new()?;
+        print::say(greeting(&settings, &listener))?;
+        let stop = CancellationToken::new();
+        let mut tasks = start(&daemon, listener, &stop);
+        tokio::select! {
+            ended = tasks.join_next() => return Err(died(ended)),
+            () = stops.next() => {}
+        }
+        warn_of_open_plans(&daemon).await;
+        stop.cancel();
+        let farewell = async { while tasks.join_next().await.is_some() {} };
+        tokio::select! {
+            () = farewell => {}
+            () = stops.next() => tracing::warn!("told to stop twice; what was under way is left"),
+            () = tokio::time::sleep(LONGEST_FAREWELL) => {
+                tracing::warn!("a letter hangs; it goes again at the next start");
+            }
+        }
+        Ok(())
+    }
+}
+
+fn log() {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(LOGGED));
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    // An error means that somebody listens already.
+    let _ = log.with_ansi(false).try_init();
+}
+
+async fn listen(settings: &Settings) -> Done<TcpListener> {
+    let at = settings.service.listen;
+    TcpListener::bind(at).await.map_err(|error| {
+        let words = format!(
+            "nobody can listen at {at}: {error}. Stop what listens there, or change `listen` under \
+             [service]"
+        );
+        Failure::new(Exit::Unavailable, words)
+    })
+}
+
+fn greeting(settings: &Settings, listener: &TcpListener) -> String {
+    let at = listener.local_addr().unwrap_or(settings.service.listen);
+    let relays: Vec<_> = settings.mail.relays.iter().map(ToString::to_string).collect();
+    let letters = match relays.is_empty() {
+        true => format!("into {}, and reach nobody by themselves", settings.mail.folder.display()),
+        false => format!("through {}", relays.join(", then ")),
+    };
+    format!(
+        "Shorelamp listens at http://{at} for {}; letters go {letters}",
+        settings.service.base_url
+    )
+}
+
+/// The watch with the post, and the pages.
+fn start(
+    daemon: &Daemon,
+    listener: TcpListener,
+    stop: &CancellationToken,
+) -> JoinSet<Result<(), String>> {
+    let mut tasks = JoinSet::new();
+    let (watch, watch_stop) = (daemon.clone(), stop.clone());
+    tasks.spawn(async move { watch.run(watch_stop).await.map_err(|error| error.to_string()) });
+    let pages = web::serve(listener, web::router(daemon.clone()), stop.clone());
+    tasks.spawn(async move { pages.await.map_err(|error| error.to_string()) });
+    tasks
+}
+
+/// A part of the service that ended although nobody told it to. What is left of it would only look
+/// alive, so the process ends with it and whoever supervises it starts it again.
+fn died(ended: Option<Result<Result<(), String>, tokio::task::JoinError>>) -> Failure {
+    let why = match ended {
+        Some(Ok(Err(why))) => why,
+        Some(Err(error)) => error.to_string(),
+        Some(Ok(Ok(()))) | None => "a part of it ended".to_owned(),
+    };
+    let words = format!("the service has stopped by itself and NOBODY WATCHES any more: {why}");
+    Failure::new(Exit::Software, words)
+}
+
+async fn warn_of_open_plans(daemon: &Daemon) {
+    match daemon.store().open_plans().await.map(|plans| plans.len()) {
+        Ok(0) => tracing::info!("the service stops; no plan is open"),
+        Ok(plans) => tracing::warn!(
+            plans,
+            "the service stops with {plans} open plans, and NOBODY WATCHES THEM until it is \
+             started again"
+        ),
+        Err(error) => tracing::warn!(
+            %error,
+            "the service stops, and can't tell how many plans nobody watches from now on"
+        ),
+    }
+}
+
+/// What the system tells a service to stop with.
+struct Stops {
+    terminate: Signal,
+    interrupt: Signal,
+}
+
+impl Stops {
+    fn new() -> Done<Self> {
+        let listen = |kind| {
+            signal(kind).map_err(|error| {
+                Failure::new(Exit::Software, format!("signals can't be heard: {error}"))
+            })
+        };
+        Ok(Stops {
+            terminate: listen(SignalKind::terminate())?,
+            interrupt: listen(SignalKind::interrupt())?,
+        })
+    }
+
+    async fn next(&mut self) {
+        tokio::select! {
+            _ = self.terminate.recv() => {}
+            _ = self.interrupt.recv() => {}
+        }
+    }
+}
