@@ -78,6 +78,11 @@ impl Letters {
         Letters::deserialize(&status["letters"]).ok()
     }
 
+    /// All of them, in the order in which they were ordered.
+    pub(super) fn list(&self) -> &[Letter] {
+        &self.0
+    }
+
     /// Whether nothing waits any more.
     pub(super) fn are_settled(&self) -> bool {
         self.0.iter().all(|letter| letter.state != "queued")
@@ -89,7 +94,7 @@ impl Letters {
         let is_contact = |name: &str| plan.contacts.iter().any(|contact| contact.name == name);
         let reached = filed().any(|letter| letter.state == "handed over" && is_contact(&letter.to));
         let head = match reached {
-            true => "Letters (handed over: a mail relay has taken it; read is another matter):",
+            true => "Letters (handed over: mail has it; whether it was read nobody knows):",
             false => {
                 "ARMED, BUT NOBODY ASHORE HAS BEEN REACHED YET. What is queued is tried again and \
                  again; until a contact has a letter, tell them yourself:"

@@ -8,7 +8,8 @@ use serde_json::json;
 
 use super::exit::{Done, Exit, Failure};
 use super::{assemble, print};
-use crate::daemon::secrets::{new_key, new_ref, token_hash};
+use crate::daemon::secrets::{SecretsError, new_key, new_ref, token_hash};
+use crate::settings::Settings;
 use crate::store;
 
 /// Make keys: a filing key files plans, a keeper's key sees them all
@@ -35,18 +36,23 @@ impl Key {
     pub(super) async fn run(self, config: &Path) -> Done {
         let Key::Add(add) = self;
         let settings = assemble::settings(config)?;
-        let store = assemble::store(&settings.service.data_dir).await?;
-        let made =
-            || -> Result<_, crate::daemon::secrets::SecretsError> { Ok((new_key()?, new_ref()?)) };
-        let (secret, id) = made().map_err(|error| Failure::new(Exit::Unavailable, error))?;
-        let key = store::Key { id, name: add.name.clone(), keeper: add.keeper };
-        store
-            .add_key(&key, &token_hash(&secret), Utc::now())
-            .await
-            .map_err(|error| Failure::new(Exit::Io, format!("no key was made: {error}")))?;
-        store.close().await;
+        let secret = make(&settings, &add.name, add.keeper).await?;
         add.tell(&secret, &format!("{}/key/{secret}", settings.service.base_url))
     }
+}
+
+/// Makes a key, keeps its hash, and answers with its secret.
+pub(super) async fn make(settings: &Settings, name: &str, keeper: bool) -> Done<String> {
+    let no_random = |error: SecretsError| Failure::new(Exit::Unavailable, error);
+    let (secret, id) = (new_key().map_err(no_random)?, new_ref().map_err(no_random)?);
+    let store = assemble::store(&settings.service.data_dir).await?;
+    let key = store::Key { id, name: name.to_owned(), keeper };
+    store
+        .add_key(&key, &token_hash(&secret), Utc::now())
+        .await
+        .map_err(|error| Failure::new(Exit::Io, format!("no key was made: {error}")))?;
+    store.close().await;
+    Ok(secret)
 }
 
 impl Add {

@@ -8,6 +8,7 @@ mod board;
 mod cancel;
 mod checkin;
 mod client;
+mod demo;
 mod doctor;
 mod exit;
 mod extend;
@@ -19,6 +20,7 @@ mod plan_file;
 mod print;
 mod review;
 mod serve;
+mod stops;
 
 use std::future::Future;
 use std::path::{Path, PathBuf};
@@ -52,6 +54,7 @@ enum Command {
     Board(board::Board),
     #[command(subcommand)]
     Key(key::Key),
+    Demo(demo::Demo),
     Doctor(doctor::Doctor),
 }
 
@@ -89,6 +92,7 @@ impl Command {
             Command::Cancel(command) => finish(alone()?, command.run(config)),
             Command::Board(command) => finish(alone()?, command.run(config)),
             Command::Key(command) => finish(alone()?, command.run(config)),
+            Command::Demo(command) => finish(workers()?, command.run()),
             Command::Doctor(command) => finish(alone()?, command.run(config)),
         }
     }

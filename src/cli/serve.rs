@@ -5,12 +5,12 @@ use std::time::Duration;
 
 use clap::Args;
 use tokio::net::TcpListener;
-use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing_subscriber::EnvFilter;
 
 use super::exit::{Done, Exit, Failure};
+use super::stops::Stops;
 use super::{assemble, lock, print};
 use crate::daemon::Daemon;
 use crate::settings::Settings;
@@ -79,10 +79,8 @@ fn greeting(settings: &Settings, listener: &TcpListener) -> String {
         true => format!("into {}, and reach nobody by themselves", settings.mail.folder.display()),
         false => format!("through {}", relays.join(", then ")),
     };
-    format!(
-        "Shorelamp listens at http://{at} for {}; letters go {letters}",
-        settings.service.base_url
-    )
+    let base_url = &settings.service.base_url;
+    format!("Shorelamp listens at {at}, its pages are at {base_url}; letters go {letters}")
 }
 
 /// The watch with the post, and the pages.
@@ -115,40 +113,12 @@ async fn warn_of_open_plans(daemon: &Daemon) {
     match daemon.store().open_plans().await.map(|plans| plans.len()) {
         Ok(0) => tracing::info!("the service stops; no plan is open"),
         Ok(plans) => tracing::warn!(
-            plans,
-            "the service stops with {plans} open plans, and NOBODY WATCHES THEM until it is \
-             started again"
+            "the service stops, and NOBODY WATCHES THE OPEN PLANS ({plans}) until it is started \
+             again"
         ),
         Err(error) => tracing::warn!(
             %error,
             "the service stops, and can't tell how many plans nobody watches from now on"
         ),
-    }
-}
-
-/// What the system tells a service to stop with.
-struct Stops {
-    terminate: Signal,
-    interrupt: Signal,
-}
-
-impl Stops {
-    fn new() -> Done<Self> {
-        let listen = |kind| {
-            signal(kind).map_err(|error| {
-                Failure::new(Exit::Software, format!("signals can't be heard: {error}"))
-            })
-        };
-        Ok(Stops {
-            terminate: listen(SignalKind::terminate())?,
-            interrupt: listen(SignalKind::interrupt())?,
-        })
-    }
-
-    async fn next(&mut self) {
-        tokio::select! {
-            _ = self.terminate.recv() => {}
-            _ = self.interrupt.recv() => {}
-        }
     }
 }
