@@ -213,7 +213,7 @@ fn without_a_rescue_service_in_the_settings_the_emergency_number_is_named() {
 fn the_crew_gets_the_call_when_no_contact_is_left() {
     let mut story = Story::filed();
     for contact in [0, 1] {
-        story.happens(Event::Refused { to: Recipient::Contact(contact) });
+        story.happens(Event::Refused { to: Recipient::Contact(contact), kind: Kind::Overdue });
     }
     let sent = story.minutes_after_overdue(0).tick();
     let text = flat(&story::one(&sent, Recipient::Crew(0), Kind::CallRescue).text);

@@ -280,18 +280,18 @@ fn with_no_contact_left_crew_and_keeper_are_asked_to_call() {
     let mut world = World::filed();
     world.runs_to(16);
     world.letters();
-    world.happens(&Event::Refused { to: Recipient::Contact(0) });
+    world.happens(&Event::Refused { to: Recipient::Contact(0), kind: Kind::Overdue });
     assert_eq!(
         world.letters(),
         "16:keeper:trouble 16:crew:1:news 16:contact:1:overdue 16:contact:2:overdue"
     );
-    world.happens(&Event::Refused { to: Recipient::Contact(1) });
+    world.happens(&Event::Refused { to: Recipient::Contact(1), kind: Kind::Overdue });
     assert_eq!(
         world.letters(),
         "16:keeper:trouble 16:crew:1:news 16:contact:1:call-rescue 16:contact:2:call-rescue \
          16:crew:1:call-rescue 16:keeper:call-rescue"
     );
-    world.happens(&Event::Refused { to: Recipient::Contact(1) });
+    world.happens(&Event::Refused { to: Recipient::Contact(1), kind: Kind::Overdue });
     assert_eq!(world.letters(), "", "a second refusal is no news");
 }
 

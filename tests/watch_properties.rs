@@ -96,7 +96,7 @@ fn event() -> impl Strategy<Value = Event> {
             Event::Answered { contact, name: "Dunstan".to_owned(), answer }
         }),
         2 => (1u32..40, by()).prop_map(|(event, by)| Event::Undone { event, by }),
-        1 => reader().prop_map(|to| Event::Refused { to }),
+        1 => reader().prop_map(|to| Event::Refused { to, kind: Kind::Overdue }),
         1 => reader().prop_map(|to| Event::TakenAgain { to }),
     ]
 }
@@ -255,8 +255,8 @@ proptest! {
         prop_assert_eq!(asleep.phase, Phase::Overdue);
         for at in 0..first.contacts.len() {
             let reader = Recipient::Contact(at);
-            prop_assert!(awake.told(reader).latest_alert.is_some());
-            prop_assert_eq!(awake.told(reader).latest_alert, asleep.told(reader).latest_alert);
+            prop_assert!(awake.told(reader).latest_rung.is_some());
+            prop_assert_eq!(awake.told(reader).latest_rung, asleep.told(reader).latest_rung);
         }
     }
 

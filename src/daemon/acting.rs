@@ -78,13 +78,15 @@ impl Daemon {
         idempotency: Option<&str>,
     ) -> Result<Applied, StoreError> {
         let applied = self.0.store.apply(plan_ref, event, idempotency, self.now()).await?;
-        // Whoever answers a letter has shown that the address is theirs.
+        self.ring();
+        // Whoever answers a letter has shown that the address is theirs. That this could not be
+        // written down must not make anybody think that their answer was lost.
         if let Event::Answered { contact, answer, .. } = event
             && *answer != Answer::CantAct
+            && let Err(error) = self.0.store.confirm_address(plan_ref, *contact, self.now()).await
         {
-            self.0.store.confirm_address(plan_ref, *contact, self.now()).await?;
+            tracing::warn!(plan = plan_ref, %error, "an address that answered can't be marked so");
         }
-        self.ring();
         Ok(applied)
     }
 

@@ -73,6 +73,12 @@ impl Referee {
         if wall_ahead.abs() <= TOLERANCE {
             return self.agree(read);
         }
+        // A second step within a dispute is a new dispute.
+        let stepped = |dispute: Dispute| (wall_ahead - dispute.wall_ahead).abs() > TOLERANCE;
+        if self.dispute.is_some_and(stepped) {
+            self.disputed_since = None;
+            self.synchronised_since = None;
+        }
         let since = *self.disputed_since.get_or_insert(read.since_boot);
         if !read.synchronised {
             self.synchronised_since = None;
@@ -182,6 +188,16 @@ mod tests {
         back.set_wall(TimeDelta::hours(-1), false);
         assert_eq!(back.pass(600), noon() + TimeDelta::seconds(600));
         assert!(back.referee.dispute().is_some_and(|dispute| dispute.unresolved));
+    }
+
+    #[test]
+    fn a_second_step_has_to_wait_again() {
+        let mut machine = Machine::new();
+        machine.set_wall(TimeDelta::hours(1), true);
+        machine.pass(50);
+        machine.set_wall(TimeDelta::hours(1), true);
+        assert_eq!(machine.pass(30), noon() + TimeDelta::seconds(80));
+        assert_eq!(machine.pass(30), noon() + TimeDelta::hours(2) + TimeDelta::seconds(110));
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use tokio_util::sync::CancellationToken;
 
 use super::Daemon;
@@ -14,13 +14,20 @@ use crate::watch::Event;
 const LONGEST_SLEEP: Duration = Duration::from_secs(1);
 /// After a plan that could not be moved, so that it does not spin.
 const SLEEP_AFTER_TROUBLE: Duration = Duration::from_millis(500);
+/// How far the clock may go back without anything being reckoned anew.
+const CLOCK_TOLERANCE: TimeDelta = TimeDelta::seconds(2);
 /// How many plans are looked at in one pass.
 const MOST_AT_ONCE: u32 = 10_000;
 
 /// The watch. The first pass catches up with whatever an outage left behind; it is the same code.
 pub(super) async fn watch(daemon: Daemon, stop: CancellationToken) {
+    let mut last = daemon.now();
     while !stop.is_cancelled() {
-        let sleep = match pass(&daemon).await {
+        let now = daemon.now();
+        // What was to be waited for is reckoned anew when the clock was set back.
+        let everything = now + CLOCK_TOLERANCE < last;
+        last = now;
+        let sleep = match pass(&daemon, everything).await {
             Ok(next) => until(next, daemon.now()),
             Err(error) => {
                 tracing::error!(%error, "the watch can't read or move its plans; it tries again");
@@ -37,10 +44,11 @@ pub(super) async fn watch(daemon: Daemon, stop: CancellationToken) {
 
 /// Moves every plan whose time has come, each by itself: one that is damaged stops no other.
 /// Tells when the next one's time comes.
-async fn pass(daemon: &Daemon) -> Result<Option<DateTime<Utc>>, StoreError> {
+async fn pass(daemon: &Daemon, everything: bool) -> Result<Option<DateTime<Utc>>, StoreError> {
     let now = daemon.now();
+    let until = if everything { DateTime::<Utc>::MAX_UTC } else { now };
     let mut trouble = None;
-    for plan_ref in daemon.0.store.due(now, MOST_AT_ONCE).await? {
+    for plan_ref in daemon.0.store.due(until, MOST_AT_ONCE).await? {
         match daemon.0.store.apply(&plan_ref, &Event::Tick, None, daemon.now()).await {
             Ok(applied) if applied.letters > 0 => {
                 tracing::info!(plan = plan_ref, letters = applied.letters, "the watch spoke");

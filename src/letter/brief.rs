@@ -167,7 +167,7 @@ fn craft(craft: &Craft) -> Vec<Row> {
 
 fn person(facts: &Facts<'_>, at: usize, one: &CrewMember, with_medical: bool) -> Section {
     let plan = facts.plan;
-    let ashore = facts.watched.crew.get(at).is_some_and(|state| state.ashore.is_some());
+    let ashore = facts.watched.crew.get(at).is_some_and(|state| state.ashore().is_some());
     let now = ashore.then(|| Row::new("Now", "reported ashore"));
     let text = |label: &str, value: Option<&str>| value.map(|value| Row::new(label, value));
     let beginner = one.beginner.filter(|beginner| *beginner).map(|_| "counts as a beginner");

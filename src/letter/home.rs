@@ -61,7 +61,7 @@ fn said_by(scene: &Scene<'_>, by: &By, how: &str) -> String {
 
 /// Each of the crew with who said so, unless it was said of all at once.
 pub(super) fn ashore_rows(scene: &Scene<'_>) -> Option<Block> {
-    let crew = scene.facts.watched.crew.iter().filter_map(|one| one.ashore.as_ref());
+    let crew = scene.facts.watched.crew.iter().filter_map(|one| one.ashore());
     let at_once =
         crew.clone().all(|ashore| Some(ashore.event) == closing(scene).map(|end| end.event));
     (!at_once).then(|| Block::Rows(status::ashore(scene)))

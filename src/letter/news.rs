@@ -6,7 +6,7 @@ use super::scene::Scene;
 use super::status::{self, who};
 use super::words::{self, first_name, name, quote};
 use crate::plan::Contact;
-use crate::watch::{Answer, Event, Recipient};
+use crate::watch::{Answer, Event, Kind, Recipient};
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     let mut news = run_out(scene);
@@ -85,8 +85,8 @@ fn happened(scene: &Scene<'_>, event: &Event) -> Option<News> {
             Some(News::new(format!("{names} ashore"), sentence))
         }
         Event::Undone { event, by } => Some(undone(scene, *event, &who(scene, by))),
-        Event::Refused { to: Recipient::Contact(at) } => {
-            Some(unreachable(scene.facts.plan.contacts.get(*at)?, scene))
+        Event::Refused { to: Recipient::Contact(at), kind } => {
+            Some(unreachable(scene.facts.plan.contacts.get(*at)?, *kind, scene))
         }
         _ => None,
     }
@@ -166,8 +166,21 @@ fn undone(scene: &Scene<'_>, number: u32, by: &str) -> News {
 }
 
 /// To the crew: a contact's address is refused.
-fn unreachable(contact: &Contact, scene: &Scene<'_>) -> News {
+fn unreachable(contact: &Contact, refused: Kind, scene: &Scene<'_>) -> News {
     let who = name(&contact.name);
+    if let Some(believes) = believes(refused) {
+        return News::new(
+            format!("{who} must be told by telephone"),
+            format!(
+                "{who} has not got our letter ({refused}): the mail service refuses the address \
+                 for good."
+            ),
+        )
+        .then(format!(
+            "{} {believes} Telephone them now: nobody else will tell them.",
+            first_name(&contact.name)
+        ));
+    }
     let left = scene.facts.watched.contacts.iter().filter(|one| !one.told.refused).count();
     let rest = match left {
         0 => "No other contact is left.".to_owned(),
@@ -184,6 +197,16 @@ fn unreachable(contact: &Contact, scene: &Scene<'_>) -> News {
          every later letter.",
         first_name(&contact.name)
     ))
+}
+
+/// What somebody goes on believing whom a letter that corrects it did not reach.
+fn believes(refused: Kind) -> Option<&'static str> {
+    match refused {
+        Kind::StandDown => Some("may still believe that you are overdue, and act on it."),
+        Kind::Withdrawn => Some("may still believe that all are ashore."),
+        Kind::Changed => Some("may still go by the old return time."),
+        _ => None,
+    }
 }
 
 /// What the reader is to do as things now stand.

@@ -34,7 +34,7 @@ pub(super) fn stand(scene: &Scene<'_>) -> Vec<Block> {
 pub(super) fn ashore(scene: &Scene<'_>) -> Vec<Row> {
     let crew = scene.facts.plan.crew.iter().zip(&scene.facts.watched.crew);
     crew.filter_map(|(member, state)| {
-        let ashore = state.ashore.as_ref()?;
+        let ashore = state.ashore()?;
         let how = ashore.how.as_ref().map(|how| format!("; how they know: {}", quote(how)));
         let value = format!(
             "{}, said at {} by {}{}",

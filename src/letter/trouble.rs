@@ -39,8 +39,8 @@ fn matter(scene: &Scene<'_>) -> (String, Vec<String>) {
             format!("contact {} can't act", contact + 1),
             vec!["Have the crew name another contact before it launches.".to_owned(), look],
         ),
-        Some(Event::Refused { to }) => (
-            format!("the address of {} is refused for good", reader(*to)),
+        Some(Event::Refused { to, kind }) => (
+            format!("the address of {} is refused for good (letter: {kind})", reader(*to)),
             vec![
                 "Read the relay's answer in the log: is the address wrong, or is this service \
                  refused as a sender? If it is the service, every plan is in danger."

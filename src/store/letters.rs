@@ -288,7 +288,7 @@ impl Store {
         note: &str,
         now: DateTime<Utc>,
     ) -> Result<(), StoreError> {
-        let event = Event::Refused { to: letter.order.to };
+        let event = Event::Refused { to: letter.order.to, kind: letter.order.kind };
         self.settle_with(letter, "refused", note, &event, now).await
     }
 

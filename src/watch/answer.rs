@@ -52,8 +52,18 @@ impl Moving {
         Ok(())
     }
 
-    /// Forgets the answer that had this number; whether there was one.
+    /// Forgets the answer that had this number; whether there was one. Without the call that is
+    /// taken back, the next repeat is owed from now on, not from long ago.
     pub(super) fn forget_answer(&mut self, event: u32) -> bool {
+        let had_called = self.plan.somebody_called();
+        let forgotten = self.forget(event);
+        if had_called && !self.plan.somebody_called() {
+            self.owe_repeat_from_now();
+        }
+        forgotten
+    }
+
+    fn forget(&mut self, event: u32) -> bool {
         let forget = |contact: &mut ContactState| {
             contact.on_it.take_if(|answer| answer.event == event).is_some()
                 || contact.called.take_if(|answer| answer.event == event).is_some()

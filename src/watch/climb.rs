@@ -88,11 +88,30 @@ impl Moving {
             self.plan.phase = self.phase_by_the_clock();
         }
         let hurry = hurry && self.plan.phase == Phase::Overdue;
+        self.mind_a_clock_set_back();
         self.let_answers_run_out();
         let alerted = self.climb_alerts(hurry);
         self.climb_crew();
         if !alerted {
             self.repeat(hurry);
+        }
+    }
+
+    /// The next repeat comes no earlier than now.
+    pub(super) fn owe_repeat_from_now(&mut self) {
+        if self.plan.next_call_at().is_some_and(|at| at < self.now) {
+            let repeat = self.plan.terms.ladder.repeat.delta();
+            self.plan.climbed.alerted_at = Some(self.now - repeat);
+        }
+    }
+
+    /// After a clock was set back, nothing is waited for longer than it would be from now.
+    fn mind_a_clock_set_back(&mut self) {
+        let now = self.now;
+        self.plan.climbed.alerted_at = self.plan.climbed.alerted_at.map(|at| at.min(now));
+        let longest = now + self.plan.terms.ladder.pause.delta();
+        for on_it in self.plan.contacts.iter_mut().filter_map(|one| one.on_it.as_mut()) {
+            on_it.until = on_it.until.min(longest);
         }
     }
 

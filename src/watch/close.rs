@@ -42,24 +42,30 @@ impl Moving {
         }
         let called_off =
             closing.is_some_and(|closing| closing.event == event && closing.how == How::CalledOff);
+        let said =
+            self.plan.crew.iter().any(|one| one.words.iter().any(|word| word.event == event));
         let afloat_again = self.put_afloat(event);
         let answer = self.forget_answer(event);
-        if closing.is_some() && (called_off || afloat_again) {
-            self.reopen();
-        } else if closing.is_none() && (afloat_again || answer) {
-            self.tell_news();
-            self.climb();
-        } else if !answer {
+        if !(called_off || said || answer) {
             return Err(Refusal::NothingToUndo);
         }
+        if closing.is_some() && (called_off || afloat_again) {
+            self.reopen();
+            return Ok(());
+        }
+        self.tell_news();
+        self.climb();
         Ok(())
     }
 
-    /// Those of the crew whom this event brought ashore are out again; whether there were any.
+    /// Takes back what this event said of the crew. Those of whom nobody else says that they are
+    /// ashore are out again; whether there are any.
     fn put_afloat(&mut self, event: u32) -> bool {
         let mut anyone = false;
         for member in &mut self.plan.crew {
-            anyone |= member.ashore.take_if(|ashore| ashore.event == event).is_some();
+            let was_ashore = member.ashore().is_some();
+            member.words.retain(|word| word.event != event);
+            anyone |= was_ashore && member.ashore().is_none();
         }
         anyone
     }
@@ -73,8 +79,7 @@ impl Moving {
         self.begin_round();
         self.forget_calls();
         for reader in self.plan.readers() {
-            let Some(told) = self.plan.told_mut(reader) else { continue };
-            if std::mem::take(&mut told.over) {
+            if self.plan.told(reader).over {
                 self.tell(reader, Kind::Withdrawn);
             }
         }

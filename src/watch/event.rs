@@ -60,6 +60,8 @@ pub enum Event {
     Refused {
         /// Whose.
         to: Recipient,
+        /// The letter that was refused.
+        kind: Kind,
     },
     /// A relay took a letter to an address that was refused before.
     TakenAgain {
@@ -87,6 +89,18 @@ pub enum By {
     Crew(Option<String>),
     /// A contact, and the name they typed.
     Contact(usize, String),
+}
+
+impl By {
+    /// Whether it is the same side that speaks: the crew, or one contact.
+    #[must_use]
+    pub fn is_same_speaker(&self, other: &By) -> bool {
+        match (self, other) {
+            (By::Crew(_), By::Crew(_)) => true,
+            (By::Contact(one, _), By::Contact(two, _)) => one == two,
+            _ => false,
+        }
+    }
 }
 
 /// What a contact says.

@@ -143,18 +143,17 @@ impl Ladder {
         due_at: DateTime<Utc>,
         grace: Span,
     ) -> Vec<(usize, DateTime<Utc>)> {
-        let at = |rung: &Rung| {
-            let after_due_s = rung.after_due_s(grace);
-            let least_s = if alerts { i64::from(grace.seconds()) } else { i64::MIN };
-            due_at + TimeDelta::seconds(after_due_s.max(least_s))
-        };
+        // Under a plan's own grace a rung counted from the return time could fall before its
+        // predecessor; it then goes with it, so that the ladder never steps down.
+        let mut least_s = if alerts { i64::from(grace.seconds()) } else { i64::MIN };
         let numbered = self.rungs.iter().enumerate();
-        let mut track: Vec<_> = numbered
+        numbered
             .filter(|(_, rung)| rung.kind.is_alert() == alerts)
-            .map(|(number, rung)| (number, at(rung)))
-            .collect();
-        track.sort_by_key(|&(number, at)| (at, number));
-        track
+            .map(|(number, rung)| {
+                least_s = least_s.max(rung.after_due_s(grace));
+                (number, due_at + TimeDelta::seconds(least_s))
+            })
+            .collect()
     }
 }
 

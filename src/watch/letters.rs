@@ -59,6 +59,12 @@ impl Kind {
         matches!(self, Kind::Overdue | Kind::CallRescue)
     }
 
+    /// Whether it is one of the ladder's.
+    #[must_use]
+    pub fn is_rung(self) -> bool {
+        matches!(self, Kind::Reminder | Kind::Due) || self.is_alert()
+    }
+
     /// Its name on the outside: `call-rescue`.
     #[must_use]
     pub fn name(self) -> &'static str {
@@ -196,11 +202,10 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
     let open = !matches!(plan.phase, Phase::Closed(_));
     match letter.kind {
         Kind::Filed => open,
-        Kind::Reminder | Kind::Due => open && letter.round == plan.round,
-        // An older alert gives way to the newer one to the same reader.
-        Kind::Overdue | Kind::CallRescue => {
+        // An older rung gives way to the newer one to the same reader.
+        Kind::Reminder | Kind::Due | Kind::Overdue | Kind::CallRescue => {
             open && letter.round == plan.round
-                && plan.told(letter.to).latest_alert.is_none_or(|latest| latest == letter.cause)
+                && plan.told(letter.to).latest_rung.is_none_or(|latest| latest == letter.cause)
         }
         Kind::Changed => plan.changed_by.is_none_or(|event| letter.cause == Cause::Event(event)),
         Kind::Home | Kind::StandDown => match plan.phase {

@@ -84,13 +84,14 @@ pub enum How {
 /// One of the crew.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CrewState {
-    /// Set once they are ashore.
-    pub ashore: Option<Ashore>,
+    /// Who says that they are ashore: the crew and contacts, each once. They are while any of
+    /// these stands.
+    pub words: Vec<Ashore>,
     /// What they may have been told.
     pub told: Told,
 }
 
-/// Somebody is ashore.
+/// A word that somebody is ashore.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Ashore {
     /// When it was said.
@@ -168,8 +169,8 @@ pub struct Told {
     pub alerted: bool,
     /// That it is over (`home` or `stand-down`), and not withdrawn since.
     pub over: bool,
-    /// The newest alert ordered for them in this round.
-    pub latest_alert: Option<Cause>,
+    /// The newest rung or repeat ordered for them in this round.
+    pub latest_rung: Option<Cause>,
     /// Whether their address is refused for good.
     pub refused: bool,
 }
@@ -184,6 +185,14 @@ pub(super) struct Climbed {
     pub(super) alerted_at: Option<DateTime<Utc>>,
     /// How many repeats of the last rung have gone.
     pub(super) calls: u32,
+}
+
+impl CrewState {
+    /// The first word that stands of their being ashore; `None` while they are out.
+    #[must_use]
+    pub fn ashore(&self) -> Option<&Ashore> {
+        self.words.first()
+    }
 }
 
 impl Watched {
@@ -218,7 +227,7 @@ impl Watched {
     pub fn out(&self) -> Vec<usize> {
         match self.phase {
             Phase::Closed(_) => Vec::new(),
-            _ => (0..self.crew.len()).filter(|&at| self.crew[at].ashore.is_none()).collect(),
+            _ => (0..self.crew.len()).filter(|&at| self.crew[at].ashore().is_none()).collect(),
         }
     }
 
@@ -285,7 +294,10 @@ impl Watched {
 
     /// Whether a contact can neither be reached nor act.
     pub(super) fn is_out_of_reach(&self, contact: usize) -> bool {
-        self.contacts.get(contact).is_none_or(|one| one.told.refused || one.cant_act.is_some())
+        self.contacts.get(contact).is_none_or(|one| {
+            let acting = one.called.is_some() || one.on_it.is_some();
+            one.cant_act.is_some() || (one.told.refused && !acting)
+        })
     }
 
     /// Whether no contact is left who can be reached and act.

@@ -59,7 +59,7 @@ pub fn step(plan: &Watched, event: &Event, now: DateTime<Utc>) -> Result<Step, R
         Event::Answered { contact, name, answer } => moving.answer(*contact, name, answer)?,
         Event::Undone { event, .. } => moving.undo(*event)?,
         Event::Handing { to, kind } => moving.handing(*to, *kind)?,
-        Event::Refused { to } => moving.refused(*to)?,
+        Event::Refused { to, kind } => moving.refused(*to, *kind)?,
         Event::TakenAgain { to } => moving.reader(*to)?.refused = false,
     }
     Ok(moving.done(plan))
@@ -116,10 +116,10 @@ impl Moving {
         if self.orders.iter().any(|one| (one.to, one.kind, one.cause) == (to, kind, cause)) {
             return;
         }
-        if kind.is_alert()
+        if kind.is_rung()
             && let Some(told) = self.plan.told_mut(to)
         {
-            told.latest_alert = Some(cause);
+            told.latest_rung = Some(cause);
         }
         self.orders.push(Order { round: self.plan.round, cause, to, kind, scheduled_at });
     }
@@ -142,7 +142,7 @@ impl Moving {
         self.plan.climbed = super::state::Climbed::default();
         for reader in self.plan.readers() {
             if let Some(told) = self.plan.told_mut(reader) {
-                told.latest_alert = None;
+                told.latest_rung = None;
             }
         }
     }
@@ -160,21 +160,22 @@ impl Moving {
         if who.iter().any(|&at| at >= self.plan.crew.len()) {
             return Err(Refusal::Nobody);
         }
+        let said =
+            Ashore { at: self.now, event: self.event, by: by.clone(), how: how.map(str::to_owned) };
+        let out_before = self.plan.out().len();
+        for &at in who {
+            let words = &mut self.plan.crew[at].words;
+            // Each speaker's word is kept, after a closing too: it outlives what another takes back.
+            if !words.iter().any(|word| word.by.is_same_speaker(by)) {
+                words.push(said.clone());
+            }
+        }
         if self.plan.is_closed() {
             return Ok(());
         }
-        let said =
-            Ashore { at: self.now, event: self.event, by: by.clone(), how: how.map(str::to_owned) };
-        let mut anyone = false;
-        for &at in who {
-            if self.plan.crew[at].ashore.is_none() {
-                self.plan.crew[at].ashore = Some(said.clone());
-                anyone = true;
-            }
-        }
         if self.plan.out().is_empty() {
             self.close(How::Ashore);
-        } else if anyone {
+        } else if self.plan.out().len() < out_before {
             self.tell_news();
             self.climb();
         }
@@ -218,24 +219,30 @@ impl Moving {
             Kind::Filed | Kind::Changed => told.of_plan = true,
             Kind::Overdue | Kind::CallRescue => told.alerted = true,
             Kind::Home | Kind::StandDown => told.over = true,
-            Kind::Reminder | Kind::Due | Kind::Withdrawn | Kind::News | Kind::Trouble => {}
+            Kind::Withdrawn => told.over = false,
+            Kind::Reminder | Kind::Due | Kind::News | Kind::Trouble => {}
         }
         Ok(())
     }
 
     /// An address is refused for good: the keeper hears of it, the crew too when it is a
-    /// contact's, and once overdue the next rung goes at once.
-    fn refused(&mut self, to: Recipient) -> Result<(), Refusal> {
+    /// contact's, and once overdue the next rung goes at once. A second refusal says nothing new,
+    /// but for a letter that takes back what its reader believes: somebody must tell them.
+    fn refused(&mut self, to: Recipient, kind: Kind) -> Result<(), Refusal> {
         let told = self.reader(to)?;
-        if std::mem::replace(&mut told.refused, true) || to == Recipient::Keeper {
+        let known = std::mem::replace(&mut told.refused, true);
+        let corrects = matches!(kind, Kind::StandDown | Kind::Withdrawn | Kind::Changed);
+        if to == Recipient::Keeper || (known && !corrects) {
             return Ok(());
         }
         self.tell(Recipient::Keeper, Kind::Trouble);
-        if matches!(to, Recipient::Contact(_)) && !self.plan.is_closed() {
+        if matches!(to, Recipient::Contact(_)) {
             for reader in self.plan.crew_readers() {
                 self.tell(reader, Kind::News);
             }
-            self.hurry();
+            if !known {
+                self.hurry();
+            }
         }
         Ok(())
     }

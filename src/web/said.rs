@@ -28,7 +28,7 @@ pub(super) fn undoable(dossier: &Dossier) -> Vec<Said> {
 /// calling-off.
 fn standing(dossier: &Dossier) -> Vec<u32> {
     let state = &dossier.record.state;
-    let ashore = state.crew.iter().filter_map(|one| one.ashore.as_ref()).map(|one| one.event);
+    let ashore = state.crew.iter().filter_map(|one| one.ashore()).map(|one| one.event);
     let mut events: Vec<u32> = ashore.collect();
     match state.phase {
         Phase::Closed(closing) if closing.how == How::CalledOff => events.push(closing.event),

@@ -126,7 +126,7 @@ impl Trip {
 fn ashore(dossier: &Dossier, clock: Clock) -> Vec<String> {
     let crew = dossier.plan.crew.iter().zip(&dossier.record.state.crew);
     crew.filter_map(|(one, state)| {
-        let ashore = state.ashore.as_ref()?;
+        let ashore = state.ashore()?;
         Some(format!("{} is ashore, as we were told at {}.", one.name, clock.time(ashore.at)))
     })
     .collect()

@@ -261,6 +261,6 @@ fn news_tells_what_happened() {
     });
     news(&sent, "Ashore: Tomas Bright. Who says so: Mirela");
 
-    let sent = story.happens(Event::Refused { to: Recipient::Contact(1) });
+    let sent = story.happens(Event::Refused { to: Recipient::Contact(1), kind: Kind::Filed });
     news(&sent, "Mirela Sandoval could not be reached: the mail service refuses the address");
 }

@@ -323,7 +323,7 @@ pub fn long_story(mut story: Story) -> Story {
         .happens(Event::Undone { event, by: By::Crew(Some("Ines".to_owned())) });
     let later = Span::from_hours(4);
     story.minutes_after_overdue(115).happens(Event::Extended { later, by: By::Crew(None) });
-    story.happens(Event::Refused { to: Recipient::Contact(1) });
+    story.happens(Event::Refused { to: Recipient::Contact(1), kind: Kind::Filed });
     story.happens(Event::CalledOff { by: By::Crew(None) });
     story
 }

@@ -109,7 +109,9 @@ fn event(what: Move, status: &PlanStatus, by: By, body: &[u8]) -> Result<Event, 
     match what {
         Move::CheckIn => {
             let CheckIn { who } = body::object(body, r#"{} or {"who": ["NAME"]}"#)?;
-            let who = who.map_or_else(|| Ok(status.state.out()), |names| places(status, &names))?;
+            // All of them, not those who were out a moment ago: somebody may be out again by now.
+            let all = || Ok((0..status.plan.crew.len()).collect());
+            let who = who.map_or_else(all, |names| places(status, &names))?;
             Ok(Event::CheckedIn { who, by, how: None })
         }
         Move::Extend => {

@@ -1,0 +1,261 @@
+//! Traps that the watch once fell into: relays that fail between a closing and its undoing, clocks
+//! set back, a long grace, words that contradict each other (common practice, no source).
+
+#![allow(clippy::expect_used)]
+
+use chrono::{DateTime, TimeDelta, Utc};
+use shorelamp::measure::Span;
+use shorelamp::watch::{
+    Anchor, Answer, By, Event, Kind, Ladder, Order, Recipient, Rung, RungKind, Terms, To, Watched,
+    next_wakeup, step, wanted,
+};
+
+fn due() -> DateTime<Utc> {
+    "2026-06-14T19:30:00Z".parse().expect("a time")
+}
+
+fn at(minutes: i64) -> DateTime<Utc> {
+    due() + TimeDelta::minutes(minutes)
+}
+
+fn rung(anchor: Anchor, minutes: i64, to: &[To], kind: RungKind) -> Rung {
+    Rung { anchor, offset_s: minutes * 60, to: to.to_vec(), kind }
+}
+
+fn terms() -> Terms {
+    let rungs = vec![
+        rung(Anchor::Due, -30, &[To::Crew], RungKind::Reminder),
+        rung(Anchor::Due, 0, &[To::Crew], RungKind::Due),
+        rung(Anchor::Overdue, 0, &[To::Contact(1)], RungKind::Overdue),
+        rung(Anchor::Overdue, 15, &[To::Contacts], RungKind::Overdue),
+        rung(Anchor::Overdue, 30, &[To::Contacts, To::Keeper], RungKind::CallRescue),
+    ];
+    let span = Span::from_minutes;
+    let ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
+    Terms { due_at: due(), grace: span(15), ladder, crew: vec![true, false], contacts: 2 }
+}
+
+struct World {
+    plan: Watched,
+    now: DateTime<Utc>,
+    /// Ordered and not handed over.
+    queue: Vec<Order>,
+}
+
+impl World {
+    fn filed(terms: Terms) -> Self {
+        let now = at(-60);
+        let first = Watched::file(terms, now);
+        let mut world = World { plan: first.plan, now, queue: first.orders };
+        world.relay();
+        world
+    }
+
+    fn happens(&mut self, minutes: i64, event: &Event) -> u32 {
+        self.now = at(minutes);
+        let next = step(&self.plan, event, self.now).expect("an event that applies");
+        self.plan = next.plan;
+        self.queue.extend(next.orders);
+        self.plan.events
+    }
+
+    fn all_ashore(&mut self, minutes: i64, by: By) -> u32 {
+        self.happens(minutes, &Event::CheckedIn { who: vec![0, 1], by, how: None })
+    }
+
+    fn undone(&mut self, minutes: i64, event: u32) {
+        let by = By::Contact(1, "Mirela".to_owned());
+        self.happens(minutes, &Event::Undone { event, by });
+    }
+
+    /// The relay works: everything that is still wanted is handed over, the rest dropped.
+    fn relay(&mut self) -> Vec<(Recipient, Kind)> {
+        let mut sent = Vec::new();
+        for order in std::mem::take(&mut self.queue) {
+            if !wanted(&self.plan, &order, self.now) {
+                continue;
+            }
+            sent.push((order.to, order.kind));
+            let event = Event::Handing { to: order.to, kind: order.kind };
+            self.plan = step(&self.plan, &event, self.now).expect("handed").plan;
+        }
+        sent
+    }
+
+    fn runs_to(&mut self, minutes: i64) {
+        while let Some(wakeup) = next_wakeup(&self.plan).filter(|wakeup| *wakeup <= at(minutes)) {
+            self.now = wakeup;
+            let next = step(&self.plan, &Event::Tick, wakeup).expect("a tick");
+            self.plan = next.plan;
+            self.queue.extend(next.orders);
+            self.relay();
+        }
+        self.now = at(minutes);
+    }
+}
+
+const CONTACT: Recipient = Recipient::Contact(1);
+
+/// `home` arrives; then the relay is down while the closing is undone, said again, and undone
+/// again. The contact holds a `home` that no longer holds, so a `withdrawn` is owed.
+#[test]
+fn a_home_that_arrived_is_withdrawn_however_often_the_closing_was_undone() {
+    let mut world = World::filed(terms());
+    let first = world.all_ashore(-20, By::Crew(None));
+    assert!(world.relay().contains(&(CONTACT, Kind::Home)));
+    world.undone(-19, first);
+    let second = world.all_ashore(-18, By::Crew(None));
+    world.undone(-17, second);
+    let sent = world.relay();
+    assert!(sent.contains(&(CONTACT, Kind::Withdrawn)), "{sent:?}");
+}
+
+/// The machine starts with its clock seven hours ahead (a hardware clock in local time), climbs
+/// the ladder, and is then set right. The crew is really overdue; the repeats must go on.
+#[test]
+fn a_clock_set_back_does_not_silence_the_repeats() {
+    let mut world = World::filed(terms());
+    world.happens(7 * 60, &Event::Tick);
+    world.relay();
+    world.happens(50, &Event::Tick);
+    let next = next_wakeup(&world.plan).expect("an open plan");
+    assert!(next <= at(60), "the next call-rescue goes at {next}, hours from {}", at(50));
+}
+
+/// The same for "I am on it": a pause of 15 minutes stays one.
+#[test]
+fn a_clock_set_back_does_not_lengthen_a_pause() {
+    let mut world = World::filed(terms());
+    world.happens(7 * 60, &Event::Tick);
+    let answer = Answer::OnIt;
+    world.happens(7 * 60, &Event::Answered { contact: 0, name: "Dunstan".to_owned(), answer });
+    world.happens(50, &Event::Tick);
+    let until = world.plan.contacts[0].on_it.as_ref().map(|on_it| on_it.until);
+    assert!(until.is_none_or(|until| until <= at(65)), "on it until {until:?}");
+}
+
+/// "The last rung stays the last" (`Ladder::track`): with a plan's own long grace a `call-rescue`
+/// counted from the return time comes before an `overdue` counted from the end of the grace, and
+/// the weaker letter then takes the place of the stronger.
+#[test]
+fn the_last_rung_stays_the_last_whatever_the_grace() {
+    let mut terms = terms();
+    let rungs = vec![
+        rung(Anchor::Overdue, 20, &[To::Contacts], RungKind::Overdue),
+        rung(Anchor::Due, 45, &[To::Contacts], RungKind::CallRescue),
+    ];
+    let span = Span::from_minutes;
+    terms.ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
+    terms.grace = span(60);
+    let track = terms.ladder.track(true, terms.due_at, terms.grace);
+    assert_eq!(track.last().map(|(number, _)| *number), Some(1), "{track:?}");
+}
+
+/// What that does: the relay is down at the call, and up again after the weaker letter was
+/// ordered. The contact is never told to call.
+#[test]
+fn a_weaker_alert_never_takes_the_place_of_a_stronger() {
+    let mut terms = terms();
+    let rungs = vec![
+        rung(Anchor::Overdue, 20, &[To::Contacts], RungKind::Overdue),
+        rung(Anchor::Due, 45, &[To::Contacts], RungKind::CallRescue),
+    ];
+    let span = Span::from_minutes;
+    terms.ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
+    terms.grace = span(60);
+    let mut world = World::filed(terms);
+    world.happens(60, &Event::Tick);
+    world.happens(80, &Event::Tick);
+    let sent = world.relay();
+    assert!(sent.contains(&(CONTACT, Kind::CallRescue)), "{sent:?}");
+}
+
+/// A contact says that all are ashore; then the crew says so too and is answered 200. The contact
+/// takes back what it said. The crew's own word still stands: no alarm.
+#[test]
+fn the_crews_own_check_in_outlives_what_a_contact_takes_back() {
+    let mut world = World::filed(terms());
+    let contacts_word = world.all_ashore(5, By::Contact(0, "Dunstan".to_owned()));
+    world.relay();
+    world.all_ashore(6, By::Crew(None));
+    world.undone(50, contacts_word);
+    let sent = world.relay();
+    assert!(world.plan.is_closed(), "{sent:?}");
+}
+
+/// The same before the closing: one of the crew is said to be ashore, checks in, and the first
+/// word is taken back.
+#[test]
+fn one_of_the_crews_own_check_in_outlives_what_a_contact_takes_back() {
+    let mut world = World::filed(terms());
+    let by = By::Contact(0, "Dunstan".to_owned());
+    let word = world.happens(5, &Event::CheckedIn { who: vec![0], by, how: None });
+    let by = By::Crew(Some("Ines".to_owned()));
+    world.happens(6, &Event::CheckedIn { who: vec![0], by, how: None });
+    world.undone(7, word);
+    assert_eq!(world.plan.out(), [1]);
+}
+
+/// An "I have called" that stood for a while is taken back: the repeat that is due at once is not
+/// late, and its letter must not say that the service was down and the crew could not check in
+/// (`letter/late.rs` says so when `scheduled_at` lies before the ordering).
+#[test]
+fn a_repeat_after_a_call_was_taken_back_is_not_called_late() {
+    let mut world = World::filed(terms());
+    world.runs_to(46);
+    let answer = Answer::Called {
+        service: "the coast guard".to_owned(),
+        when: "21:10".to_owned(),
+        reference: None,
+    };
+    let call =
+        world.happens(46, &Event::Answered { contact: 0, name: "Dunstan".to_owned(), answer });
+    world.relay();
+    world.undone(90, call);
+    let alert = world.queue.iter().find(|order| order.kind == Kind::CallRescue).expect("a call");
+    assert_eq!(alert.scheduled_at, world.now);
+}
+
+/// Contract: `news` to "the crew, and contacts who may have been alerted: ... an answer was
+/// undone", and an answer can be undone for 24 hours after closing too.
+#[test]
+fn an_answer_undone_after_the_closing_is_news() {
+    let mut world = World::filed(terms());
+    world.runs_to(46);
+    let answer = Answer::Called {
+        service: "the coast guard".to_owned(),
+        when: "21:10".to_owned(),
+        reference: None,
+    };
+    let call =
+        world.happens(46, &Event::Answered { contact: 0, name: "Dunstan".to_owned(), answer });
+    world.all_ashore(50, By::Crew(None));
+    world.relay();
+    world.undone(55, call);
+    let sent = world.relay();
+    assert!(sent.contains(&(CONTACT, Kind::News)), "{sent:?}");
+}
+
+/// A reminder that did not get out before the return time is worth nothing beside the `due`
+/// letter: like alerts, the older gives way to the newer.
+#[test]
+fn a_reminder_gives_way_to_the_letter_that_says_due() {
+    let mut world = World::filed(terms());
+    world.happens(-30, &Event::Tick);
+    world.happens(0, &Event::Tick);
+    let sent = world.relay();
+    assert!(!sent.contains(&(Recipient::Crew(0), Kind::Reminder)), "{sent:?}");
+}
+
+/// A `stand-down` that is refused for good leaves somebody searching, and no later letter tries
+/// again. Contract: `news` "to the crew also: a contact could not be reached".
+#[test]
+fn a_refused_stand_down_is_told_to_the_crew() {
+    let mut world = World::filed(terms());
+    world.runs_to(20);
+    world.all_ashore(22, By::Crew(None));
+    assert!(world.relay().contains(&(Recipient::Contact(0), Kind::StandDown)));
+    world.happens(23, &Event::Refused { to: Recipient::Contact(0), kind: Kind::StandDown });
+    let sent = world.relay();
+    assert!(sent.contains(&(Recipient::Crew(0), Kind::News)), "{sent:?}");
+}
