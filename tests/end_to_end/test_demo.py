@@ -25,7 +25,7 @@ def test_the_demo_tells_the_whole_story_within_a_minute():
     said = run_demo()
     for kind in KINDS:
         assert kind in said, f"no {kind} in:\n{said}"
-    assert "cold" in said.lower(), "the plan's cautions are not shown"
+    assert "DANGER" in said, "the plan's cautions are not shown"
     assert re.search(r"http://127\.0\.0\.1:\d+", said) and "/" in said
     assert not re.search(r"\bsafe(ly)?\b", said, re.I), said
 

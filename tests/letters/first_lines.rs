@@ -89,6 +89,7 @@ fn filed_to_the_crew() {
     );
     let text = flat(&letter.text);
     assert!(text.contains("shorelamp checkin 7Q4K-M2"));
+    assert!(text.contains("+1 360 555 0100") && text.contains("This service may fail"));
     assert!(text.contains("Sun 14 Jun, 13:15 (1:15 pm PDT): to every contact and to the keeper"));
 }
 

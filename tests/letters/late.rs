@@ -33,9 +33,9 @@ fn a_punctual_letter_says_nothing_of_it() {
 fn after_an_outage_the_crew_could_not_have_checked_in() {
     let (story, order) = alert(42);
     assert_eq!(order.kind, Kind::CallRescue, "the highest rung that is due");
-    let late = text(&story, &order, 12 * 60, 12 * 60);
+    let late = text(&story, &order, 42 * 60, 42 * 60);
     assert!(late.contains(
-        "This letter is late by 12 min: it should have left at Sun 14 Jun, 13:15 (1:15 pm PDT). \
+        "This letter is late by 42 min: it should have left at Sun 14 Jun, 12:45 (12:45 pm PDT). \
          This service was down or stuck until Sun 14 Jun, 13:27 (1:27 pm PDT), and in that time \
          the crew could not have checked in, even if they are ashore."
     ), "{late}");
