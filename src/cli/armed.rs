@@ -52,9 +52,9 @@ impl Armed {
             print::moment(&self.overdue_at)
         );
         for caution in self.review["cautions"].as_array().into_iter().flatten() {
-            let level = caution["level"].as_str().unwrap_or_default().to_uppercase();
-            let text = caution["text"].as_str().unwrap_or_default();
-            told.push_str(&format!("\n  {level}: {text}"));
+            let word = |key: &str| caution[key].as_str().unwrap_or_default();
+            let level = word("level").to_uppercase();
+            told.push_str(&format!("\n  {level} {}: {}", word("id"), word("text")));
         }
         told.push_str("\n\nNo caution is no clearance, and this service may fail.");
         told

@@ -15,6 +15,7 @@ use super::contact::Page;
 use super::plan;
 use super::postbox::{Letter, Postbox};
 use super::stage::Stage;
+use crate::caution::Caution;
 use crate::daemon::secrets::new_key;
 use crate::measure::Span;
 use crate::plan::Plan;
@@ -90,6 +91,10 @@ impl Teller<'_> {
         self.head("A plan is filed, and judged by the shoreline, the sun and a buoy")?;
         let review: Review = serde_json::from_value(self.armed.review.clone())
             .map_err(|error| Failure::new(Exit::Software, error))?;
+        let raised =
+            |caution: &Caution| format!("{} ({})", caution.id, caution.level.signal_word());
+        let raised: Vec<_> = review.cautions.iter().map(raised).collect();
+        say(format!("         Cautions: {}\n", raised.join(", ")))?;
         say(indented(review::text(&review, &self.plan).trim_end()))?;
         self.head(&format!(
             "It is armed as {}; the crew and both contacts are told. Back by {}",
