@@ -42,8 +42,8 @@ impl Demo {
     }
 
     async fn play(&self) -> Done {
-        let mut stage = stage::Stage::set(self.smtp.as_ref()).await?;
-        story::tell(&mut stage).await?;
+        let stage = stage::Stage::set(self.smtp.as_ref()).await?;
+        story::tell(&stage).await?;
         if self.exit {
             return stage.clear().await;
         }

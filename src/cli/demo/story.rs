@@ -8,7 +8,6 @@ use serde_json::json;
 use tokio::time::sleep;
 
 use super::super::armed::Armed;
-use super::super::client::Outcome;
 use super::super::exit::{Done, Exit, Failure};
 use super::super::print::{moment, plain, say};
 use super::contact::Page;
@@ -46,7 +45,7 @@ struct Teller<'a> {
 }
 
 /// Tells the whole story, and fails where a letter that it promises does not leave.
-pub(super) async fn tell(stage: &mut Stage) -> Done {
+pub(super) async fn tell(stage: &Stage) -> Done {
     let began = Instant::now();
     say(format!(
         "Shorelamp's demo: the real service, a real shoreline, invented people, and seconds where \
@@ -79,11 +78,8 @@ async fn file(stage: &Stage, plan: &Plan) -> Done<Armed> {
     let software = |error: serde_json::Error| Failure::new(Exit::Software, error);
     let body = serde_json::to_value(plan).map_err(software)?;
     let once = new_key().map_err(|error| Failure::new(Exit::Unavailable, error))?;
-    let answer = match stage.client.post_once("/api/v1/plans", &body, &once).await {
-        Outcome::Done(answer) => answer,
-        other => stage.client.settle(other)?,
-    };
-    serde_json::from_value(answer).map_err(software)
+    let answer = stage.client.post_once("/api/v1/plans", &body, &once).await;
+    serde_json::from_value(stage.client.settle(answer)?).map_err(software)
 }
 
 impl Teller<'_> {
