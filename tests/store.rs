@@ -3,94 +3,15 @@
 
 #![allow(clippy::expect_used)]
 
-use chrono::{DateTime, TimeDelta, Utc};
-use shorelamp::measure::Span;
-use shorelamp::store::{Filing, Key, LastLook, LetterState, Link, Purpose, Store, StoreError};
-use shorelamp::watch::{
-    Anchor, By, Event, Kind, Ladder, Phase, Recipient, Refusal, Rung, RungKind, Step, Terms, To,
-    Watched,
+#[path = "store/common.rs"]
+mod common;
+
+use common::{
+    LEASE, Opened, check_in, file, first_step, hand_over_all, minutes, noon, opened, try_file,
 };
-
-const LEASE: TimeDelta = TimeDelta::seconds(75);
-
-fn noon() -> DateTime<Utc> {
-    "2026-06-14T12:00:00Z".parse().expect("a time")
-}
-
-fn minutes(minutes: i64) -> DateTime<Utc> {
-    noon() + TimeDelta::minutes(minutes)
-}
-
-/// One of the crew with an address, one contact; due in an hour, overdue in 75 minutes.
-fn first_step() -> Step {
-    let rungs = vec![
-        Rung { anchor: Anchor::Due, offset_s: 0, to: vec![To::Crew], kind: RungKind::Due },
-        Rung {
-            anchor: Anchor::Overdue,
-            offset_s: 0,
-            to: vec![To::Contacts],
-            kind: RungKind::CallRescue,
-        },
-    ];
-    let span = Span::from_minutes;
-    let ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
-    let terms =
-        Terms { due_at: minutes(60), grace: span(15), ladder, crew: vec![true], contacts: 1 };
-    Watched::file(terms, noon())
-}
-
-async fn file(store: &Store, plan_ref: &str, idempotency: Option<&str>, body_hash: &str) -> String {
-    try_file(store, plan_ref, idempotency, body_hash).await.expect("filed")
-}
-
-async fn try_file(
-    store: &Store,
-    plan_ref: &str,
-    idempotency: Option<&str>,
-    body_hash: &str,
-) -> Result<String, StoreError> {
-    let first = first_step();
-    let links = [(format!("hash-{plan_ref}"), Link { purpose: Purpose::Contact, who: 0 })];
-    let filing = Filing {
-        plan_ref,
-        plan_json: "{}",
-        review_json: "{}",
-        first: &first,
-        key_id: "key",
-        idempotency,
-        body_hash,
-        links: &links,
-        addresses: &["address".to_owned()],
-    };
-    store.file(&filing, noon()).await
-}
-
-struct Opened {
-    store: Store,
-    folder: tempfile::TempDir,
-}
-
-async fn opened() -> Opened {
-    let folder = tempfile::tempdir().expect("a folder");
-    let store = Store::open(folder.path()).await.expect("opened");
-    Opened { store, folder }
-}
-
-/// Claims everything and hands it over.
-async fn hand_over_all(store: &Store, now: DateTime<Utc>) -> Vec<(Recipient, Kind)> {
-    let mut sent = Vec::new();
-    for letter in store.claim(now, LEASE, 100).await.expect("claimed") {
-        if store.last_look(&letter, now).await.expect("looked") == LastLook::Send {
-            sent.push((letter.order.to, letter.order.kind));
-            store.handed(&letter, "250", now).await.expect("recorded");
-        }
-    }
-    sent
-}
-
-fn check_in() -> Event {
-    Event::CheckedIn { who: vec![0], by: By::Crew(None), how: None }
-}
+use shorelamp::measure::Span;
+use shorelamp::store::{Key, LastLook, LetterState, Link, Purpose, Store, StoreError};
+use shorelamp::watch::{By, Event, Kind, Phase, Recipient, Refusal};
 
 #[tokio::test]
 async fn what_was_filed_is_there_after_a_restart() {

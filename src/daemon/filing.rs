@@ -7,7 +7,7 @@ use super::secrets::{SecretsError, new_ref, token_hash};
 use super::{Daemon, PlanStatus};
 use crate::plan::{Faults, Plan};
 use crate::review::Review;
-use crate::store::{Filing, Key, Link, PlanRecord, Purpose, StoreError};
+use crate::store::{Card, Filing, Key, Link, Mailed, PlanRecord, Purpose, StoreError};
 use crate::watch::{Terms, Watched};
 
 /// A plan that is armed.
@@ -54,12 +54,27 @@ pub enum FilingError {
         /// The limit.
         most: u32,
     },
+    /// The disk is nearly full: what is left is kept for the plans that are armed.
+    #[error(
+        "the service has no room left for another plan, so this one is NOT filed: nobody watches \
+         this trip. Tell somebody ashore yourself when to worry, and tell the keeper"
+    )]
+    DiskFull,
     /// The database.
     #[error(transparent)]
-    Store(#[from] StoreError),
+    Store(StoreError),
     /// No random numbers for its ref.
     #[error(transparent)]
     Secrets(#[from] SecretsError),
+}
+
+impl From<StoreError> for FilingError {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::DiskFull => FilingError::DiskFull,
+            error => FilingError::Store(error),
+        }
+    }
 }
 
 impl Daemon {
@@ -87,6 +102,9 @@ impl Daemon {
             return self.filed(&first).await;
         }
         plan.check_filing(self.now()).map_err(FilingError::Faults)?;
+        if self.0.store.is_low() {
+            return Err(FilingError::DiskFull);
+        }
         self.check_limits(key, plan).await?;
         let review = self.review(plan).await;
         // The stations may have taken their time: the return must still lie ahead.
@@ -104,6 +122,7 @@ impl Daemon {
             body_hash: &body_hash,
             links: &self.link_hashes(&plan_ref, plan),
             addresses: &self.address_hashes(plan),
+            card: &card(plan),
         };
         let plan_ref = self.0.store.file(&filing, now).await?;
         tracing::info!(plan = plan_ref, key = key.id, "a plan is armed");
@@ -181,4 +200,16 @@ impl Daemon {
 fn to_json<T: serde::Serialize>(plan_ref: &str, value: &T) -> Result<String, StoreError> {
     serde_json::to_string(value)
         .map_err(|error| StoreError::Damaged { plan: plan_ref.to_owned(), why: error.to_string() })
+}
+
+/// Whom a plan's letters go to, kept beside the plan.
+fn card(plan: &Plan) -> Card {
+    let mailed =
+        |name: &str, email: &str| Mailed { name: name.to_owned(), email: email.to_owned() };
+    let crew = plan.crew.iter();
+    Card {
+        contacts: plan.contacts.iter().map(|one| mailed(&one.name, &one.email)).collect(),
+        crew: crew.map(|one| Some(mailed(&one.name, one.email.as_deref()?))).collect(),
+        launch: Some(plan.launch.position),
+    }
 }

@@ -27,17 +27,22 @@ impl Store {
         hash: &str,
         now: DateTime<Utc>,
     ) -> Result<(), StoreError> {
-        sqlx::query(
-            "INSERT INTO keys (id, name, hash, keeper, made_at) VALUES ($1, $2, $3, $4, $5)",
-        )
-        .bind(&key.id)
-        .bind(&key.name)
-        .bind(hash)
-        .bind(i64::from(key.keeper))
-        .bind(millis(now))
-        .execute(&self.writer)
-        .await?;
-        Ok(())
+        let (key, hash) = (key.clone(), hash.to_owned());
+        let text = "INSERT INTO keys (id, name, hash, keeper, made_at) VALUES ($1, $2, $3, $4, $5)";
+        self.write(move |connection| {
+            Box::pin(async move {
+                sqlx::query(text)
+                    .bind(key.id)
+                    .bind(key.name)
+                    .bind(hash)
+                    .bind(i64::from(key.keeper))
+                    .bind(millis(now))
+                    .execute(connection)
+                    .await?;
+                Ok(())
+            })
+        })
+        .await
     }
 
     /// The key in force whose secret has this hash.

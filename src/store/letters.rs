@@ -1,16 +1,12 @@
 //! The letters owed, and how far each has come.
-//!
-//! A letter is claimed by a lease, and every later word about it must name the attempt that the
-//! claim gave out: a sender that lost its lease can no longer change anything.
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Utc};
 use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
-use sqlx::{Any, Row, Transaction};
+use sqlx::{AnyConnection, Row};
 
-use super::plans::{locked_state, write_step};
-use super::{Store, StoreError, damaged, instant, millis};
-use crate::watch::{Event, Kind, Order, Recipient, step, wanted};
+use super::{Store, StoreError, damaged, instant, millis, places};
+use crate::watch::{Kind, Order, Recipient};
 
 /// Which letters go before which; a smaller one goes first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -31,34 +27,6 @@ impl From<Kind> for Lane {
             Kind::Filed | Kind::Reminder | Kind::Due | Kind::News | Kind::Trouble => Lane::Word,
         }
     }
-}
-
-/// A letter claimed for one attempt.
-#[derive(Clone, Debug)]
-pub struct Claimed {
-    /// Its id: the hash of its key, the same for every attempt.
-    pub id: String,
-    /// The plan that owes it.
-    pub plan_ref: String,
-    /// What is owed.
-    pub order: Order,
-    /// When it was ordered.
-    pub queued_at: DateTime<Utc>,
-    /// The number of this attempt, to be named in every later word.
-    pub attempt: i64,
-    /// How many attempts have failed before.
-    pub failures: u32,
-}
-
-/// What the last look found.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum LastLook {
-    /// It is still wanted; from now on its reader may have it.
-    Send,
-    /// It is no longer wanted, and is dropped.
-    Dropped,
-    /// Another attempt has taken it over.
-    LostLease,
 }
 
 /// Where a letter stands.
@@ -117,8 +85,9 @@ impl LetterState {
     }
 }
 
-/// The hash of a letter's key.
-fn letter_id(plan_ref: &str, order: &Order) -> String {
+/// A letter's id: the hash of its key, the same for every attempt.
+#[must_use]
+pub fn letter_id(plan_ref: &str, order: &Order) -> String {
     let Order { round, cause, to, kind, .. } = order;
     let hash = Sha256::digest(format!("{plan_ref} {round} {cause} {to} {kind}"));
     hash.iter().take(16).map(|byte| format!("{byte:02x}")).collect()
@@ -126,101 +95,41 @@ fn letter_id(plan_ref: &str, order: &Order) -> String {
 
 /// Queues the letters of a step; one that is there already stays as it is.
 pub(super) async fn insert(
-    tx: &mut Transaction<'_, Any>,
+    connection: &mut AnyConnection,
     plan_ref: &str,
     orders: &[Order],
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    for order in orders {
-        sqlx::query(
-            "INSERT INTO letters (id, plan, round, cause, recipient, kind, lane, scheduled_at, \
-             queued_at, state, attempt, failures, next_try_at) \
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, 'queued', 0, 0, $9) \
-             ON CONFLICT DO NOTHING",
-        )
-        .bind(letter_id(plan_ref, order))
-        .bind(plan_ref)
-        .bind(i64::from(order.round))
-        .bind(order.cause.to_string())
-        .bind(order.to.to_string())
-        .bind(order.kind.name())
-        .bind(Lane::from(order.kind) as i64)
-        .bind(millis(order.scheduled_at))
-        .bind(millis(now))
-        .execute(&mut **tx)
-        .await?;
+    if orders.is_empty() {
+        return Ok(());
     }
+    let places = places(orders.len(), 13);
+    let text = format!(
+        "INSERT INTO letters (id, plan, round, cause, recipient, kind, lane, scheduled_at, \
+         queued_at, state, attempt, failures, next_try_at) VALUES {places} ON CONFLICT DO NOTHING"
+    );
+    let mut insert = sqlx::query(sqlx::AssertSqlSafe(text));
+    for order in orders {
+        insert = insert
+            .bind(letter_id(plan_ref, order))
+            .bind(plan_ref)
+            .bind(i64::from(order.round))
+            .bind(order.cause.to_string())
+            .bind(order.to.to_string())
+            .bind(order.kind.name())
+            .bind(Lane::from(order.kind) as i64)
+            .bind(millis(order.scheduled_at))
+            .bind(millis(now))
+            .bind("queued")
+            .bind(0)
+            .bind(0)
+            .bind(millis(now));
+    }
+    insert.execute(connection).await?;
     Ok(())
 }
 
 impl Store {
-    /// Takes back every lease: whoever opens the database as its only sender knows that no other
-    /// attempt is under way, so a restart sends at once.
-    ///
-    /// # Errors
-    /// The database.
-    pub async fn void_leases(&self, now: DateTime<Utc>) -> Result<u64, StoreError> {
-        let done = sqlx::query(
-            "UPDATE letters SET state = 'queued', lease_until = NULL, next_try_at = $1, \
-             attempt = attempt + 1 WHERE state = 'sending'",
-        )
-        .bind(millis(now))
-        .execute(&self.writer)
-        .await?;
-        Ok(done.rows_affected())
-    }
-
-    /// Claims letters whose time has come, alerts first, each for one attempt until `lease` has
-    /// passed. A letter whose lease ran out is claimed again.
-    ///
-    /// # Errors
-    /// The database.
-    pub async fn claim(
-        &self,
-        now: DateTime<Utc>,
-        lease: TimeDelta,
-        most: u32,
-    ) -> Result<Vec<Claimed>, StoreError> {
-        let mut tx = self.write().await?;
-        let rows = sqlx::query(
-            "SELECT id, plan, round, cause, recipient, kind, scheduled_at, queued_at, attempt, \
-             failures FROM letters \
-             WHERE (state = 'queued' AND next_try_at <= $1) \
-             OR (state = 'sending' AND lease_until <= $1) \
-             ORDER BY lane, scheduled_at, id LIMIT $2",
-        )
-        .bind(millis(now))
-        .bind(i64::from(most))
-        .fetch_all(&mut *tx)
-        .await?;
-        let mut claims = Vec::with_capacity(rows.len());
-        for row in &rows {
-            let mut claim = match claimed(row) {
-                Ok(claim) => claim,
-                Err(damage) => {
-                    tracing::error!(%damage, "a letter's row can't be read; it is set aside for an hour");
-                    set_aside(&mut tx, row, now + TimeDelta::hours(1), &damage).await?;
-                    continue;
-                }
-            };
-            claim.attempt += 1;
-            sqlx::query(
-                "UPDATE letters SET state = 'sending', attempt = $1, lease_until = $2 \
-                 WHERE id = $3",
-            )
-            .bind(claim.attempt)
-            .bind(millis(now + lease))
-            .bind(&claim.id)
-            .execute(&mut *tx)
-            .await?;
-            claims.push(claim);
-        }
-        if !rows.is_empty() {
-            tx.commit().await?;
-        }
-        Ok(claims)
-    }
-
     /// When the next letter can be claimed.
     ///
     /// # Errors
@@ -233,107 +142,6 @@ impl Store {
         .fetch_one(&self.readers)
         .await?;
         row.try_get::<Option<i64>, _>("next")?.map(super::from_millis).transpose()
-    }
-
-    /// Looks once more, just before a letter leaves, whether the plan still owes it; if so, the
-    /// plan records in the same transaction that its reader may have it from now on.
-    ///
-    /// # Errors
-    /// Damage, or the database.
-    pub async fn last_look(
-        &self,
-        letter: &Claimed,
-        now: DateTime<Utc>,
-    ) -> Result<LastLook, StoreError> {
-        let mut tx = self.write().await?;
-        if !holds_lease(&mut tx, letter).await? {
-            return Ok(LastLook::LostLease);
-        }
-        let state = locked_state(&mut tx, &letter.plan_ref).await?;
-        if !wanted(&state, &letter.order, now) {
-            settle(&mut tx, letter, "dropped", None, now).await?;
-            tx.commit().await?;
-            return Ok(LastLook::Dropped);
-        }
-        let event = Event::Handing { to: letter.order.to, kind: letter.order.kind };
-        let next = step(&state, &event, now)?;
-        if next.changed {
-            write_step(&mut tx, &letter.plan_ref, &event, &next, None, now).await?;
-        }
-        tx.commit().await?;
-        Ok(LastLook::Send)
-    }
-
-    /// A relay took the letter.
-    ///
-    /// # Errors
-    /// Damage, or the database.
-    pub async fn handed(
-        &self,
-        letter: &Claimed,
-        note: &str,
-        now: DateTime<Utc>,
-    ) -> Result<(), StoreError> {
-        let event = Event::TakenAgain { to: letter.order.to };
-        self.settle_with(letter, "handed", note, &event, now).await
-    }
-
-    /// The letter's address is refused for good.
-    ///
-    /// # Errors
-    /// Damage, or the database.
-    pub async fn refused(
-        &self,
-        letter: &Claimed,
-        note: &str,
-        now: DateTime<Utc>,
-    ) -> Result<(), StoreError> {
-        let event = Event::Refused { to: letter.order.to, kind: letter.order.kind };
-        self.settle_with(letter, "refused", note, &event, now).await
-    }
-
-    async fn settle_with(
-        &self,
-        letter: &Claimed,
-        as_state: &str,
-        note: &str,
-        event: &Event,
-        now: DateTime<Utc>,
-    ) -> Result<(), StoreError> {
-        let mut tx = self.write().await?;
-        if !settle(&mut tx, letter, as_state, Some(note), now).await? {
-            return Ok(());
-        }
-        let state = locked_state(&mut tx, &letter.plan_ref).await?;
-        let next = step(&state, event, now)?;
-        if next.changed {
-            write_step(&mut tx, &letter.plan_ref, event, &next, None, now).await?;
-        }
-        tx.commit().await?;
-        Ok(())
-    }
-
-    /// The attempt failed; the letter waits until `next_try_at`.
-    ///
-    /// # Errors
-    /// The database.
-    pub async fn try_later(
-        &self,
-        letter: &Claimed,
-        next_try_at: DateTime<Utc>,
-        note: &str,
-    ) -> Result<(), StoreError> {
-        sqlx::query(
-            "UPDATE letters SET state = 'queued', lease_until = NULL, failures = failures + 1, \
-             next_try_at = $1, note = $2 WHERE id = $3 AND attempt = $4 AND state = 'sending'",
-        )
-        .bind(millis(next_try_at))
-        .bind(note)
-        .bind(&letter.id)
-        .bind(letter.attempt)
-        .execute(&self.writer)
-        .await?;
-        Ok(())
     }
 
     /// What became of a plan's letters, in the order in which they were ordered.
@@ -366,79 +174,6 @@ impl Store {
     }
 }
 
-async fn holds_lease(tx: &mut Transaction<'_, Any>, letter: &Claimed) -> Result<bool, StoreError> {
-    let row =
-        sqlx::query("SELECT 1 FROM letters WHERE id = $1 AND attempt = $2 AND state = 'sending'")
-            .bind(&letter.id)
-            .bind(letter.attempt)
-            .fetch_optional(&mut **tx)
-            .await?;
-    Ok(row.is_some())
-}
-
-/// Ends a letter's road, if this attempt still holds it; whether it does.
-async fn settle(
-    tx: &mut Transaction<'_, Any>,
-    letter: &Claimed,
-    as_state: &str,
-    note: Option<&str>,
-    now: DateTime<Utc>,
-) -> Result<bool, StoreError> {
-    let done = sqlx::query(
-        "UPDATE letters SET state = $1, lease_until = NULL, settled_at = $2, note = $3 \
-         WHERE id = $4 AND attempt = $5 AND state = 'sending'",
-    )
-    .bind(as_state)
-    .bind(millis(now))
-    .bind(note)
-    .bind(&letter.id)
-    .bind(letter.attempt)
-    .execute(&mut **tx)
-    .await?;
-    Ok(done.rows_affected() == 1)
-}
-
-/// Puts a row that can't be read out of the way of the others.
-async fn set_aside(
-    tx: &mut Transaction<'_, Any>,
-    row: &AnyRow,
-    until: DateTime<Utc>,
-    damage: &StoreError,
-) -> Result<(), StoreError> {
-    let id: String = row.try_get("id")?;
-    sqlx::query(
-        "UPDATE letters SET state = 'queued', lease_until = NULL, next_try_at = $1, note = $2 \
-         WHERE id = $3",
-    )
-    .bind(millis(until))
-    .bind(damage.to_string())
-    .bind(id)
-    .execute(&mut **tx)
-    .await?;
-    Ok(())
-}
-
-fn claimed(row: &AnyRow) -> Result<Claimed, StoreError> {
-    let plan_ref: String = row.try_get("plan")?;
-    let failures: i64 = row.try_get("failures")?;
-    let round: i64 = row.try_get("round")?;
-    let order = Order {
-        round: u32::try_from(round).map_err(|error| damaged(&plan_ref, error))?,
-        cause: word(row, "cause", &plan_ref)?,
-        to: word(row, "recipient", &plan_ref)?,
-        kind: word(row, "kind", &plan_ref)?,
-        scheduled_at: instant(row, "scheduled_at")?,
-    };
-    Ok(Claimed {
-        id: row.try_get("id")?,
-        order,
-        queued_at: instant(row, "queued_at")?,
-        attempt: row.try_get("attempt")?,
-        failures: u32::try_from(failures).unwrap_or(u32::MAX),
-        plan_ref,
-    })
-}
-
 fn fate(row: &AnyRow, plan_ref: &str) -> Result<LetterFate, StoreError> {
     let state: String = row.try_get("state")?;
     let settled_at: Option<i64> = row.try_get("settled_at")?;
@@ -453,7 +188,11 @@ fn fate(row: &AnyRow, plan_ref: &str) -> Result<LetterFate, StoreError> {
 }
 
 /// A column that holds one of our own words.
-fn word<T: std::str::FromStr>(row: &AnyRow, column: &str, plan_ref: &str) -> Result<T, StoreError> {
+pub(super) fn word<T: std::str::FromStr>(
+    row: &AnyRow,
+    column: &str,
+    plan_ref: &str,
+) -> Result<T, StoreError> {
     let text: String = row.try_get(column)?;
     text.parse().map_err(|_| damaged(plan_ref, format!("{column} is `{text}`")))
 }

@@ -1,9 +1,9 @@
 //! The links that letters and answers carry: each for one plan, one purpose and one person. Only
 //! their hashes are stored.
 
-use sqlx::{Any, Row, Transaction};
+use sqlx::{AnyConnection, Row};
 
-use super::{Store, StoreError, damaged};
+use super::{Store, StoreError, damaged, places};
 
 /// What a link opens.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -46,18 +46,24 @@ impl Purpose {
 }
 
 pub(super) async fn insert(
-    tx: &mut Transaction<'_, Any>,
+    connection: &mut AnyConnection,
     plan_ref: &str,
-    hash: &str,
-    link: &Link,
+    links: &[(String, Link)],
 ) -> Result<(), StoreError> {
-    sqlx::query("INSERT INTO links (hash, plan, purpose, who) VALUES ($1, $2, $3, $4)")
-        .bind(hash)
-        .bind(plan_ref)
-        .bind(link.purpose.name())
-        .bind(i64::try_from(link.who).unwrap_or(i64::MAX))
-        .execute(&mut **tx)
-        .await?;
+    if links.is_empty() {
+        return Ok(());
+    }
+    let places = places(links.len(), 4);
+    let text = format!("INSERT INTO links (hash, plan, purpose, who) VALUES {places}");
+    let mut insert = sqlx::query(sqlx::AssertSqlSafe(text));
+    for (hash, link) in links {
+        insert = insert
+            .bind(hash)
+            .bind(plan_ref)
+            .bind(link.purpose.name())
+            .bind(i64::try_from(link.who).unwrap_or(i64::MAX));
+    }
+    insert.execute(connection).await?;
     Ok(())
 }
 

@@ -3,10 +3,13 @@
 use chrono::{DateTime, Utc};
 use serde::de::DeserializeOwned;
 use sqlx::any::AnyRow;
-use sqlx::{Any, Row, Transaction};
+use sqlx::{AnyConnection, Row};
 
-use super::{Store, StoreError, damaged, from_millis, instant, letters, millis};
-use crate::watch::{Event, Past, Phase, Step, Watched, next_wakeup, step};
+use super::error::of_row;
+use super::new_plan::NewPlan;
+use super::spare::{Card, follow, refold, sum};
+use super::{Store, StoreError, damaged, instant, letters, millis};
+use crate::watch::{Event, Order, Past, Phase, Step, Watched, next_wakeup, step};
 
 /// A plan to be filed, with all that is written in the same transaction.
 #[derive(Clone, Debug)]
@@ -29,6 +32,8 @@ pub struct Filing<'a> {
     pub links: &'a [(String, super::Link)],
     /// The keyed hashes of its contacts' addresses, in the plan's order.
     pub addresses: &'a [String],
+    /// Whom its letters go to, should its row become unreadable.
+    pub card: &'a Card,
 }
 
 /// A plan as it stands.
@@ -57,9 +62,9 @@ pub struct Applied {
     pub changed: bool,
     /// How many letters it ordered.
     pub letters: usize,
+    /// Which.
+    pub orders: Vec<Order>,
 }
-
-const COLUMNS: &str = "ref, plan_json, review_json, state_json, filed_at, key_id";
 
 impl Store {
     /// Files a plan. When the same key files the same body under the same idempotency key again,
@@ -72,29 +77,17 @@ impl Store {
         filing: &Filing<'_>,
         now: DateTime<Utc>,
     ) -> Result<String, StoreError> {
-        let mut tx = self.write().await?;
-        if let Some(first) = earlier_filing(&mut tx, filing).await? {
-            return Ok(first);
-        }
-        insert_plan(&mut tx, filing, now).await?;
-        letters::insert(&mut tx, filing.plan_ref, &filing.first.orders, now).await?;
-        for (hash, link) in filing.links {
-            super::links::insert(&mut tx, filing.plan_ref, hash, link).await?;
-        }
-        for (contact, hash) in filing.addresses.iter().enumerate() {
-            sqlx::query(
-                "INSERT INTO named_addresses (hash, plan, contact, filed_at) \
-                 VALUES ($1, $2, $3, $4)",
-            )
-            .bind(hash)
-            .bind(filing.plan_ref)
-            .bind(i64::try_from(contact).unwrap_or(i64::MAX))
-            .bind(millis(now))
-            .execute(&mut *tx)
-            .await?;
-        }
-        tx.commit().await?;
-        Ok(filing.plan_ref.to_owned())
+        let filing = NewPlan::new(filing, now)?;
+        self.write(move |connection| {
+            Box::pin(async move {
+                if let Some(first) = filing.earlier(connection).await? {
+                    return Ok(first);
+                }
+                filing.insert(connection).await?;
+                Ok(filing.plan_ref)
+            })
+        })
+        .await
     }
 
     /// The ref of the plan that this key filed under this idempotency key.
@@ -129,24 +122,14 @@ impl Store {
         idempotency: Option<&str>,
         now: DateTime<Utc>,
     ) -> Result<Applied, StoreError> {
-        let mut tx = self.write().await?;
-        let state = locked_state(&mut tx, plan_ref).await?;
-        if let Some(key) = idempotency {
-            let seen = sqlx::query("SELECT 1 FROM events WHERE plan = $1 AND idempotency = $2")
-                .bind(plan_ref)
-                .bind(key)
-                .fetch_optional(&mut *tx)
-                .await?;
-            if seen.is_some() {
-                return Ok(Applied { state, changed: false, letters: 0 });
-            }
-        }
-        let next = step(&state, event, now)?;
-        if next.changed {
-            write_step(&mut tx, plan_ref, event, &next, idempotency, now).await?;
-            tx.commit().await?;
-        }
-        Ok(Applied { state: next.plan, changed: next.changed, letters: next.orders.len() })
+        let (plan_ref, event) = (plan_ref.to_owned(), event.clone());
+        let idempotency = idempotency.map(str::to_owned);
+        self.write(move |connection| {
+            Box::pin(async move {
+                apply(connection, &plan_ref, &event, idempotency.as_deref(), now).await
+            })
+        })
+        .await
     }
 
     /// The plans whose time has come, the longest waiting first.
@@ -154,24 +137,33 @@ impl Store {
     /// # Errors
     /// The database.
     pub async fn due(&self, now: DateTime<Utc>, most: u32) -> Result<Vec<String>, StoreError> {
-        let rows =
-            sqlx::query("SELECT ref FROM plans WHERE next_at <= $1 ORDER BY next_at LIMIT $2")
-                .bind(millis(now))
-                .bind(i64::from(most))
-                .fetch_all(&self.readers)
-                .await?;
+        // Either time wakes a plan: one of the two may be damaged.
+        let rows = sqlx::query(
+            "SELECT ref FROM (SELECT ref, next_at AS at FROM plans WHERE next_at <= $1 \
+             UNION ALL SELECT plan, wake_at FROM spares WHERE wake_at <= $1) AS due \
+             WHERE ref NOT IN (SELECT plan FROM quarantine) \
+             GROUP BY ref ORDER BY MIN(at) LIMIT $2",
+        )
+        .bind(millis(now))
+        .bind(i64::from(most))
+        .fetch_all(&self.readers)
+        .await?;
         rows.iter().map(|row| Ok(row.try_get("ref")?)).collect()
     }
 
-    /// When the next plan's time comes.
+    /// When the next plan's time comes; `None` too when that is no time: then the next look
+    /// finds the plan by its spare copy.
     ///
     /// # Errors
     /// The database.
     pub async fn next_due_at(&self) -> Result<Option<DateTime<Utc>>, StoreError> {
-        let row = sqlx::query("SELECT MIN(next_at) AS next_at FROM plans")
-            .fetch_one(&self.readers)
-            .await?;
-        row.try_get::<Option<i64>, _>("next_at")?.map(from_millis).transpose()
+        let row = sqlx::query(
+            "SELECT next_at FROM plans WHERE next_at IS NOT NULL \
+             AND ref NOT IN (SELECT plan FROM quarantine) ORDER BY next_at LIMIT 1",
+        )
+        .fetch_optional(&self.readers)
+        .await?;
+        Ok(row.and_then(|row| instant(&row, "next_at").ok()))
     }
 
     /// A plan as it stands.
@@ -179,12 +171,14 @@ impl Store {
     /// # Errors
     /// [`StoreError::NoSuchPlan`], damage, or the database.
     pub async fn plan(&self, plan_ref: &str) -> Result<PlanRecord, StoreError> {
-        let row =
-            sqlx::query(sqlx::AssertSqlSafe(format!("SELECT {COLUMNS} FROM plans WHERE ref = $1")))
-                .bind(plan_ref)
-                .fetch_optional(&self.readers)
-                .await?;
-        plan_record(&row.ok_or(StoreError::NoSuchPlan)?)
+        let mut connection = self.readers.acquire().await?;
+        match read_plan(&mut connection, plan_ref, WITH_REVIEW).await {
+            // A review that is no text must not keep an alert back.
+            Err(error) if error.is_damage() => {
+                read_plan(&mut connection, plan_ref, WITHOUT_REVIEW).await
+            }
+            other => other,
+        }
     }
 
     /// The open plans by their return time; one that can't be read stands in its place as an
@@ -193,12 +187,19 @@ impl Store {
     /// # Errors
     /// The database.
     pub async fn open_plans(&self) -> Result<Vec<Result<PlanRecord, StoreError>>, StoreError> {
-        let rows = sqlx::query(sqlx::AssertSqlSafe(format!(
-            "SELECT {COLUMNS} FROM plans WHERE closed_at IS NULL ORDER BY due_at, ref"
-        )))
-        .fetch_all(&self.readers)
-        .await?;
-        Ok(rows.iter().map(plan_record).collect())
+        let rows =
+            sqlx::query("SELECT ref FROM plans WHERE closed_at IS NULL ORDER BY due_at, ref")
+                .fetch_all(&self.readers)
+                .await?;
+        let mut plans = Vec::with_capacity(rows.len());
+        for row in rows {
+            let plan_ref: String = row.try_get("ref")?;
+            plans.push(match self.plan(&plan_ref).await {
+                Err(error) if !error.is_damage() => return Err(error),
+                plan => plan,
+            });
+        }
+        Ok(plans)
     }
 
     /// Everything that has happened to a plan since it was filed.
@@ -206,22 +207,8 @@ impl Store {
     /// # Errors
     /// Damage, or the database.
     pub async fn history(&self, plan_ref: &str) -> Result<Vec<Past>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT number, at, event_json FROM events WHERE plan = $1 ORDER BY number",
-        )
-        .bind(plan_ref)
-        .fetch_all(&self.readers)
-        .await?;
-        rows.iter()
-            .map(|row| {
-                let number: i64 = row.try_get("number")?;
-                Ok(Past {
-                    number: u32::try_from(number).map_err(|error| damaged(plan_ref, error))?,
-                    at: instant(row, "at")?,
-                    event: json(row, "event_json", plan_ref)?,
-                })
-            })
-            .collect()
+        let mut connection = self.readers.acquire().await?;
+        history(&mut connection, plan_ref).await
     }
 
     /// How many plans this key has filed since an instant.
@@ -273,81 +260,103 @@ impl Store {
         contact: usize,
         now: DateTime<Utc>,
     ) -> Result<(), StoreError> {
-        sqlx::query(
-            "INSERT INTO confirmed_addresses (hash, confirmed_at) \
-             SELECT hash, $1 FROM named_addresses WHERE plan = $2 AND contact = $3 \
-             ON CONFLICT (hash) DO NOTHING",
-        )
-        .bind(millis(now))
-        .bind(plan_ref)
-        .bind(i64::try_from(contact).unwrap_or(i64::MAX))
-        .execute(&self.writer)
-        .await?;
-        Ok(())
+        let plan_ref = plan_ref.to_owned();
+        self.write(move |connection| {
+            Box::pin(async move {
+                sqlx::query(
+                    "INSERT INTO confirmed_addresses (hash, confirmed_at) \
+                     SELECT hash, $1 FROM named_addresses WHERE plan = $2 AND contact = $3 \
+                     ON CONFLICT (hash) DO NOTHING",
+                )
+                .bind(millis(now))
+                .bind(plan_ref)
+                .bind(i64::try_from(contact).unwrap_or(i64::MAX))
+                .execute(connection)
+                .await?;
+                Ok(())
+            })
+        })
+        .await
     }
 }
 
-async fn earlier_filing(
-    tx: &mut Transaction<'_, Any>,
-    filing: &Filing<'_>,
-) -> Result<Option<String>, StoreError> {
-    let Some(idempotency) = filing.idempotency else { return Ok(None) };
-    let row =
-        sqlx::query("SELECT ref, body_hash FROM plans WHERE key_id = $1 AND idempotency = $2")
-            .bind(filing.key_id)
-            .bind(idempotency)
-            .fetch_optional(&mut **tx)
-            .await?;
-    row.map(|row| same_body(&row, filing.body_hash)).transpose()
-}
-
-fn same_body(row: &AnyRow, body_hash: &str) -> Result<String, StoreError> {
+pub(super) fn same_body(row: &AnyRow, body_hash: &str) -> Result<String, StoreError> {
     let hash: String = row.try_get("body_hash")?;
     if hash == body_hash { Ok(row.try_get("ref")?) } else { Err(StoreError::OtherBody) }
 }
 
-async fn insert_plan(
-    tx: &mut Transaction<'_, Any>,
-    filing: &Filing<'_>,
+/// Moves a plan by one event.
+async fn apply(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+    event: &Event,
+    idempotency: Option<&str>,
     now: DateTime<Utc>,
-) -> Result<(), StoreError> {
-    let state = &filing.first.plan;
-    sqlx::query(
-        "INSERT INTO plans (ref, plan_json, review_json, state_json, version, filed_at, due_at, \
-         next_at, closed_at, key_id, idempotency, body_hash) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, NULL, $9, $10, $11)",
-    )
-    .bind(filing.plan_ref)
-    .bind(filing.plan_json)
-    .bind(filing.review_json)
-    .bind(to_json(filing.plan_ref, state)?)
-    .bind(i64::from(state.events))
-    .bind(millis(now))
-    .bind(millis(state.terms.due_at))
-    .bind(next_wakeup(state).map(millis))
-    .bind(filing.key_id)
-    .bind(filing.idempotency)
-    .bind(filing.body_hash)
-    .execute(&mut **tx)
-    .await?;
-    Ok(())
+) -> Result<Applied, StoreError> {
+    let state = locked_state(connection, plan_ref).await?;
+    if let Some(key) = idempotency {
+        let seen = sqlx::query("SELECT 1 FROM events WHERE plan = $1 AND idempotency = $2")
+            .bind(plan_ref)
+            .bind(key)
+            .fetch_optional(&mut *connection)
+            .await?;
+        if seen.is_some() {
+            return Ok(Applied { state, changed: false, letters: 0, orders: Vec::new() });
+        }
+    }
+    let next = step(&state, event, now)?;
+    if next.changed {
+        write_step(connection, plan_ref, event, &next, idempotency, now).await?;
+    } else if *event == Event::Tick {
+        // A state that is woken for nothing was woken by a damaged time.
+        write_times(connection, plan_ref, &next.plan).await?;
+    }
+    let letters = next.orders.len();
+    Ok(Applied { state: next.plan, changed: next.changed, letters, orders: next.orders })
 }
 
-/// A plan's state inside a transaction that holds the writer's place.
+/// A plan's state inside a change. One that can't be read is folded again from its events.
 pub(super) async fn locked_state(
-    tx: &mut Transaction<'_, Any>,
+    connection: &mut AnyConnection,
     plan_ref: &str,
 ) -> Result<Watched, StoreError> {
-    let row = sqlx::query("SELECT state_json FROM plans WHERE ref = $1")
+    let damage = match read_state(connection, plan_ref).await {
+        Err(error) if error.is_damage() => error,
+        other => return other,
+    };
+    let state = refold(connection, plan_ref).await?;
+    tracing::error!(plan = plan_ref, %damage, "a state can't be read; it is folded from its events");
+    write_state(connection, plan_ref, &state).await?;
+    Ok(state)
+}
+
+/// A plan's state as it is stored.
+pub(super) async fn read_state(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+) -> Result<Watched, StoreError> {
+    let row = sqlx::query("SELECT state_json, state_sum FROM plans WHERE ref = $1")
         .bind(plan_ref)
-        .fetch_optional(&mut **tx)
-        .await?;
-    json(&row.ok_or(StoreError::NoSuchPlan)?, "state_json", plan_ref)
+        .fetch_optional(connection)
+        .await
+        .map_err(|error| of_row(plan_ref, error))?;
+    state_of(&row.ok_or(StoreError::NoSuchPlan)?, plan_ref)
+}
+
+/// The state in a row, if it is what was written there.
+fn state_of(row: &AnyRow, plan_ref: &str) -> Result<Watched, StoreError> {
+    let text: String = row.try_get("state_json").map_err(|error| of_row(plan_ref, error))?;
+    let written: Option<String> =
+        row.try_get("state_sum").map_err(|error| of_row(plan_ref, error))?;
+    if written.is_some_and(|written| written != sum(plan_ref, &text)) {
+        return Err(damaged(plan_ref, "state_json is not what was written"));
+    }
+    json(row, "state_json", plan_ref)
 }
 
 /// Writes a step: the state, its event and the letters it orders.
 pub(super) async fn write_step(
-    tx: &mut Transaction<'_, Any>,
+    connection: &mut AnyConnection,
     plan_ref: &str,
     event: &Event,
     next: &Step,
@@ -355,25 +364,7 @@ pub(super) async fn write_step(
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     let state = &next.plan;
-    let closed_at = match state.phase {
-        Phase::Closed(closing) => Some(millis(closing.at)),
-        Phase::Armed | Phase::Overdue => None,
-    };
-    let written = sqlx::query(
-        "UPDATE plans SET state_json = $1, version = $2, due_at = $3, next_at = $4, \
-         closed_at = $5 WHERE ref = $6 AND version < $2",
-    )
-    .bind(to_json(plan_ref, state)?)
-    .bind(i64::from(state.events))
-    .bind(millis(state.terms.due_at))
-    .bind(next_wakeup(state).map(millis))
-    .bind(closed_at)
-    .bind(plan_ref)
-    .execute(&mut **tx)
-    .await?;
-    if written.rows_affected() != 1 {
-        return Err(damaged(plan_ref, "its version went backwards"));
-    }
+    write_state(connection, plan_ref, state).await?;
     sqlx::query(
         "INSERT INTO events (plan, number, at, event_json, idempotency) \
          VALUES ($1, $2, $3, $4, $5)",
@@ -383,28 +374,111 @@ pub(super) async fn write_step(
     .bind(millis(now))
     .bind(to_json(plan_ref, event)?)
     .bind(idempotency)
-    .execute(&mut **tx)
+    .execute(&mut *connection)
     .await?;
-    letters::insert(tx, plan_ref, &next.orders, now).await
+    letters::insert(connection, plan_ref, &next.orders, now).await
 }
 
-fn plan_record(row: &AnyRow) -> Result<PlanRecord, StoreError> {
-    let plan_ref: String = row.try_get("ref")?;
+/// Writes a state with all that is made of it. Its events are numbered without a gap, and a
+/// number is written once: no step can be taken twice from the same state.
+async fn write_state(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+    state: &Watched,
+) -> Result<(), StoreError> {
+    let text = to_json(plan_ref, state)?;
+    sqlx::query("UPDATE plans SET state_json = $1, state_sum = $2, version = $3 WHERE ref = $4")
+        .bind(&text)
+        .bind(sum(plan_ref, &text))
+        .bind(i64::from(state.events))
+        .bind(plan_ref)
+        .execute(&mut *connection)
+        .await?;
+    write_times(connection, plan_ref, state).await
+}
+
+/// Writes the times that a state asks for, in the plan's row and in its spare copy.
+pub(super) async fn write_times(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+    state: &Watched,
+) -> Result<(), StoreError> {
+    let closed_at = match state.phase {
+        Phase::Closed(closing) => Some(millis(closing.at)),
+        Phase::Armed | Phase::Overdue => None,
+    };
+    sqlx::query("UPDATE plans SET due_at = $1, next_at = $2, closed_at = $3 WHERE ref = $4")
+        .bind(millis(state.terms.due_at))
+        .bind(next_wakeup(state).map(millis))
+        .bind(closed_at)
+        .bind(plan_ref)
+        .execute(&mut *connection)
+        .await?;
+    follow(connection, plan_ref, state).await
+}
+
+/// What has happened to a plan, oldest first.
+pub(super) async fn history(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+) -> Result<Vec<Past>, StoreError> {
+    let rows =
+        sqlx::query("SELECT number, at, event_json FROM events WHERE plan = $1 ORDER BY number")
+            .bind(plan_ref)
+            .fetch_all(connection)
+            .await
+            .map_err(|error| of_row(plan_ref, error))?;
+    rows.iter()
+        .map(|row| {
+            let number: i64 = row.try_get("number").map_err(|error| of_row(plan_ref, error))?;
+            Ok(Past {
+                number: u32::try_from(number).map_err(|error| damaged(plan_ref, error))?,
+                at: instant(row, "at").map_err(|error| damaged(plan_ref, error))?,
+                event: json(row, "event_json", plan_ref)?,
+            })
+        })
+        .collect()
+}
+
+const WITH_REVIEW: &str = "SELECT plan_json, review_json, state_json, state_sum, filed_at, key_id \
+     FROM plans WHERE ref = $1";
+const WITHOUT_REVIEW: &str = "SELECT plan_json, '' AS review_json, state_json, state_sum, filed_at, \
+     key_id FROM plans WHERE ref = $1";
+
+async fn read_plan(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+    columns: &'static str,
+) -> Result<PlanRecord, StoreError> {
+    let row = sqlx::query(columns)
+        .bind(plan_ref)
+        .fetch_optional(connection)
+        .await
+        .map_err(|error| of_row(plan_ref, error))?;
+    let row = row.ok_or(StoreError::NoSuchPlan)?;
+    let text = |column| row.try_get(column).map_err(|error| of_row(plan_ref, error));
     Ok(PlanRecord {
-        plan_json: row.try_get("plan_json")?,
-        review_json: row.try_get("review_json")?,
-        state: json(row, "state_json", &plan_ref)?,
-        filed_at: instant(row, "filed_at")?,
-        key_id: row.try_get("key_id")?,
-        plan_ref,
+        plan_json: text("plan_json")?,
+        review_json: text("review_json")?,
+        state: state_of(&row, plan_ref)?,
+        filed_at: instant(&row, "filed_at").map_err(|error| damaged(plan_ref, error))?,
+        key_id: text("key_id")?,
+        plan_ref: plan_ref.to_owned(),
     })
 }
 
-fn json<T: DeserializeOwned>(row: &AnyRow, column: &str, plan_ref: &str) -> Result<T, StoreError> {
-    let text: String = row.try_get(column)?;
+pub(super) fn json<T: DeserializeOwned>(
+    row: &AnyRow,
+    column: &str,
+    plan_ref: &str,
+) -> Result<T, StoreError> {
+    let text: String = row.try_get(column).map_err(|error| of_row(plan_ref, error))?;
     serde_json::from_str(&text).map_err(|error| damaged(plan_ref, format!("{column}: {error}")))
 }
 
-fn to_json<T: serde::Serialize>(plan_ref: &str, value: &T) -> Result<String, StoreError> {
+pub(super) fn to_json<T: serde::Serialize>(
+    plan_ref: &str,
+    value: &T,
+) -> Result<String, StoreError> {
     serde_json::to_string(value).map_err(|error| damaged(plan_ref, error))
 }

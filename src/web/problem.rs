@@ -109,6 +109,9 @@ impl From<FilingError> for Problem {
             FilingError::Faults(faults) => faults.into(),
             FilingError::TooManyByKey(_) => too_many(&error, 3600),
             FilingError::TooManyNaming { .. } => too_many(&error, 86_400),
+            FilingError::DiskFull => {
+                Problem::new(StatusCode::INSUFFICIENT_STORAGE, error.to_string())
+            }
             FilingError::Store(error) => error.into(),
             FilingError::Secrets(error) => {
                 tracing::error!(%error, "a plan can't be filed");

@@ -1,0 +1,203 @@
+//! Backups of a running database, and the review that a restored one begins with.
+//!
+//! A backup carries a word in itself that it is one. A database that begins with that word, or
+//! whose newest changes were lost, may not know of crews that have come ashore since: its alerts
+//! are held for ten minutes while the keeper looks at them, and then go out all the same.
+
+use std::fs;
+use std::path::Path;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use sqlx::{AnyConnection, Connection, Executor, Row};
+
+use super::folder::{of_file, open_private};
+use super::{Store, StoreError, from_millis, millis, writer};
+
+/// How long alerts are held at most.
+const HOLD: TimeDelta = TimeDelta::minutes(10);
+
+/// A database that may be older than what it once acknowledged.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Review {
+    /// Why it may be.
+    pub why: String,
+    /// Until when its alerts are held.
+    pub until: DateTime<Utc>,
+}
+
+impl Store {
+    /// Writes a backup that only its owner can read, while the service goes on. It is whole when
+    /// this comes back; a file of that name is replaced.
+    ///
+    /// # Errors
+    /// The file, or the database.
+    pub async fn backup(&self, path: &Path, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let part = path.with_extension("part");
+        let mut connection = self.readers.acquire().await?;
+        copy_into(&mut connection, &part).await?;
+        drop(connection);
+        let mut copy = writer::connect(&writer::url(&part)).await?;
+        let made = now.format("%-d %b %Y, %H:%M UTC");
+        ask_for_review(&mut copy, &format!("it is the backup of {made}")).await?;
+        copy.close().await?;
+        let moved = fs::File::open(&part)
+            .and_then(|file| file.sync_all())
+            .and_then(|()| fs::rename(&part, path))
+            .and_then(|()| sync_folder(path));
+        moved.map_err(of_file(path))
+    }
+
+    /// Puts a backup in the place of a database that no daemon has open. What was there is kept
+    /// beside it.
+    ///
+    /// # Errors
+    /// The files, a daemon that runs, or a backup that is not sound.
+    pub async fn restore(backup: &Path, data_dir: &Path) -> Result<(), StoreError> {
+        let folder = super::Folder::open(data_dir)?;
+        let _alone = folder.lock()?;
+        sqlx::any::install_default_drivers();
+        let part = data_dir.join("restored.part");
+        fs::copy(backup, &part).map_err(of_file(backup))?;
+        let mut copy = writer::connect(&writer::url(&part)).await?;
+        super::verify::quick_check(&mut copy).await?;
+        ask_for_review_if_none(&mut copy).await?;
+        copy.close().await?;
+        let database = folder.database();
+        for name in ["shorelamp.db", "shorelamp.db-wal", "shorelamp.db-shm"] {
+            let old = data_dir.join(name);
+            if old.exists() {
+                let aside = data_dir.join(format!("{name}.before-restore"));
+                fs::rename(&old, &aside).map_err(of_file(&old))?;
+            }
+        }
+        folder.remember_open(false)?;
+        let moved = fs::File::open(&part)
+            .and_then(|file| file.sync_all())
+            .and_then(|()| fs::rename(&part, &database))
+            .and_then(|()| sync_folder(&database));
+        moved.map_err(of_file(&database))
+    }
+
+    /// Whether this database may be older than what it once acknowledged. The first call starts
+    /// the ten minutes; a restart does not start them again.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn review(&self, now: DateTime<Utc>) -> Result<Option<Review>, StoreError> {
+        self.write(move |connection| {
+            Box::pin(async move {
+                let Some(why) = read_meta(connection, "review").await? else { return Ok(None) };
+                let until = match read_meta(connection, "held-until").await? {
+                    // What can't be read holds nothing back.
+                    Some(text) => from_millis(text.parse().unwrap_or(0))?,
+                    None => now + HOLD,
+                };
+                // A clock that was set must not hold them longer.
+                let until = until.min(now + HOLD);
+                write_meta(connection, "held-until", &millis(until).to_string()).await?;
+                Ok(Some(Review { why, until }))
+            })
+        })
+        .await
+    }
+
+    /// Ends the review: nothing is held any more.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn end_review(&self) -> Result<(), StoreError> {
+        self.write(move |connection| {
+            Box::pin(async move {
+                sqlx::query("DELETE FROM meta WHERE name IN ('review', 'held-until')")
+                    .execute(connection)
+                    .await?;
+                Ok(())
+            })
+        })
+        .await
+    }
+}
+
+/// A whole copy of the database as it stands, in a file that only its owner can read.
+pub(super) async fn copy_into(
+    connection: &mut AnyConnection,
+    path: &Path,
+) -> Result<(), StoreError> {
+    match fs::remove_file(path) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+            return Err(of_file(path)(error));
+        }
+        _ => {}
+    }
+    // SQLite writes into an empty file that is there, and leaves its mode alone.
+    open_private(path, fs::OpenOptions::new().write(true).create_new(true))?;
+    sqlx::query("VACUUM INTO $1")
+        .bind(path.to_string_lossy().into_owned())
+        .execute(connection)
+        .await?;
+    fs::File::open(path).and_then(|file| file.sync_all()).map_err(of_file(path))
+}
+
+/// Has the next start hold alerts until the keeper has looked.
+pub(super) async fn ask_for_review(
+    connection: &mut AnyConnection,
+    why: &str,
+) -> Result<(), StoreError> {
+    connection.execute("DELETE FROM meta WHERE name = 'held-until'").await?;
+    write_meta(connection, "review", why).await
+}
+
+async fn ask_for_review_if_none(connection: &mut AnyConnection) -> Result<(), StoreError> {
+    match read_meta(connection, "review").await? {
+        Some(_) => Ok(()),
+        None => ask_for_review(connection, "it was restored from a copy").await,
+    }
+}
+
+pub(super) async fn read_meta(
+    connection: &mut AnyConnection,
+    name: &str,
+) -> Result<Option<String>, StoreError> {
+    if !has_table(connection, "meta").await? {
+        return Ok(None);
+    }
+    let row = sqlx::query("SELECT value FROM meta WHERE name = $1")
+        .bind(name)
+        .fetch_optional(connection)
+        .await?;
+    Ok(row.map(|row| row.try_get("value")).transpose()?)
+}
+
+pub(super) async fn write_meta(
+    connection: &mut AnyConnection,
+    name: &str,
+    value: &str,
+) -> Result<(), StoreError> {
+    sqlx::query(
+        "INSERT INTO meta (name, value) VALUES ($1, $2) \
+         ON CONFLICT (name) DO UPDATE SET value = $2",
+    )
+    .bind(name)
+    .bind(value)
+    .execute(connection)
+    .await?;
+    Ok(())
+}
+
+pub(super) async fn has_table(
+    connection: &mut AnyConnection,
+    name: &str,
+) -> Result<bool, StoreError> {
+    let row = sqlx::query("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = $1")
+        .bind(name)
+        .fetch_optional(connection)
+        .await?;
+    Ok(row.is_some())
+}
+
+fn sync_folder(path: &Path) -> std::io::Result<()> {
+    match path.parent() {
+        Some(folder) => fs::File::open(folder)?.sync_all(),
+        None => Ok(()),
+    }
+}

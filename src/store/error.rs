@@ -1,0 +1,160 @@
+//! What can go wrong with the database, and what to do about it.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use sqlx::migrate::MigrateError;
+use thiserror::Error;
+
+use crate::watch::Refusal;
+
+/// SQLite's code for a full disk.
+const FULL: i32 = 13;
+/// SQLite's code for a failed read, write or sync.
+const IO: i32 = 10;
+/// SQLite's codes for a file that holds no sound database.
+const UNSOUND: [i32; 2] = [11, 26];
+
+/// Why the database did not do what was asked.
+#[derive(Clone, Debug, Error)]
+pub enum StoreError {
+    /// The event does not apply to the plan.
+    #[error(transparent)]
+    Refused(#[from] Refusal),
+    /// There is no such plan.
+    #[error("there is no such plan")]
+    NoSuchPlan,
+    /// The same idempotency key came with another body.
+    #[error("this idempotency key was used for another plan")]
+    OtherBody,
+    /// A row does not hold what it must.
+    #[error("plan {plan} can't be read: {why}")]
+    Damaged {
+        /// The plan's ref.
+        plan: String,
+        /// What is wrong.
+        why: String,
+    },
+    /// The file or its folder.
+    #[error("{path}: {source}")]
+    File {
+        /// Which.
+        path: PathBuf,
+        /// What the system says.
+        source: Arc<std::io::Error>,
+    },
+    /// SQLite is too old to be trusted.
+    #[error("this SQLite is {0}; at least 3.51.3 is needed")]
+    OldSqlite(String),
+    /// A folder that had a database has none any more.
+    #[error(
+        "{folder} had a database, and now it is missing or empty: every open plan would be \
+         forgotten. Restore shorelamp.db from a backup; or, to start afresh without any plan, \
+         remove {} by hand", .marker.display()
+    )]
+    Missing {
+        /// The data folder.
+        folder: String,
+        /// The file that tells that there was one.
+        marker: PathBuf,
+    },
+    /// The folder holds another service's database.
+    #[error(
+        "the database in {folder} is not the one that was there: if it was put there on purpose, \
+         remove {} by hand", .marker.display()
+    )]
+    Foreign {
+        /// The data folder.
+        folder: String,
+        /// The file that tells which was there.
+        marker: PathBuf,
+    },
+    /// Another daemon has the folder.
+    #[error("another daemon is running on {}; stop it first", .0.display())]
+    InUse(PathBuf),
+    /// A newer program has written the database.
+    #[error(
+        "the database has schema {0}, which this program does not know: start the newer program, \
+         or restore the backup that it made before the upgrade"
+    )]
+    NewerSchema(i64),
+    /// No room is left on the disk.
+    #[error("the disk of the data folder is full")]
+    DiskFull,
+    /// The database itself.
+    #[error("the database: {0}")]
+    Database(Arc<sqlx::Error>),
+}
+
+impl StoreError {
+    /// Whether trying again later can help.
+    #[must_use]
+    pub fn is_transient(&self) -> bool {
+        matches!(self, StoreError::Database(_) | StoreError::File { .. } | StoreError::DiskFull)
+    }
+
+    /// Whether one plan's row is at fault, and the database is well.
+    #[must_use]
+    pub fn is_damage(&self) -> bool {
+        matches!(self, StoreError::Damaged { .. })
+    }
+
+    /// Whether the file holds no sound database.
+    #[must_use]
+    pub fn is_unsound(&self) -> bool {
+        matches!(self, StoreError::Database(error) if UNSOUND.contains(&code(error)))
+    }
+
+    /// Whether what a connection still holds in memory can't be trusted any more. A sync that
+    /// failed must not be tried again: the kernel may have dropped what it could not write.
+    pub(super) fn spoils_connection(&self) -> bool {
+        match self {
+            StoreError::DiskFull => true,
+            StoreError::Database(error) => {
+                code(error) == IO
+                    || matches!(**error, sqlx::Error::Io(_) | sqlx::Error::WorkerCrashed)
+            }
+            _ => false,
+        }
+    }
+}
+
+impl From<sqlx::Error> for StoreError {
+    fn from(error: sqlx::Error) -> Self {
+        if code(&error) == FULL {
+            return StoreError::DiskFull;
+        }
+        StoreError::Database(Arc::new(error))
+    }
+}
+
+impl From<MigrateError> for StoreError {
+    fn from(error: MigrateError) -> Self {
+        match error {
+            MigrateError::VersionMissing(version) => StoreError::NewerSchema(version),
+            MigrateError::Execute(error) | MigrateError::ExecuteMigration(error, _) => error.into(),
+            other => StoreError::from(sqlx::Error::Migrate(Box::new(other))),
+        }
+    }
+}
+
+/// SQLite's primary result code; 0 where it is not SQLite that failed.
+fn code(error: &sqlx::Error) -> i32 {
+    let code = error.as_database_error().and_then(|error| error.code()?.parse::<i32>().ok());
+    code.unwrap_or(0) & 0xff
+}
+
+/// Damage found in a plan's row.
+pub(super) fn damaged(plan: &str, why: impl ToString) -> StoreError {
+    StoreError::Damaged { plan: plan.to_owned(), why: why.to_string() }
+}
+
+/// An error met while one plan's row was read: text that is no text is damage of that row alone.
+pub(super) fn of_row(plan: &str, error: sqlx::Error) -> StoreError {
+    match error {
+        sqlx::Error::Decode(why) | sqlx::Error::ColumnDecode { source: why, .. } => {
+            damaged(plan, why)
+        }
+        other => other.into(),
+    }
+}

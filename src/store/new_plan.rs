@@ -1,0 +1,117 @@
+//! All that one transaction writes of a new plan. What can be worked out before is worked out by
+//! whoever files, so that the one writer is kept for as short as possible.
+
+use chrono::{DateTime, Utc};
+use sqlx::AnyConnection;
+
+use super::links::Link;
+use super::plans::{same_body, to_json};
+use super::spare::{NewSpare, sum};
+use super::{Filing, StoreError, letters, links, millis, places};
+use crate::watch::{Order, Watched, next_wakeup};
+
+/// A plan on its way to the writer.
+pub(super) struct NewPlan {
+    pub(super) plan_ref: String,
+    plan_json: String,
+    review_json: String,
+    state_json: String,
+    state: Watched,
+    spare: NewSpare,
+    orders: Vec<Order>,
+    key_id: String,
+    idempotency: Option<String>,
+    body_hash: String,
+    links: Vec<(String, Link)>,
+    addresses: Vec<String>,
+    filed_at: i64,
+}
+
+impl NewPlan {
+    pub(super) fn new(filing: &Filing<'_>, now: DateTime<Utc>) -> Result<Self, StoreError> {
+        let state = filing.first.plan.clone();
+        let state_json = to_json(filing.plan_ref, &state)?;
+        Ok(NewPlan {
+            plan_ref: filing.plan_ref.to_owned(),
+            plan_json: filing.plan_json.to_owned(),
+            review_json: filing.review_json.to_owned(),
+            spare: NewSpare::new(filing.plan_ref, &state, &state_json, filing.card)?,
+            state_json,
+            state,
+            orders: filing.first.orders.clone(),
+            key_id: filing.key_id.to_owned(),
+            idempotency: filing.idempotency.map(str::to_owned),
+            body_hash: filing.body_hash.to_owned(),
+            links: filing.links.to_vec(),
+            addresses: filing.addresses.to_vec(),
+            filed_at: millis(now),
+        })
+    }
+
+    /// The ref of the same filing, if it came before.
+    pub(super) async fn earlier(
+        &self,
+        connection: &mut AnyConnection,
+    ) -> Result<Option<String>, StoreError> {
+        let Some(idempotency) = &self.idempotency else { return Ok(None) };
+        let row =
+            sqlx::query("SELECT ref, body_hash FROM plans WHERE key_id = $1 AND idempotency = $2")
+                .bind(&self.key_id)
+                .bind(idempotency)
+                .fetch_optional(connection)
+                .await?;
+        row.map(|row| same_body(&row, &self.body_hash)).transpose()
+    }
+
+    /// Writes it all.
+    pub(super) async fn insert(&self, connection: &mut AnyConnection) -> Result<(), StoreError> {
+        self.insert_row(connection).await?;
+        self.spare.insert(connection, &self.plan_ref).await?;
+        let now = super::from_millis(self.filed_at)?;
+        letters::insert(connection, &self.plan_ref, &self.orders, now).await?;
+        links::insert(connection, &self.plan_ref, &self.links).await?;
+        self.insert_addresses(connection).await
+    }
+
+    async fn insert_row(&self, connection: &mut AnyConnection) -> Result<(), StoreError> {
+        sqlx::query(
+            "INSERT INTO plans (ref, plan_json, review_json, state_json, state_sum, version, \
+             filed_at, due_at, next_at, closed_at, key_id, idempotency, body_hash) \
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, NULL, $10, $11, $12)",
+        )
+        .bind(&self.plan_ref)
+        .bind(&self.plan_json)
+        .bind(&self.review_json)
+        .bind(&self.state_json)
+        .bind(sum(&self.plan_ref, &self.state_json))
+        .bind(i64::from(self.state.events))
+        .bind(self.filed_at)
+        .bind(millis(self.state.terms.due_at))
+        .bind(next_wakeup(&self.state).map(millis))
+        .bind(&self.key_id)
+        .bind(&self.idempotency)
+        .bind(&self.body_hash)
+        .execute(connection)
+        .await?;
+        Ok(())
+    }
+
+    async fn insert_addresses(&self, connection: &mut AnyConnection) -> Result<(), StoreError> {
+        if self.addresses.is_empty() {
+            return Ok(());
+        }
+        let places = places(self.addresses.len(), 4);
+        let text =
+            format!("INSERT INTO named_addresses (hash, plan, contact, filed_at) VALUES {places}");
+        let mut insert = sqlx::query(sqlx::AssertSqlSafe(text));
+        for (contact, hash) in self.addresses.iter().enumerate() {
+            insert = insert
+                .bind(hash)
+                .bind(&self.plan_ref)
+                .bind(i64::try_from(contact).unwrap_or(i64::MAX))
+                .bind(self.filed_at);
+        }
+        insert.execute(connection).await?;
+        Ok(())
+    }
+}

@@ -1,0 +1,163 @@
+//! Opening the database: never an empty start where there was one, never a schema half known.
+
+use std::path::Path;
+use std::time::Duration;
+
+use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
+use sqlx::migrate::Migrator;
+use sqlx::{AnyConnection, Connection, Executor, Row};
+
+use super::folder::Folder;
+use super::writer::{self, Writer};
+use super::{Store, StoreError, backup};
+
+/// The oldest SQLite that may run: earlier ones can damage a database in WAL mode (their release
+/// notes for 3.51.3).
+const OLDEST_SQLITE: (u32, u32, u32) = (3, 51, 3);
+
+static SCHEMA: Migrator = sqlx::migrate!("src/store/migrations");
+
+impl Store {
+    /// Opens the database in this folder, beside a daemon too; both are made when they have never
+    /// been there. Brings an older schema up to this one, after a backup beside it.
+    ///
+    /// # Errors
+    /// The folder, a database that is missing or not the folder's own, its schema, its SQLite's
+    /// age or its contents.
+    pub async fn open(data_dir: &Path) -> Result<Self, StoreError> {
+        let folder = Folder::open(data_dir)?;
+        sqlx::any::install_default_drivers();
+        let marked = folder.marked_id()?;
+        if marked.is_some() && !folder.database().exists() {
+            return Err(missing(&folder));
+        }
+        let lost_log = folder.was_left_open() && folder.database().exists() && !folder.has_log();
+        let mut first = first_connection(&folder).await?;
+        check_sqlite(&mut first).await?;
+        let known = known_schema(&mut first).await?;
+        let id = backup::read_meta(&mut first, "id").await?;
+        check_identity(&folder, marked.as_deref(), id.as_deref())?;
+        upgrade(&mut first, &folder, known).await?;
+        identify(&mut first, &folder, id).await?;
+        if lost_log {
+            backup::ask_for_review(&mut first, "the newest changes are lost: their log is gone")
+                .await?;
+        }
+        folder.remember_open(true)?;
+        folder.lay_ballast();
+        Self::over(folder, first).await
+    }
+
+    async fn over(folder: Folder, first: AnyConnection) -> Result<Self, StoreError> {
+        let url = writer::url(&folder.database());
+        let readers = readers().connect_with(url.parse::<AnyConnectOptions>()?).await?;
+        let writer = Writer::start(url, first, folder.clone());
+        Ok(Store { writer, readers, folder })
+    }
+}
+
+/// A disk that is quite full may keep the database from being opened at all.
+async fn first_connection(folder: &Folder) -> Result<AnyConnection, StoreError> {
+    let url = writer::url(&folder.database());
+    match writer::connect(&url).await {
+        Err(_) if folder.free_ballast() => writer::connect(&url).await,
+        other => other,
+    }
+}
+
+fn readers() -> AnyPoolOptions {
+    AnyPoolOptions::new()
+        .max_connections(4)
+        .min_connections(1)
+        .acquire_timeout(Duration::from_secs(20))
+        .idle_timeout(None)
+        .max_lifetime(None)
+        .after_connect(|connection, _| Box::pin(writer::prepare(connection)))
+}
+
+async fn check_sqlite(connection: &mut AnyConnection) -> Result<(), StoreError> {
+    let row = connection.fetch_one("SELECT sqlite_version()").await?;
+    let version: String = row.try_get(0)?;
+    let mut parts = version.split('.').map(|part| part.parse().unwrap_or(0));
+    let mut part = || parts.next().unwrap_or(0);
+    if (part(), part(), part()) < OLDEST_SQLITE {
+        return Err(StoreError::OldSqlite(version));
+    }
+    Ok(())
+}
+
+/// The schema that the file has; `None` for a new one.
+async fn known_schema(connection: &mut AnyConnection) -> Result<Option<i64>, StoreError> {
+    if !backup::has_table(connection, "_sqlx_migrations").await? {
+        return Ok(None);
+    }
+    let row = connection.fetch_one("SELECT MAX(version) AS newest FROM _sqlx_migrations").await?;
+    Ok(row.try_get("newest")?)
+}
+
+fn missing(folder: &Folder) -> StoreError {
+    StoreError::Missing { folder: folder.path().display().to_string(), marker: folder.marker() }
+}
+
+/// Whether this is the database that the folder has had.
+fn check_identity(
+    folder: &Folder,
+    marked: Option<&str>,
+    id: Option<&str>,
+) -> Result<(), StoreError> {
+    match (marked, id) {
+        (Some(_), None) => Err(missing(folder)),
+        (Some(marked), Some(id)) if marked != id => Err(StoreError::Foreign {
+            folder: folder.path().display().to_string(),
+            marker: folder.marker(),
+        }),
+        _ => Ok(()),
+    }
+}
+
+/// Brings the schema up to this program's, in one transaction, after a backup.
+async fn upgrade(
+    connection: &mut AnyConnection,
+    folder: &Folder,
+    known: Option<i64>,
+) -> Result<(), StoreError> {
+    let newest = SCHEMA.iter().map(|step| step.version).max();
+    if let Some(known) = known {
+        if Some(known) > newest {
+            return Err(StoreError::NewerSchema(known));
+        }
+        if Some(known) == newest {
+            return Ok(());
+        }
+        let path = folder.path().join(format!("before-upgrade-from-{known}.db"));
+        tracing::warn!(path = %path.display(), "the schema is upgraded, after this backup");
+        backup::copy_into(connection, &path).await?;
+    }
+    let mut whole = connection.begin_with("BEGIN IMMEDIATE").await?;
+    SCHEMA.run(&mut *whole).await?;
+    whole.commit().await?;
+    Ok(())
+}
+
+/// Gives a new database its id, and marks the folder with it.
+async fn identify(
+    connection: &mut AnyConnection,
+    folder: &Folder,
+    id: Option<String>,
+) -> Result<(), StoreError> {
+    let id = match id {
+        Some(id) => id,
+        None => {
+            let mut bytes = [0; 16];
+            getrandom::fill(&mut bytes)
+                .map_err(|error| sqlx::Error::Io(std::io::Error::other(error)))?;
+            let id: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+            backup::write_meta(connection, "id", &id).await?;
+            id
+        }
+    };
+    if folder.marked_id()?.is_none() {
+        folder.mark(&id)?;
+    }
+    Ok(())
+}
