@@ -77,7 +77,19 @@ impl Daemon {
         event: &Event,
         idempotency: Option<&str>,
     ) -> Result<Applied, StoreError> {
-        let applied = self.0.store.apply(plan_ref, event, idempotency, self.now()).await?;
+        let store = &self.0.store;
+        let applied = match store.apply(plan_ref, event, idempotency, self.now()).await {
+            // What was set aside for a full disk has just been given back.
+            Err(StoreError::DiskFull) => {
+                store.apply(plan_ref, event, idempotency, self.now()).await
+            }
+            other => other,
+        };
+        if applied.as_ref().is_err_and(StoreError::is_transient) {
+            self.0.memory.hear(plan_ref, event, self.now());
+        }
+        let applied = applied?;
+        self.0.memory.follow(plan_ref, &applied);
         self.ring();
         // Whoever answers a letter has shown that the address is theirs. That this could not be
         // written down must not make anybody think that their answer was lost.

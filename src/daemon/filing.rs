@@ -135,6 +135,7 @@ impl Daemon {
         let record = self.0.store.plan(plan_ref).await?;
         let review = serde_json::from_str(&record.review_json).unwrap_or_default();
         let status = self.status_of(&record).await?;
+        self.0.memory.remember(record.clone());
         Ok(Filed { status, review, links: self.links(&record) })
     }
 

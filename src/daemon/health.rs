@@ -1,6 +1,6 @@
 //! Whether an alert could go out now.
 
-use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
@@ -22,6 +22,8 @@ pub struct Health {
     relay_took: AtomicI64,
     relay_failed: AtomicI64,
     oldest_alert: AtomicI64,
+    held_until: AtomicI64,
+    damaged: AtomicBool,
 }
 
 /// Something that would keep an alert from going out.
@@ -43,6 +45,8 @@ impl Health {
             relay_took: AtomicI64::new(0),
             relay_failed: AtomicI64::new(0),
             oldest_alert: AtomicI64::new(0),
+            held_until: AtomicI64::new(0),
+            damaged: AtomicBool::new(false),
         }
     }
 
@@ -60,6 +64,26 @@ impl Health {
 
     pub(super) fn relay_failed(&self, now: DateTime<Utc>) {
         self.relay_failed.store(now.timestamp_millis(), Ordering::Relaxed);
+    }
+
+    /// Until when a review holds alerts back, if one does.
+    pub(super) fn hold_until(&self, until: Option<DateTime<Utc>>) {
+        let millis = until.map_or(0, |at| at.timestamp_millis());
+        self.held_until.store(millis, Ordering::Relaxed);
+    }
+
+    pub(super) fn held_until(&self) -> Option<DateTime<Utc>> {
+        let millis = self.held_until.load(Ordering::Relaxed);
+        DateTime::from_timestamp_millis(millis).filter(|_| millis != 0)
+    }
+
+    pub(super) fn found_damage(&self, damaged: bool) {
+        self.damaged.store(damaged, Ordering::Relaxed);
+    }
+
+    /// For how long nothing could be written.
+    pub(super) fn unwritten_for(&self, now: DateTime<Utc>) -> TimeDelta {
+        TimeDelta::milliseconds(now.timestamp_millis() - self.write.load(Ordering::Relaxed))
     }
 
     /// Everything that would keep an alert from going out; nothing when one could.
@@ -89,6 +113,16 @@ impl Health {
                 relay_down,
                 "no mail relay took the last letter",
                 "look at the mail relay; `shorelamp doctor` tells what it answers",
+            ),
+            (
+                self.damaged.load(Ordering::Relaxed),
+                "the database's file is damaged",
+                "restore the newest backup, and reach the crews of the open plans yourself",
+            ),
+            (
+                self.held_until().is_some_and(|until| until > now),
+                "alerts are held: the database may be older than what the service acknowledged",
+                "check in the crews that you know to be ashore; what is due goes in ten minutes",
             ),
             (
                 disputed,

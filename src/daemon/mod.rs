@@ -5,15 +5,20 @@
 
 mod acting;
 mod adjtimex;
+mod bare;
 mod clock;
+mod emergency;
 mod filing;
 mod health;
 mod judging;
+mod keeper;
+mod memory;
 mod posting;
 mod referee;
 mod retry;
 pub mod secrets;
 mod status;
+mod upkeep;
 mod watching;
 
 use std::sync::Arc;
@@ -69,6 +74,10 @@ struct Parts {
     judge: Judge,
     clock: Clock,
     health: Health,
+    /// What is due soon, for when the database can't be written.
+    memory: memory::Memory,
+    /// What the keeper is to hear.
+    desk: keeper::Desk,
     /// Rung when a plan's next wake-up may have come nearer.
     watch_bell: Notify,
     /// Rung when a letter was ordered.
@@ -88,8 +97,20 @@ impl Daemon {
     ) -> Self {
         let health = Health::new(clock.now());
         let (watch_bell, post_bell) = (Notify::new(), Notify::new());
-        let parts =
-            Parts { house, store, post, secrets, judge, clock, health, watch_bell, post_bell };
+        let (memory, desk) = (memory::Memory::default(), keeper::Desk::default());
+        let parts = Parts {
+            house,
+            store,
+            post,
+            secrets,
+            judge,
+            clock,
+            health,
+            memory,
+            desk,
+            watch_bell,
+            post_bell,
+        };
         Daemon(Arc::new(parts))
     }
 
@@ -106,10 +127,14 @@ impl Daemon {
                 "letters were under way when the service ended; they go again"
             );
         }
+        upkeep::begin_review(self).await?;
         let mut tasks = JoinSet::new();
         tasks.spawn(watching::watch(self.clone(), stop.clone()));
         tasks.spawn(posting::post(self.clone(), stop.clone()));
-        tasks.spawn(health::probe(self.clone(), stop));
+        tasks.spawn(health::probe(self.clone(), stop.clone()));
+        tasks.spawn(keeper::write_to_keeper(self.clone(), stop.clone()));
+        tasks.spawn(emergency::stand_by(self.clone(), stop.clone()));
+        tasks.spawn(upkeep::keep_up(self.clone(), stop));
         while tasks.join_next().await.is_some() {}
         self.0.store.close().await;
         Ok(())

@@ -7,6 +7,7 @@ use chrono::TimeDelta;
 use tokio::sync::Semaphore;
 use tokio_util::sync::CancellationToken;
 
+use super::bare::plain_letter;
 use super::{Daemon, retry};
 use crate::letter;
 use crate::plan::{Plan, read_json};
@@ -48,6 +49,7 @@ pub(super) async fn post(daemon: Daemon, stop: CancellationToken) {
 async fn claim(daemon: &Daemon, places: &Arc<Semaphore>) -> Result<usize, StoreError> {
     let Ok(first) = places.clone().acquire_owned().await else { return Ok(0) };
     let free = u32::try_from(places.available_permits()).unwrap_or(0) + 1;
+    daemon.record_sent().await?;
     let letters = daemon.0.store.claim(daemon.now(), LEASE, free).await?;
     daemon.0.health.post_passed(daemon.now());
     let number = letters.len();
@@ -123,6 +125,7 @@ async fn attempt(
                 "a letter was handed over"
             );
             daemon.0.health.relay_took(daemon.now());
+            daemon.0.memory.handed(&claimed.plan_ref, &claimed.order);
             daemon
                 .0
                 .store
@@ -153,7 +156,11 @@ async fn try_later(daemon: &Daemon, claimed: &Claimed, note: &str) -> Result<(),
 
 /// Writes the letter as the plan now stands; `None` when its reader has no address.
 async fn prepare(daemon: &Daemon, claimed: &Claimed) -> Result<Option<Outgoing>, StoreError> {
-    let dossier = daemon.dossier(&claimed.plan_ref).await?;
+    let dossier = match daemon.dossier(&claimed.plan_ref).await {
+        // Better plain than none.
+        Err(error) if error.is_damage() => return plain_letter(daemon, claimed).await,
+        other => other?,
+    };
     let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else { return Ok(None) };
     let page = daemon.page_of(&claimed.plan_ref, claimed.order.to);
     let facts = daemon.facts(&dossier, page.as_deref(), claimed.queued_at);
@@ -176,7 +183,7 @@ async fn prepare(daemon: &Daemon, claimed: &Claimed) -> Result<Option<Outgoing>,
     }))
 }
 
-fn mailbox(daemon: &Daemon, plan: &Plan, to: Recipient) -> Option<Mailbox> {
+pub(super) fn mailbox(daemon: &Daemon, plan: &Plan, to: Recipient) -> Option<Mailbox> {
     let (name, email) = match to {
         Recipient::Crew(at) => {
             plan.crew.get(at).and_then(|one| Some((one.name.clone(), one.email.clone()?)))?

@@ -48,18 +48,29 @@ async fn pass(daemon: &Daemon, everything: bool) -> Result<Option<DateTime<Utc>>
     let now = daemon.now();
     let until = if everything { DateTime::<Utc>::MAX_UTC } else { now };
     let mut trouble = None;
+    daemon.record_sent().await?;
     for plan_ref in daemon.0.store.due(until, MOST_AT_ONCE).await? {
         match daemon.0.store.apply(&plan_ref, &Event::Tick, None, daemon.now()).await {
-            Ok(applied) if applied.letters > 0 => {
-                tracing::info!(plan = plan_ref, letters = applied.letters, "the watch spoke");
+            Ok(applied) => {
+                daemon.0.memory.follow(&plan_ref, &applied);
+                if applied.letters > 0 {
+                    tracing::info!(plan = plan_ref, letters = applied.letters, "the watch spoke");
+                    daemon.0.post_bell.notify_one();
+                }
+            }
+            Err(error) if error.is_damage() => {
+                tracing::error!(plan = plan_ref, %error, "this plan is set aside");
+                daemon.0.store.quarantine(&plan_ref, &error.to_string(), daemon.now()).await?;
                 daemon.0.post_bell.notify_one();
             }
-            Ok(_) => {}
             Err(error) => {
                 tracing::error!(plan = plan_ref, %error, "this plan can't be moved");
                 trouble = Some(error);
             }
         }
+    }
+    if daemon.0.store.alert_quarantined(daemon.now()).await? > 0 {
+        daemon.0.post_bell.notify_one();
     }
     match trouble {
         Some(error) => Err(error),

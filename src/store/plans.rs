@@ -151,6 +151,20 @@ impl Store {
         rows.iter().map(|row| Ok(row.try_get("ref")?)).collect()
     }
 
+    /// The open plans whose time comes first.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn soonest(&self, most: u32) -> Result<Vec<String>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT ref FROM plans WHERE next_at IS NOT NULL ORDER BY next_at LIMIT $1",
+        )
+        .bind(i64::from(most))
+        .fetch_all(&self.readers)
+        .await?;
+        rows.iter().map(|row| Ok(row.try_get("ref")?)).collect()
+    }
+
     /// When the next plan's time comes; `None` too when that is no time: then the next look
     /// finds the plan by its spare copy.
     ///

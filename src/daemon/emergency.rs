@@ -1,0 +1,153 @@
+//! Alerts from memory, while the database can't be written.
+
+use std::time::Duration;
+
+use chrono::TimeDelta;
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+
+use super::posting::{mailbox, stored_plan};
+use super::{Daemon, Dossier, memory};
+use crate::letter;
+use crate::post::Outgoing;
+use crate::store::{PlanRecord, StoreError, letter_id};
+use crate::watch::Order;
+
+/// When nothing has been written for so long, alerts go out all the same.
+const PATIENCE: TimeDelta = TimeDelta::seconds(10);
+const BETWEEN_LOOKS: Duration = Duration::from_secs(1);
+/// After a pass in which a letter did not leave.
+const AFTER_FAILURE: Duration = Duration::from_secs(5);
+/// Between readings of the whole memory, for what other processes wrote.
+const BETWEEN_READINGS: TimeDelta = TimeDelta::minutes(10);
+/// How many letters leave at once.
+const AT_ONCE: usize = 16;
+
+/// Keeps the memory, and sends from it when it must.
+pub(super) async fn stand_by(daemon: Daemon, stop: CancellationToken) {
+    let mut read_at = None;
+    while !stop.is_cancelled() {
+        let now = daemon.now();
+        if read_at.is_none_or(|at| now - at >= BETWEEN_READINGS) && fill(&daemon).await.is_ok() {
+            read_at = Some(now);
+        }
+        let sent_all = match daemon.0.health.unwritten_for(now) > PATIENCE {
+            true => send_owed(&daemon).await,
+            false => true,
+        };
+        let pause = if sent_all { BETWEEN_LOOKS } else { AFTER_FAILURE };
+        tokio::select! {
+            () = stop.cancelled() => break,
+            () = tokio::time::sleep(pause) => {}
+        }
+    }
+}
+
+impl Daemon {
+    /// Writes down what left while the database could not be written. The watch and the post do
+    /// this before anything else, so that nothing goes a second time.
+    pub(super) async fn record_sent(&self) -> Result<(), StoreError> {
+        let memory = &self.0.memory;
+        while let Some(sent) = memory.first_sent() {
+            let note = "sent from memory while the database could not be written";
+            match self.0.store.record_sent(&sent.plan_ref, &sent.order, note, sent.at).await {
+                Err(error) if error.is_transient() => return Err(error),
+                Err(error) => {
+                    tracing::error!(plan = sent.plan_ref, %error, "an alert that went out can't be written down");
+                }
+                Ok(()) => {}
+            }
+            memory.recorded();
+        }
+        Ok(())
+    }
+}
+
+/// Remembers the plans whose time comes first.
+async fn fill(daemon: &Daemon) -> Result<(), StoreError> {
+    for plan_ref in daemon.0.store.soonest(memory::MOST_PLANS).await? {
+        if let Ok(record) = daemon.0.store.plan(&plan_ref).await {
+            daemon.0.memory.remember(record);
+        }
+    }
+    Ok(())
+}
+
+/// Sends every alert that is owed; whether all of them left.
+async fn send_owed(daemon: &Daemon) -> bool {
+    let owed = daemon.0.memory.owed(daemon.now());
+    if owed.is_empty() {
+        return true;
+    }
+    daemon.tell_keeper(
+        "memory",
+        "the database can't be written, and alerts are due: they go out from memory",
+        &[
+            "Look at the disk of the data folder: is it full, damaged, or mounted read-only?",
+            "Don't stop the service before it can write again: what went out is known only to its \
+             memory.",
+        ],
+    );
+    let mut all = true;
+    let mut under_way = JoinSet::new();
+    for (record, order) in owed {
+        if under_way.len() >= AT_ONCE {
+            all &= matches!(under_way.join_next().await, Some(Ok(true)));
+        }
+        let daemon = daemon.clone();
+        under_way.spawn(async move { send(&daemon, record, &order).await });
+    }
+    while let Some(sent) = under_way.join_next().await {
+        all &= matches!(sent, Ok(true));
+    }
+    all
+}
+
+async fn send(daemon: &Daemon, record: PlanRecord, order: &Order) -> bool {
+    let plan_ref = record.plan_ref.clone();
+    let letter = match write(daemon, record, order) {
+        Ok(Some(letter)) => letter,
+        // Nobody to write to: nothing is owed.
+        Ok(None) => {
+            daemon.0.memory.handed(&plan_ref, order);
+            return true;
+        }
+        Err(error) => {
+            tracing::error!(plan = plan_ref, %error, "an alert can't be written from memory");
+            return false;
+        }
+    };
+    match daemon.hand_over(&letter).await {
+        Ok(()) => {
+            tracing::warn!(plan = plan_ref, kind = %order.kind, "an alert left from memory");
+            daemon.0.memory.sent(&plan_ref, order, daemon.now());
+            true
+        }
+        Err(error) => {
+            tracing::error!(plan = plan_ref, %error, "an alert did not leave from memory");
+            false
+        }
+    }
+}
+
+/// The letter as the ordinary road would write it, without the history, which is not at hand.
+fn write(
+    daemon: &Daemon,
+    record: PlanRecord,
+    order: &Order,
+) -> Result<Option<Outgoing>, StoreError> {
+    let plan = stored_plan(&record)?;
+    let Some(to) = mailbox(daemon, &plan, order.to) else { return Ok(None) };
+    let plan_ref = record.plan_ref.clone();
+    let page = daemon.page_of(&plan_ref, order.to);
+    let dossier = Dossier { record, plan, review: None, history: Vec::new() };
+    let facts = daemon.facts(&dossier, page.as_deref(), daemon.now());
+    let mut letter = letter::compose(&facts, order, daemon.now());
+    letter.text.push_str(
+        "\nThis letter was written from memory, because the service's database can't be written\n\
+         at the moment. Your page may not take an answer: telephone.\n",
+    );
+    letter.html = String::new();
+    let name = format!("{}.{plan_ref}", letter_id(&plan_ref, order));
+    Ok(Some(daemon.outgoing(&name, order.kind.name(), Some(&plan_ref), to, letter)))
+}

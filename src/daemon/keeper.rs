@@ -1,0 +1,157 @@
+//! Letters to the keeper about the service itself. They need no database: they wait in memory, and
+//! go as soon as somebody takes them.
+
+use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use sha2::{Digest, Sha256};
+use thiserror::Error;
+use tokio::sync::Notify;
+use tokio_util::sync::CancellationToken;
+
+use super::Daemon;
+use crate::letter::{Letter, service_trouble};
+use crate::post::{MimeError, Outgoing, SendError};
+use crate::settings::Mailbox;
+
+/// The same trouble is told again after this.
+const BETWEEN_REMINDERS: TimeDelta = TimeDelta::hours(6);
+/// Between attempts at a letter that nobody took.
+const BETWEEN_TRIES: Duration = Duration::from_secs(15);
+/// More than this waits only when nothing leaves at all.
+const MOST_WAITING: usize = 100;
+
+/// Why a letter did not leave.
+#[derive(Debug, Error)]
+pub(super) enum NotTaken {
+    #[error(transparent)]
+    Unwritten(#[from] MimeError),
+    #[error(transparent)]
+    Unsent(#[from] SendError),
+}
+
+/// What the keeper is to hear.
+#[derive(Default)]
+pub(super) struct Desk {
+    state: Mutex<State>,
+    bell: Notify,
+}
+
+#[derive(Default)]
+struct State {
+    waiting: Vec<Notice>,
+    told_at: BTreeMap<&'static str, DateTime<Utc>>,
+}
+
+#[derive(Clone)]
+struct Notice {
+    topic: &'static str,
+    what: String,
+    mend: Vec<String>,
+    seen_at: DateTime<Utc>,
+}
+
+impl Daemon {
+    /// Tells the keeper of something that could stop an alert, and what to do about it; the same
+    /// topic at most every six hours.
+    pub(super) fn tell_keeper(&self, topic: &'static str, what: &str, mend: &[&str]) {
+        tracing::error!(topic, what, "trouble");
+        if self.0.house.keeper_email.is_none() {
+            return;
+        }
+        let now = self.now();
+        let desk = &self.0.desk;
+        let mut state = desk.state.lock().unwrap_or_else(PoisonError::into_inner);
+        let lately = state.told_at.get(topic).is_some_and(|at| now - *at < BETWEEN_REMINDERS);
+        if lately || state.waiting.len() >= MOST_WAITING {
+            return;
+        }
+        state.told_at.insert(topic, now);
+        let mend = mend.iter().map(|step| (*step).to_owned()).collect();
+        state.waiting.push(Notice { topic, what: what.to_owned(), mend, seen_at: now });
+        desk.bell.notify_one();
+    }
+
+    /// Hands a letter over without asking the database for anything.
+    pub(super) async fn hand_over(&self, letter: &Outgoing) -> Result<(), NotTaken> {
+        let bytes = letter.build()?;
+        let handing = self.0.post.begin(&letter.envelope()).await?;
+        handing.finish(&bytes).await?;
+        Ok(())
+    }
+
+    /// What goes to this reader, under this name.
+    pub(super) fn outgoing(
+        &self,
+        name: &str,
+        kind: &str,
+        plan_ref: Option<&str>,
+        to: Mailbox,
+        letter: Letter,
+    ) -> Outgoing {
+        let domain = self.0.house.from.email.rsplit('@').next().unwrap_or("localhost");
+        Outgoing {
+            message_id: format!("{name}@{domain}"),
+            date: self.now(),
+            from: self.0.house.from.clone(),
+            to,
+            reply_to: None,
+            subject: letter.subject,
+            kind: kind.to_owned(),
+            plan_ref: plan_ref.map(str::to_owned),
+            thread: Some(format!("{}@{domain}", letter.thread)),
+            text: letter.text,
+            html: (!letter.html.is_empty()).then_some(letter.html),
+            importance_high: letter.important,
+            attachments: Vec::new(),
+        }
+    }
+
+    /// Where the keeper is written to.
+    pub(super) fn keeper_mailbox(&self) -> Option<Mailbox> {
+        let name = Some(format!("Keeper of {}", self.0.house.name));
+        self.0.house.keeper_email.clone().map(|email| Mailbox { name, email })
+    }
+}
+
+/// Sends what waits for the keeper.
+pub(super) async fn write_to_keeper(daemon: Daemon, stop: CancellationToken) {
+    let desk = &daemon.0.desk;
+    while !stop.is_cancelled() {
+        let first = {
+            let state = desk.state.lock().unwrap_or_else(PoisonError::into_inner);
+            state.waiting.first().cloned()
+        };
+        let pause = match first {
+            None => Duration::from_secs(3600),
+            Some(notice) => match send(&daemon, &notice).await {
+                Ok(()) => {
+                    let mut state = desk.state.lock().unwrap_or_else(PoisonError::into_inner);
+                    state.waiting.remove(0);
+                    continue;
+                }
+                Err(error) => {
+                    tracing::warn!(topic = notice.topic, %error, "the keeper can't be told");
+                    BETWEEN_TRIES
+                }
+            },
+        };
+        tokio::select! {
+            () = stop.cancelled() => break,
+            () = desk.bell.notified() => {}
+            () = tokio::time::sleep(pause) => {}
+        }
+    }
+}
+
+async fn send(daemon: &Daemon, notice: &Notice) -> Result<(), NotTaken> {
+    let Some(to) = daemon.keeper_mailbox() else { return Ok(()) };
+    let Notice { topic, what, mend, seen_at } = notice;
+    let letter = service_trouble(&daemon.0.house.name, topic, what, mend, *seen_at);
+    // The same at every attempt, as every letter's.
+    let hash = Sha256::digest(format!("{topic} {what} {seen_at}"));
+    let name: String = hash.iter().take(16).map(|byte| format!("{byte:02x}")).collect();
+    daemon.hand_over(&daemon.outgoing(&name, "trouble", None, to, letter)).await
+}

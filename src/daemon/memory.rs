@@ -1,0 +1,157 @@
+//! What is due soon, kept in memory, so that alerts go out while the database can't be written.
+//!
+//! It follows every step that the service makes. When nothing has been written for ten seconds,
+//! the plans in it are moved here by the same pure step, and their alerts go out at least once,
+//! under the same Message-ID as ever. What went out is written down before anything else when the
+//! database comes back.
+
+use std::collections::BTreeMap;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+use chrono::{DateTime, Utc};
+
+use crate::store::{Applied, PlanRecord};
+use crate::watch::{Event, Order, next_wakeup, step, wanted};
+
+/// How many plans are remembered: those whose time comes first.
+pub(super) const MOST_PLANS: u32 = 4000;
+
+/// The memory.
+#[derive(Default)]
+pub(super) struct Memory(Mutex<Inside>);
+
+#[derive(Default)]
+struct Inside {
+    plans: BTreeMap<String, Remembered>,
+    sent: Vec<Sent>,
+}
+
+/// A plan, and the alerts that it owes as far as is known here.
+struct Remembered {
+    record: PlanRecord,
+    owed: Vec<Order>,
+}
+
+/// An alert that left while the database could not be written.
+#[derive(Clone, Debug)]
+pub(super) struct Sent {
+    pub(super) plan_ref: String,
+    pub(super) order: Order,
+    pub(super) at: DateTime<Utc>,
+}
+
+impl Memory {
+    /// Remembers a plan as it now stands; the alerts that it is known to owe are kept.
+    pub(super) fn remember(&self, mut record: PlanRecord) {
+        if record.state.is_closed() {
+            return self.forget(&record.plan_ref);
+        }
+        // An alert can do without it, and it is the longest part.
+        record.review_json = String::new();
+        let mut inside = self.lock();
+        let owed = inside.plans.remove(&record.plan_ref).map_or_else(Vec::new, |old| old.owed);
+        inside.plans.insert(record.plan_ref.clone(), Remembered { record, owed });
+        inside.shrink();
+    }
+
+    /// Follows a step that was written.
+    pub(super) fn follow(&self, plan_ref: &str, applied: &Applied) {
+        if applied.state.is_closed() {
+            return self.forget(plan_ref);
+        }
+        if let Some(plan) = self.lock().plans.get_mut(plan_ref) {
+            plan.record.state = applied.state.clone();
+            plan.owe(&applied.orders);
+        }
+    }
+
+    /// Follows an event that could not be written: a crew that says it is ashore sets off no
+    /// alarm from here, though it is told that nothing is written yet.
+    pub(super) fn hear(&self, plan_ref: &str, event: &Event, now: DateTime<Utc>) {
+        if let Some(plan) = self.lock().plans.get_mut(plan_ref)
+            && let Ok(next) = step(&plan.record.state, event, now)
+        {
+            plan.record.state = next.plan;
+            plan.owe(&next.orders);
+        }
+    }
+
+    /// An alert has left by the ordinary road.
+    pub(super) fn handed(&self, plan_ref: &str, order: &Order) {
+        if let Some(plan) = self.lock().plans.get_mut(plan_ref) {
+            plan.owed.retain(|owed| owed != order);
+        }
+    }
+
+    /// Moves every plan whose time has come, and gives the alerts that are owed, the longest due
+    /// first, each with its plan.
+    pub(super) fn owed(&self, now: DateTime<Utc>) -> Vec<(PlanRecord, Order)> {
+        let mut owed = Vec::new();
+        for plan in self.lock().plans.values_mut() {
+            plan.tick(now);
+            let state = &plan.record.state;
+            plan.owed.retain(|order| wanted(state, order, now));
+            owed.extend(plan.owed.iter().map(|order| (plan.record.clone(), order.clone())));
+        }
+        owed.sort_by_key(|(_, order)| order.scheduled_at);
+        owed
+    }
+
+    /// An alert has left from here.
+    pub(super) fn sent(&self, plan_ref: &str, order: &Order, at: DateTime<Utc>) {
+        self.handed(plan_ref, order);
+        let sent = Sent { plan_ref: plan_ref.to_owned(), order: order.clone(), at };
+        self.lock().sent.push(sent);
+    }
+
+    /// The first alert that left from here and is not written down yet.
+    pub(super) fn first_sent(&self) -> Option<Sent> {
+        self.lock().sent.first().cloned()
+    }
+
+    /// The first alert that left from here is written down.
+    pub(super) fn recorded(&self) {
+        let mut inside = self.lock();
+        if !inside.sent.is_empty() {
+            inside.sent.remove(0);
+        }
+    }
+
+    fn forget(&self, plan_ref: &str) {
+        self.lock().plans.remove(plan_ref);
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Inside> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Inside {
+    /// Forgets the plan whose time comes last, when there are too many.
+    fn shrink(&mut self) {
+        if self.plans.len() <= MOST_PLANS as usize {
+            return;
+        }
+        let last = self.plans.iter().max_by_key(|(_, plan)| next_wakeup(&plan.record.state));
+        if let Some(plan_ref) = last.map(|(plan_ref, _)| plan_ref.clone()) {
+            self.plans.remove(&plan_ref);
+        }
+    }
+}
+
+impl Remembered {
+    fn owe(&mut self, orders: &[Order]) {
+        let alerts = orders.iter().filter(|order| order.kind.is_alert());
+        self.owed.extend(alerts.cloned());
+    }
+
+    fn tick(&mut self, now: DateTime<Utc>) {
+        if next_wakeup(&self.record.state).is_none_or(|at| at > now) {
+            return;
+        }
+        if let Ok(next) = step(&self.record.state, &Event::Tick, now) {
+            self.record.state = next.plan;
+            self.owe(&next.orders);
+        }
+    }
+}

@@ -1,0 +1,123 @@
+//! What the service does for itself: looks whether its database is sound, keeps room on the disk,
+//! ends a review, and tries plans again that could not be read.
+
+use std::time::Duration;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use tokio_util::sync::CancellationToken;
+
+use super::Daemon;
+use crate::store::StoreError;
+
+/// Between looks at the disk and the review.
+const BETWEEN_LOOKS: Duration = Duration::from_secs(5);
+/// Between whole checks of the database.
+const BETWEEN_CHECKS: TimeDelta = TimeDelta::days(1);
+/// How many open plans a letter lists.
+const MOST_LISTED: usize = 50;
+
+/// Starts the review of a database that may be older than what it once acknowledged, and lists
+/// its open plans to the keeper while their alerts are held.
+pub(super) async fn begin_review(daemon: &Daemon) -> Result<(), StoreError> {
+    let now = daemon.now();
+    let Some(review) = daemon.0.store.review(now).await? else { return Ok(()) };
+    if review.until <= now {
+        return daemon.0.store.end_review().await;
+    }
+    let what = format!(
+        "the database may be older than what the service once acknowledged ({}); no alert goes out \
+         before {}, then all that are due",
+        review.why,
+        review.until.format("%H:%M UTC"),
+    );
+    let mut mend = vec![
+        "Ask the crews below, or their contacts, whether they are ashore, and check them in: \
+         `shorelamp board`, `shorelamp checkin REF`."
+            .to_owned(),
+        "Plans filed after that time are not in it: nobody watches them. Their crews and contacts \
+         hold letters that say when to worry."
+            .to_owned(),
+    ];
+    mend.extend(open_plans(daemon).await?);
+    let mend: Vec<&str> = mend.iter().map(String::as_str).collect();
+    daemon.tell_keeper("review", &what, &mend);
+    daemon.0.health.hold_until(Some(review.until));
+    Ok(())
+}
+
+async fn open_plans(daemon: &Daemon) -> Result<Vec<String>, StoreError> {
+    let plans = daemon.0.store.open_plans().await?;
+    let lines = plans.iter().take(MOST_LISTED).map(|plan| match plan {
+        Ok(plan) => {
+            let overdue = plan.state.overdue_at().format("%-d %b %Y, %H:%M UTC");
+            format!("Open: {}, overdue from {overdue}.", plan.plan_ref)
+        }
+        Err(error) => format!("Open: {error}."),
+    });
+    let mut lines: Vec<String> = lines.collect();
+    if plans.len() > MOST_LISTED {
+        lines.push(format!("And {} more: see the board.", plans.len() - MOST_LISTED));
+    }
+    Ok(lines)
+}
+
+/// The upkeep, until `stop`.
+pub(super) async fn keep_up(daemon: Daemon, stop: CancellationToken) {
+    let mut checked_at: Option<DateTime<Utc>> = None;
+    while !stop.is_cancelled() {
+        let now = daemon.now();
+        if checked_at.is_none_or(|at| now - at >= BETWEEN_CHECKS || now < at) {
+            checked_at = Some(now);
+            if let Err(error) = check(&daemon).await {
+                tracing::error!(%error, "the database can't be checked");
+            }
+        }
+        look(&daemon).await;
+        tokio::select! {
+            () = stop.cancelled() => break,
+            () = tokio::time::sleep(BETWEEN_LOOKS) => {}
+        }
+    }
+}
+
+async fn look(daemon: &Daemon) {
+    if daemon.0.store.is_low() {
+        daemon.tell_keeper(
+            "disk",
+            "the disk of the data folder is nearly full; no new plan is taken, while those that \
+             are armed are watched as before",
+            &["Make room on the disk of the data folder; plans are then taken again by themselves."],
+        );
+    }
+    if let Some(until) = daemon.0.health.held_until()
+        && until <= daemon.now()
+        && daemon.0.store.end_review().await.is_ok()
+    {
+        daemon.0.health.hold_until(None);
+        daemon.ring();
+    }
+}
+
+/// Whether the file is sound, and whether plans can be read again that could not.
+async fn check(daemon: &Daemon) -> Result<(), StoreError> {
+    let found = daemon.0.store.quick_check().await?;
+    daemon.0.health.found_damage(found.is_some());
+    if let Some(found) = found {
+        daemon.tell_keeper(
+            "database",
+            &format!("the database's file is damaged ({found}); what can be read of it is watched"),
+            &[
+                "Look at the board, and reach the crews and contacts of the open plans yourself.",
+                "Copy the data folder away, stop the service, restore the newest backup, and start \
+                 it again.",
+                "Look at the disk: a file does not get damaged by itself.",
+            ],
+        );
+    }
+    for plan in daemon.0.store.quarantined().await? {
+        if daemon.0.store.release(&plan.plan_ref).await? {
+            tracing::warn!(plan = plan.plan_ref, "this plan can be read again, and is watched");
+        }
+    }
+    Ok(())
+}
