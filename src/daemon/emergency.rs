@@ -14,7 +14,7 @@ use crate::store::{PlanRecord, StoreError, letter_id};
 use crate::watch::Order;
 
 /// When nothing has been written for so long, alerts go out all the same.
-const PATIENCE: TimeDelta = TimeDelta::seconds(10);
+const PATIENCE: Duration = Duration::from_secs(10);
 const BETWEEN_LOOKS: Duration = Duration::from_secs(1);
 /// After a pass in which a letter did not leave.
 const AFTER_FAILURE: Duration = Duration::from_secs(5);
@@ -31,7 +31,7 @@ pub(super) async fn stand_by(daemon: Daemon, stop: CancellationToken) {
         if read_at.is_none_or(|at| now - at >= BETWEEN_READINGS) && fill(&daemon).await.is_ok() {
             read_at = Some(now);
         }
-        let sent_all = match daemon.0.health.unwritten_for(now) > PATIENCE {
+        let sent_all = match daemon.0.health.unwritten_for() > PATIENCE {
             true => send_owed(&daemon).await,
             false => true,
         };
@@ -48,6 +48,10 @@ impl Daemon {
     /// this before anything else, so that nothing goes a second time.
     pub(super) async fn record_sent(&self) -> Result<(), StoreError> {
         let memory = &self.0.memory;
+        if !memory.has_sent() {
+            return Ok(());
+        }
+        let _alone = memory.recording.lock().await;
         while let Some(sent) = memory.first_sent() {
             let note = "sent from memory while the database could not be written";
             match self.0.store.record_sent(&sent.plan_ref, &sent.order, note, sent.at).await {

@@ -1,7 +1,8 @@
 //! Whether an alert could go out now.
 
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
-use std::time::Duration;
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use tokio_util::sync::CancellationToken;
@@ -19,6 +20,7 @@ pub struct Health {
     watch: AtomicI64,
     post: AtomicI64,
     write: AtomicI64,
+    wrote: Mutex<Instant>,
     relay_took: AtomicI64,
     relay_failed: AtomicI64,
     oldest_alert: AtomicI64,
@@ -42,6 +44,7 @@ impl Health {
             watch: now(),
             post: now(),
             write: now(),
+            wrote: Mutex::new(Instant::now()),
             relay_took: AtomicI64::new(0),
             relay_failed: AtomicI64::new(0),
             oldest_alert: AtomicI64::new(0),
@@ -81,9 +84,15 @@ impl Health {
         self.damaged.store(damaged, Ordering::Relaxed);
     }
 
-    /// For how long nothing could be written.
-    pub(super) fn unwritten_for(&self, now: DateTime<Utc>) -> TimeDelta {
-        TimeDelta::milliseconds(now.timestamp_millis() - self.write.load(Ordering::Relaxed))
+    fn wrote(&self, now: DateTime<Utc>) {
+        self.write.store(now.timestamp_millis(), Ordering::Relaxed);
+        *self.wrote.lock().unwrap_or_else(PoisonError::into_inner) = Instant::now();
+    }
+
+    /// For how long nothing could be written, by a clock that nobody sets and that stands still
+    /// in sleep.
+    pub(super) fn unwritten_for(&self) -> Duration {
+        self.wrote.lock().unwrap_or_else(PoisonError::into_inner).elapsed()
     }
 
     /// Everything that would keep an alert from going out; nothing when one could.
@@ -141,7 +150,7 @@ pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
     while !stop.is_cancelled() {
         let now = daemon.now();
         match daemon.0.store.mark_alive(now).await {
-            Ok(()) => health.write.store(now.timestamp_millis(), Ordering::Relaxed),
+            Ok(()) => health.wrote(now),
             Err(error) => tracing::error!(%error, "the database can't be written"),
         }
         if let Ok(oldest) = daemon.0.store.oldest_waiting_alert().await {

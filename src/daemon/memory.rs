@@ -18,7 +18,11 @@ pub(super) const MOST_PLANS: u32 = 4000;
 
 /// The memory.
 #[derive(Default)]
-pub(super) struct Memory(Mutex<Inside>);
+pub(super) struct Memory {
+    inside: Mutex<Inside>,
+    /// Held by whoever writes down what left, so that each is written once.
+    pub(super) recording: tokio::sync::Mutex<()>,
+}
 
 #[derive(Default)]
 struct Inside {
@@ -104,6 +108,11 @@ impl Memory {
         self.lock().sent.push(sent);
     }
 
+    /// Whether anything left from here that is not written down yet.
+    pub(super) fn has_sent(&self) -> bool {
+        !self.lock().sent.is_empty()
+    }
+
     /// The first alert that left from here and is not written down yet.
     pub(super) fn first_sent(&self) -> Option<Sent> {
         self.lock().sent.first().cloned()
@@ -122,7 +131,7 @@ impl Memory {
     }
 
     fn lock(&self) -> MutexGuard<'_, Inside> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.inside.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 

@@ -108,6 +108,7 @@ async fn attempt(
         Ok(handing) => handing,
         Err(error) => return failed(daemon, claimed, &error).await,
     };
+    daemon.record_sent().await?;
     match daemon.0.store.last_look(claimed, daemon.now()).await? {
         LastLook::Send => {}
         LastLook::Dropped | LastLook::LostLease => {

@@ -32,7 +32,7 @@ pub struct Lamp {
     pub keeper: String,
     moved_ms: Arc<AtomicI64>,
     stop: CancellationToken,
-    _folder: TempDir,
+    pub folder: TempDir,
 }
 
 /// What is different from the usual house.
@@ -62,16 +62,16 @@ impl Lamp {
         let stop = CancellationToken::new();
         let router = shorelamp::web::router(daemon.clone());
         tokio::spawn(shorelamp::web::serve(listener, router, stop.clone()));
-        if wish.runs {
-            let (daemon, stop) = (daemon.clone(), stop.clone());
-            tokio::spawn(async move { daemon.run(stop).await });
-        }
         let client = Client::builder()
             .redirect(reqwest::redirect::Policy::none())
             .timeout(Duration::from_secs(60))
             .build()
             .unwrap();
-        Lamp { daemon, base, client, key, keeper, moved_ms, stop, _folder: folder }
+        let lamp = Lamp { daemon, base, client, key, keeper, moved_ms, stop, folder };
+        if wish.runs {
+            lamp.run();
+        }
+        lamp
     }
 
     pub fn get(&self, path: &str) -> RequestBuilder {
@@ -93,6 +93,12 @@ impl Lamp {
             self.post("/api/v1/plans").bearer_auth(&self.key).json(plan).send().await.unwrap();
         assert_eq!(answer.status(), StatusCode::CREATED);
         answer.json().await.unwrap()
+    }
+
+    /// Starts the watch and the post of a house that did not run.
+    pub fn run(&self) {
+        let (daemon, stop) = (self.daemon.clone(), self.stop.clone());
+        tokio::spawn(async move { daemon.run(stop).await });
     }
 
     /// Moves the clock, and lets the watch look at the plan.

@@ -1,0 +1,172 @@
+//! The running service when its database is locked, poisoned, damaged or restored: the alerts go
+//! out all the same, once, and the keeper is told.
+
+#![allow(clippy::unwrap_used)]
+
+#[allow(dead_code, reason = "the pages' tests need more of it")]
+#[path = "web/house.rs"]
+mod house;
+
+use std::fs;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use house::{Lamp, Wish, plan};
+use sqlx::Connection;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
+
+/// A letter in the folder.
+#[derive(Debug)]
+struct Eml {
+    kind: String,
+    to: String,
+    message_id: String,
+    text: String,
+}
+
+fn letters(folder: &Path) -> Vec<Eml> {
+    let Ok(entries) = fs::read_dir(folder.join("outgoing")) else { return Vec::new() };
+    let paths = entries.map(|entry| entry.unwrap().path());
+    paths
+        .filter(|path| path.extension().is_some_and(|end| end == "eml"))
+        .map(|path| eml(&path))
+        .collect()
+}
+
+fn eml(path: &Path) -> Eml {
+    let bytes = fs::read(path).unwrap();
+    let parsed = mail_parser::MessageParser::default().parse(&bytes).unwrap();
+    let to = parsed.to().and_then(|to| to.first()?.address()).unwrap_or_default().to_owned();
+    let kind = parsed.header("Shorelamp-Kind").and_then(|kind| kind.as_text());
+    Eml {
+        kind: kind.unwrap_or_default().trim().to_owned(),
+        to,
+        message_id: parsed.message_id().unwrap_or_default().to_owned(),
+        text: parsed.body_text(0).unwrap_or_default().into_owned(),
+    }
+}
+
+/// Waits until a letter of this kind to this reader lies there.
+async fn wait_for(lamp: &Lamp, kind: &str, to: &str, at_most: Duration) -> Eml {
+    let began = Instant::now();
+    loop {
+        let all = letters(lamp.folder.path());
+        if let Some(found) = all.into_iter().find(|eml| eml.kind == kind && eml.to == to) {
+            return found;
+        }
+        let seen = letters(lamp.folder.path());
+        assert!(began.elapsed() < at_most, "no {kind} to {to} within {at_most:?}: {seen:#?}");
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+}
+
+async fn other(lamp: &Lamp) -> SqliteConnection {
+    let file = lamp.folder.path().join("shorelamp.db");
+    let options = SqliteConnectOptions::new().filename(file);
+    SqliteConnection::connect_with(&options).await.unwrap()
+}
+
+async fn running() -> Lamp {
+    Lamp::with(Wish { runs: true, ..Wish::default() }).await
+}
+
+/// Files the usual plan and waits until both contacts have heard of it.
+async fn filed(lamp: &Lamp) -> String {
+    let filed = lamp.file(&plan()).await;
+    for to in ["dunstan@example.org", "mirela@example.org"] {
+        wait_for(lamp, "filed", to, Duration::from_secs(10)).await;
+    }
+    filed["ref"].as_str().unwrap().to_owned()
+}
+
+/// From the service's beginning to beyond the plan's overdue time.
+const UNTIL_OVERDUE_MIN: i64 = 24 * 60;
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_locked_database_keeps_no_alert_back_and_none_goes_twice() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    // The memory is filled in the background.
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut holder = other(&lamp).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let alert =
+        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
+    assert!(alert.text.contains("from memory"), "{}", alert.text);
+    wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(10)).await;
+    let ill = lamp.get("/healthz").send().await.unwrap();
+    assert_eq!(ill.status(), 503);
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+    tokio::time::sleep(Duration::from_secs(12)).await;
+    let all = letters(lamp.folder.path());
+    let same = all.iter().filter(|eml| eml.message_id == alert.message_id).count();
+    assert_eq!(same, 1, "written down, not sent again");
+    let alerts =
+        all.iter().filter(|eml| eml.kind == "call-rescue" && eml.to.starts_with("dunstan"));
+    assert_eq!(alerts.count(), 1);
+    let state = lamp.daemon.dossier(&plan_ref).await.unwrap().record.state;
+    assert!(state.contacts[0].told.alerted);
+    assert!(lamp.daemon.store().verify().await.unwrap().is_empty());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_poisoned_plan_still_alerts_in_plain_words() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    let mut connection = other(&lamp).await;
+    let poison = "UPDATE plans SET state_json = CAST(x'ff00' AS TEXT), plan_json = '{\"crew\": 7'; \
+                  UPDATE spares SET first_json = 'no';";
+    sqlx::raw_sql(poison).execute(&mut connection).await.unwrap();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    for to in ["dunstan@example.org", "mirela@example.org"] {
+        let alert = wait_for(&lamp, "overdue", to, Duration::from_secs(10)).await;
+        assert!(alert.text.contains("could not be read"), "{}", alert.text);
+        assert!(alert.text.contains("+1 360 555 0100"), "whom to call: {}", alert.text);
+    }
+    wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(10)).await;
+    let board = lamp.daemon.board().await.unwrap();
+    assert!(board.iter().any(Result::is_err), "it stands on the board");
+    // A day on, the letters have gone on by themselves, and the watch does not spin.
+    assert_eq!(lamp.daemon.store().quarantined().await.unwrap()[0].plan_ref, plan_ref);
+    lamp.move_clock(31);
+    wait_for(&lamp, "call-rescue", "mirela@example.org", Duration::from_secs(10)).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_damaged_file_is_found_within_a_day_and_told() {
+    let lamp = running().await;
+    filed(&lamp).await;
+    let mut connection = other(&lamp).await;
+    // An index that the schema has forgotten: its pages belong to nobody.
+    let damage = "PRAGMA writable_schema = ON; \
+                  DELETE FROM sqlite_master WHERE name = 'plans_key_filed'; \
+                  PRAGMA schema_version = 1000;";
+    sqlx::raw_sql(damage).execute(&mut connection).await.unwrap();
+    lamp.move_clock(24 * 60 + 1);
+    let told = wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(15)).await;
+    assert!(told.text.contains("file is damaged"), "{}", told.text);
+    let ill = lamp.get("/healthz").send().await.unwrap();
+    assert!(ill.text().await.unwrap().contains("file is damaged"));
+    // What can be read is watched.
+    wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(10)).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_restored_database_holds_its_alerts_for_ten_minutes_and_then_sends_them() {
+    let lamp = Lamp::lit().await;
+    let plan_ref = lamp.file(&plan()).await["ref"].as_str().unwrap().to_owned();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let mut connection = other(&lamp).await;
+    let mark = "INSERT INTO meta (name, value) VALUES ('review', 'it is a backup')";
+    sqlx::raw_sql(mark).execute(&mut connection).await.unwrap();
+    lamp.run();
+    let told = wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(10)).await;
+    assert!(told.text.contains(&plan_ref), "{}", told.text);
+    tokio::time::sleep(Duration::from_secs(3)).await;
+    assert!(letters(lamp.folder.path()).iter().all(|eml| eml.kind != "call-rescue"));
+    let ill = lamp.get("/healthz").send().await.unwrap();
+    assert!(ill.text().await.unwrap().contains("alerts are held"));
+    lamp.move_clock(10);
+    wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(10)).await;
+}
