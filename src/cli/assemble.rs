@@ -3,9 +3,11 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use chrono::Utc;
+
 use crate::caution::Limits;
 use crate::conditions::{Station, Trust};
-use crate::daemon::{Clock, Daemon, House, Judge, Secrets};
+use crate::daemon::{Clock, Daemon, House, Judge, Secrets, tell_of_failed_start};
 use crate::fetch::Asker;
 use crate::post::Post;
 use crate::settings::{self, Settings, ShorelineFiles};
@@ -48,10 +50,20 @@ pub(super) async fn daemon(settings: &Settings, config: &Path) -> Done<Daemon> {
     let post = Post::new(&settings.mail).map_err(bad)?;
     let data_dir = &settings.service.data_dir;
     let secrets = Secrets::open(data_dir).map_err(|error| Failure::new(Exit::Io, error))?;
-    let store = store(data_dir).await?;
+    let house = house(settings);
+    let store = match store(data_dir).await {
+        Ok(store) => store,
+        Err(failure) => {
+            let why = failure.to_string();
+            if let Err(error) = tell_of_failed_start(&house, &post, &why, Utc::now()).await {
+                tracing::warn!(%error, "the keeper can't be told that the service does not start");
+            }
+            return Err(failure);
+        }
+    };
     let last_alive = store.last_alive().await.map_err(|error| Failure::new(Exit::Io, error))?;
     let clock = Clock::of_the_machine(last_alive);
-    Ok(Daemon::new(house(settings), store, post, secrets, judge, clock))
+    Ok(Daemon::new(house, store, post, secrets, judge, clock))
 }
 
 /// The database.

@@ -11,8 +11,17 @@ use crate::watch::Recipient;
 pub(super) async fn plain_letter(
     daemon: &Daemon,
     claimed: &Claimed,
+    damage: &StoreError,
 ) -> Result<Option<Outgoing>, StoreError> {
     let plan_ref = claimed.plan_ref.as_str();
+    daemon.tell_keeper(
+        "unreadable",
+        &format!("{damage}; its letters go out in plain words"),
+        &[
+            "Look at the board, and reach the crew and its contacts yourself.",
+            "`shorelamp doctor` tells whether the rest of the database is sound.",
+        ],
+    );
     let spare = daemon.0.store.spare(plan_ref).await?;
     let Some(to) = mailbox(daemon, &spare, claimed.order.to) else { return Ok(None) };
     let page = daemon.page_of(plan_ref, claimed.order.to);

@@ -13,6 +13,8 @@ use super::{Daemon, Dispute};
 const OLDEST_PASS: TimeDelta = TimeDelta::seconds(10);
 /// An alert that has waited longer than this past its time means that it does not get out.
 const LONGEST_WAIT: TimeDelta = TimeDelta::seconds(30);
+/// A write that takes longer comes from a disk that is failing or overloaded.
+const SLOW_WRITE: Duration = Duration::from_secs(1);
 const BETWEEN_PROBES: Duration = Duration::from_secs(2);
 
 /// When each part of the road last worked, in milliseconds since 1970; 0 for never.
@@ -149,7 +151,16 @@ pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
     let health = &daemon.0.health;
     while !stop.is_cancelled() {
         let now = daemon.now();
-        match daemon.0.store.mark_alive(now).await {
+        let began = Instant::now();
+        let alive = daemon.0.store.mark_alive(now).await;
+        if began.elapsed() > SLOW_WRITE {
+            daemon.tell_keeper(
+                "slow-disk",
+                "writing to the database took more than a second",
+                &["Look at the disk of the data folder, and at what else keeps it busy."],
+            );
+        }
+        match alive {
             Ok(()) => health.wrote(now),
             Err(error) => tracing::error!(%error, "the database can't be written"),
         }

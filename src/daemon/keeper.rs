@@ -11,9 +11,9 @@ use thiserror::Error;
 use tokio::sync::Notify;
 use tokio_util::sync::CancellationToken;
 
-use super::Daemon;
+use super::{Daemon, House};
 use crate::letter::{Letter, service_trouble};
-use crate::post::{MimeError, Outgoing, SendError};
+use crate::post::{MimeError, Outgoing, Post, SendError};
 use crate::settings::Mailbox;
 
 /// The same trouble is told again after this.
@@ -25,9 +25,11 @@ const MOST_WAITING: usize = 100;
 
 /// Why a letter did not leave.
 #[derive(Debug, Error)]
-pub(super) enum NotTaken {
+pub enum NotTaken {
+    /// It could not be written.
     #[error(transparent)]
     Unwritten(#[from] MimeError),
+    /// Nobody took it.
     #[error(transparent)]
     Unsent(#[from] SendError),
 }
@@ -76,10 +78,7 @@ impl Daemon {
 
     /// Hands a letter over without asking the database for anything.
     pub(super) async fn hand_over(&self, letter: &Outgoing) -> Result<(), NotTaken> {
-        let bytes = letter.build()?;
-        let handing = self.0.post.begin(&letter.envelope()).await?;
-        handing.finish(&bytes).await?;
-        Ok(())
+        hand_over(&self.0.post, letter).await
     }
 
     /// What goes to this reader, under this name.
@@ -91,29 +90,86 @@ impl Daemon {
         to: Mailbox,
         letter: Letter,
     ) -> Outgoing {
-        let domain = self.0.house.from.email.rsplit('@').next().unwrap_or("localhost");
-        Outgoing {
-            message_id: format!("{name}@{domain}"),
-            date: self.now(),
-            from: self.0.house.from.clone(),
-            to,
-            reply_to: None,
-            subject: letter.subject,
-            kind: kind.to_owned(),
-            plan_ref: plan_ref.map(str::to_owned),
-            thread: Some(format!("{}@{domain}", letter.thread)),
-            text: letter.text,
-            html: (!letter.html.is_empty()).then_some(letter.html),
-            importance_high: letter.important,
-            attachments: Vec::new(),
-        }
+        outgoing(&self.0.house, name, kind, plan_ref, to, letter, self.now())
     }
 
     /// Where the keeper is written to.
     pub(super) fn keeper_mailbox(&self) -> Option<Mailbox> {
-        let name = Some(format!("Keeper of {}", self.0.house.name));
-        self.0.house.keeper_email.clone().map(|email| Mailbox { name, email })
+        keeper_mailbox(&self.0.house)
     }
+}
+
+/// Tells the keeper that the service could not start, and that nobody watches. For whoever starts
+/// it, when there is no service yet that could tell.
+///
+/// # Errors
+/// Nobody takes the letter.
+pub async fn tell_of_failed_start(
+    house: &House,
+    post: &Post,
+    why: &str,
+    now: DateTime<Utc>,
+) -> Result<(), NotTaken> {
+    let notice = Notice {
+        topic: "start",
+        what: format!("the service can't start, and NOBODY WATCHES the open plans: {why}"),
+        mend: vec!["Mend that, and start the service again.".to_owned()],
+        seen_at: now,
+    };
+    match written(house, &notice, now) {
+        Some(letter) => hand_over(post, &letter).await,
+        None => Ok(()),
+    }
+}
+
+async fn hand_over(post: &Post, letter: &Outgoing) -> Result<(), NotTaken> {
+    let bytes = letter.build()?;
+    let handing = post.begin(&letter.envelope()).await?;
+    handing.finish(&bytes).await?;
+    Ok(())
+}
+
+fn outgoing(
+    house: &House,
+    name: &str,
+    kind: &str,
+    plan_ref: Option<&str>,
+    to: Mailbox,
+    letter: Letter,
+    now: DateTime<Utc>,
+) -> Outgoing {
+    let domain = house.from.email.rsplit('@').next().unwrap_or("localhost");
+    Outgoing {
+        message_id: format!("{name}@{domain}"),
+        date: now,
+        from: house.from.clone(),
+        to,
+        reply_to: None,
+        subject: letter.subject,
+        kind: kind.to_owned(),
+        plan_ref: plan_ref.map(str::to_owned),
+        thread: Some(format!("{}@{domain}", letter.thread)),
+        text: letter.text,
+        html: (!letter.html.is_empty()).then_some(letter.html),
+        importance_high: letter.important,
+        attachments: Vec::new(),
+    }
+}
+
+fn keeper_mailbox(house: &House) -> Option<Mailbox> {
+    let name = Some(format!("Keeper of {}", house.name));
+    house.keeper_email.clone().map(|email| Mailbox { name, email })
+}
+
+/// The letter of a notice; `None` without a keeper's address.
+fn written(house: &House, notice: &Notice, now: DateTime<Utc>) -> Option<Outgoing> {
+    let to = keeper_mailbox(house)?;
+    let Notice { topic, what, mend, seen_at } = notice;
+    let letter = service_trouble(&house.name, topic, what, mend, *seen_at);
+    // The same at every attempt, as every letter's.
+    let hash = Sha256::digest(format!("{topic} {what} {seen_at}"));
+    let name: String = hash.iter().take(16).map(|byte| format!("{byte:02x}")).collect();
+    Some(outgoing(house, &name, "trouble", None, to, letter, now))
 }
 
 /// Sends what waits for the keeper.
@@ -147,11 +203,8 @@ pub(super) async fn write_to_keeper(daemon: Daemon, stop: CancellationToken) {
 }
 
 async fn send(daemon: &Daemon, notice: &Notice) -> Result<(), NotTaken> {
-    let Some(to) = daemon.keeper_mailbox() else { return Ok(()) };
-    let Notice { topic, what, mend, seen_at } = notice;
-    let letter = service_trouble(&daemon.0.house.name, topic, what, mend, *seen_at);
-    // The same at every attempt, as every letter's.
-    let hash = Sha256::digest(format!("{topic} {what} {seen_at}"));
-    let name: String = hash.iter().take(16).map(|byte| format!("{byte:02x}")).collect();
-    daemon.hand_over(&daemon.outgoing(&name, "trouble", None, to, letter)).await
+    match written(&daemon.0.house, notice, daemon.now()) {
+        Some(letter) => daemon.hand_over(&letter).await,
+        None => Ok(()),
+    }
 }

@@ -39,6 +39,7 @@ pub use clock::Clock;
 pub use filing::{Filed, FilingError, Links};
 pub use health::{Health, Illness};
 pub use judging::Judge;
+pub use keeper::{NotTaken, tell_of_failed_start};
 pub use referee::{Dispute, Readings};
 pub use secrets::Secrets;
 pub use status::{PersonStatus, PlanStatus};

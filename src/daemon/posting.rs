@@ -159,7 +159,7 @@ async fn try_later(daemon: &Daemon, claimed: &Claimed, note: &str) -> Result<(),
 async fn prepare(daemon: &Daemon, claimed: &Claimed) -> Result<Option<Outgoing>, StoreError> {
     let dossier = match daemon.dossier(&claimed.plan_ref).await {
         // Better plain than none.
-        Err(error) if error.is_damage() => return plain_letter(daemon, claimed).await,
+        Err(error) if error.is_damage() => return plain_letter(daemon, claimed, &error).await,
         other => other?,
     };
     let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else { return Ok(None) };

@@ -88,6 +88,8 @@ async fn look(daemon: &Daemon) {
              are armed are watched as before",
             &["Make room on the disk of the data folder; plans are then taken again by themselves."],
         );
+    } else {
+        daemon.0.store.lay_ballast();
     }
     if let Some(until) = daemon.0.health.held_until()
         && until <= daemon.now()

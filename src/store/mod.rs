@@ -93,6 +93,11 @@ impl Store {
         self.folder.is_low()
     }
 
+    /// Sets room aside for when the disk is full, where none is set aside.
+    pub fn lay_ballast(&self) {
+        self.folder.lay_ballast();
+    }
+
     /// Makes one change, together with those of others that wait at the same time. When this
     /// comes back, it is on the disk. What the change reads stays true until it is written.
     async fn write<T, F>(&self, change: F) -> Result<T, StoreError>

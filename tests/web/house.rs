@@ -32,6 +32,8 @@ pub struct Lamp {
     pub keeper: String,
     moved_ms: Arc<AtomicI64>,
     stop: CancellationToken,
+    /// Where its database and its letters lie.
+    #[allow(dead_code, reason = "the pages do not look there")]
     pub folder: TempDir,
 }
 
