@@ -421,13 +421,17 @@ pub(super) async fn write_times(
         Phase::Closed(closing) => Some(millis(closing.at)),
         Phase::Armed | Phase::Overdue => None,
     };
-    sqlx::query("UPDATE plans SET due_at = $1, next_at = $2, closed_at = $3 WHERE ref = $4")
-        .bind(millis(state.terms.due_at))
-        .bind(next_wakeup(state).map(millis))
-        .bind(closed_at)
-        .bind(plan_ref)
-        .execute(&mut *connection)
-        .await?;
+    // Most often nothing differs, and then nothing is written.
+    sqlx::query(
+        "UPDATE plans SET due_at = $1, next_at = $2, closed_at = $3 WHERE ref = $4 \
+         AND (due_at <> $1 OR next_at IS DISTINCT FROM $2 OR closed_at IS DISTINCT FROM $3)",
+    )
+    .bind(millis(state.terms.due_at))
+    .bind(next_wakeup(state).map(millis))
+    .bind(closed_at)
+    .bind(plan_ref)
+    .execute(&mut *connection)
+    .await?;
     follow(connection, plan_ref, state).await
 }
 

@@ -115,12 +115,15 @@ pub(super) async fn follow(
     plan_ref: &str,
     state: &Watched,
 ) -> Result<(), StoreError> {
-    sqlx::query("UPDATE spares SET overdue_at = $1, wake_at = $2 WHERE plan = $3")
-        .bind(millis(state.overdue_at()))
-        .bind(next_wakeup(state).map(millis))
-        .bind(plan_ref)
-        .execute(connection)
-        .await?;
+    sqlx::query(
+        "UPDATE spares SET overdue_at = $1, wake_at = $2 WHERE plan = $3 \
+         AND (overdue_at <> $1 OR wake_at IS DISTINCT FROM $2)",
+    )
+    .bind(millis(state.overdue_at()))
+    .bind(next_wakeup(state).map(millis))
+    .bind(plan_ref)
+    .execute(connection)
+    .await?;
     Ok(())
 }
 
