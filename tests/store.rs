@@ -10,7 +10,7 @@ use common::{
     LEASE, Opened, check_in, file, first_step, hand_over_all, minutes, noon, opened, try_file,
 };
 use shorelamp::measure::Span;
-use shorelamp::store::{Key, LastLook, LetterState, Link, Purpose, Store, StoreError};
+use shorelamp::store::{Key, Lane, LastLook, LetterState, Link, Purpose, Store, StoreError};
 use shorelamp::watch::{By, Event, Kind, Phase, Recipient, Refusal};
 
 #[tokio::test]
@@ -111,8 +111,8 @@ async fn a_lost_lease_changes_nothing() {
     file(&store, "A", None, "body").await;
     let slow = store.claim(noon(), LEASE, 1).await.expect("claimed").remove(0);
     let later = noon() + LEASE;
-    let quick = store.claim(later, LEASE, 1).await.expect("claimed again").remove(0);
-    assert_eq!(slow.id, quick.id);
+    let again = store.claim(later, LEASE, 10).await.expect("claimed again");
+    let quick = again.into_iter().find(|claim| claim.id == slow.id).expect("the same letter");
     assert_eq!(store.last_look(&slow, later).await.expect("looked"), LastLook::LostLease);
     store.refused(&slow, "550", later).await.expect("ignored");
     store.try_later(&slow, later, "450").await.expect("ignored");
@@ -121,6 +121,33 @@ async fn a_lost_lease_changes_nothing() {
     let fates = store.letters("A").await.expect("letters");
     let fate = fates.iter().find(|fate| fate.to == quick.order.to).expect("the letter");
     assert_eq!(fate.state, LetterState::Handed);
+}
+
+/// A backlog that fails again and again must not keep a letter back that has never been tried.
+#[tokio::test]
+async fn letters_tried_least_often_go_first_in_their_own_lane() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    for letter in store.claim(noon(), LEASE, 10).await.expect("claimed") {
+        store.try_later(&letter, noon(), "450").await.expect("recorded");
+    }
+    file(&store, "B", None, "body").await;
+    let claims = store.claim_lane(noon(), LEASE, Lane::Word, 3).await.expect("claimed");
+    let plans: Vec<_> = claims.iter().map(|claim| &*claim.plan_ref).collect();
+    assert_eq!(plans, ["B", "B", "A"]);
+    let alerts = store.claim_lane(minutes(75), LEASE, Lane::Alert, 9).await.expect("claimed");
+    assert!(alerts.is_empty());
+}
+
+#[tokio::test]
+async fn a_letter_put_back_has_not_failed() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    let letter = store.claim(noon(), LEASE, 1).await.expect("claimed").remove(0);
+    store.put_back(&letter, minutes(1)).await.expect("put back");
+    assert_eq!(store.claim(noon(), LEASE, 9).await.expect("claimed").len(), 1);
+    let again = store.claim(minutes(1), LEASE, 9).await.expect("claimed again").remove(0);
+    assert_eq!((again.id, again.failures), (letter.id, 0));
 }
 
 #[tokio::test]

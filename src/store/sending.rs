@@ -8,7 +8,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
 use super::error::of_row;
-use super::letters::{insert, letter_id, word};
+use super::letters::{Lane, insert, letter_id, word};
 use super::plans::{locked_state, write_step};
 use super::{Store, StoreError, damaged, instant, millis};
 use crate::watch::{Event, Order, step, wanted};
@@ -71,7 +71,27 @@ impl Store {
         lease: TimeDelta,
         most: u32,
     ) -> Result<Vec<Claimed>, StoreError> {
-        self.write(move |connection| Box::pin(claim(connection, now, lease, most))).await
+        let mut claims = Vec::new();
+        for lane in [Lane::Alert, Lane::Turn, Lane::Word] {
+            let left = most.saturating_sub(u32::try_from(claims.len()).unwrap_or(u32::MAX));
+            claims.extend(self.claim_lane(now, lease, lane, left).await?);
+        }
+        Ok(claims)
+    }
+
+    /// Claims letters of one lane: those tried least often first, and among them the longest due.
+    /// So letters that fail again and again never stand in the way of a new one.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn claim_lane(
+        &self,
+        now: DateTime<Utc>,
+        lease: TimeDelta,
+        lane: Lane,
+        most: u32,
+    ) -> Result<Vec<Claimed>, StoreError> {
+        self.write(move |connection| Box::pin(claim(connection, now, lease, lane, most))).await
     }
 
     /// Looks once more, just before a letter leaves, whether the plan still owes it; if so, the
@@ -165,6 +185,24 @@ impl Store {
         .await
     }
 
+    /// There was no place for an attempt; the letter waits, and nothing has failed.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn put_back(&self, letter: &Claimed, until: DateTime<Utc>) -> Result<(), StoreError> {
+        let (id, attempt) = (letter.id.clone(), letter.attempt);
+        let text = "UPDATE letters SET state = 'queued', lease_until = NULL, next_try_at = $1 \
+                    WHERE id = $2 AND attempt = $3 AND state = 'sending'";
+        self.write(move |connection| {
+            Box::pin(async move {
+                let update = sqlx::query(text).bind(millis(until)).bind(id).bind(attempt);
+                update.execute(connection).await?;
+                Ok(())
+            })
+        })
+        .await
+    }
+
     /// Writes down a letter that left while the database could not be written: as its row would
     /// be had it been claimed and handed over, so that it does not go a second time.
     ///
@@ -190,20 +228,26 @@ async fn claim(
     connection: &mut AnyConnection,
     now: DateTime<Utc>,
     lease: TimeDelta,
+    lane: Lane,
     most: u32,
 ) -> Result<Vec<Claimed>, StoreError> {
-    let ids = sqlx::query(
-        "SELECT id, plan FROM letters \
-         WHERE ((state = 'queued' AND next_try_at <= $1) \
-         OR (state = 'sending' AND lease_until <= $1)) \
-         AND NOT (lane = 0 AND EXISTS (SELECT 1 FROM meta \
-         WHERE name = 'held-until' AND CAST(value AS BIGINT) > $1)) \
-         ORDER BY lane, scheduled_at, id LIMIT $2",
-    )
-    .bind(millis(now))
-    .bind(i64::from(most))
-    .fetch_all(&mut *connection)
-    .await?;
+    let mut ids = Vec::new();
+    for (state, from) in [("queued", "next_try_at"), ("sending", "lease_until")] {
+        let left = i64::from(most) - i64::try_from(ids.len()).unwrap_or(i64::MAX);
+        let text = format!(
+            "SELECT id, plan FROM letters WHERE state = '{state}' AND lane = $1 AND {from} <= $2 \
+             AND NOT (lane = 0 AND EXISTS (SELECT 1 FROM meta \
+             WHERE name = 'held-until' AND CAST(value AS BIGINT) > $2)) \
+             ORDER BY attempt, scheduled_at, id LIMIT $3"
+        );
+        let found = sqlx::query(sqlx::AssertSqlSafe(text))
+            .bind(lane as i64)
+            .bind(millis(now))
+            .bind(left)
+            .fetch_all(&mut *connection)
+            .await?;
+        ids.extend(found);
+    }
     let mut claims = Vec::with_capacity(ids.len());
     for row in &ids {
         let (id, plan_ref): (String, String) = (row.try_get("id")?, row.try_get("plan")?);

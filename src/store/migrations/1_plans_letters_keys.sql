@@ -51,7 +51,7 @@ CREATE TABLE letters (
     note TEXT,
     UNIQUE (plan, round, cause, recipient, kind)
 );
-CREATE INDEX letters_waiting ON letters (state, next_try_at);
+CREATE INDEX letters_waiting ON letters (state, lane, attempt, scheduled_at, next_try_at);
 
 CREATE TABLE keys (
     id TEXT PRIMARY KEY,
