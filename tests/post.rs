@@ -13,7 +13,7 @@ use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use shorelamp::measure::Span;
-use shorelamp::post::{Envelope, Phase, Post, Receipt, SendClass, SendError};
+use shorelamp::post::{Envelope, Handing, Phase, Post, Receipt, SendClass, SendError, Tried};
 use shorelamp::settings::{Mail, Mailbox, Relay, Security};
 
 use mime::letter;
@@ -33,8 +33,17 @@ fn envelope() -> Envelope {
     letter().envelope()
 }
 
+async fn begin(post: &Post) -> Result<Handing, SendError> {
+    begin_with(post, &envelope()).await
+}
+
+async fn begin_with(post: &Post, envelope: &Envelope) -> Result<Handing, SendError> {
+    let place = post.place(&envelope.to, true).await.unwrap();
+    post.begin(&place, envelope, &Tried::default()).await
+}
+
 async fn send(post: &Post) -> Result<Receipt, SendError> {
-    post.begin(&envelope()).await?.finish(&letter().build().unwrap()).await
+    begin(post).await?.finish(&letter().build().unwrap()).await
 }
 
 /// One letter to one plain relay that follows the script.
@@ -71,8 +80,8 @@ async fn a_letter_is_taken_as_it_was_built() {
 async fn nothing_goes_before_the_last_look() {
     let server = Server::start(Script::default()).await;
     let post = Post::new(&mail(vec![server.relay(Security::None)], 10)).unwrap();
-    post.begin(&envelope()).await.unwrap().abandon().await;
-    drop(post.begin(&envelope()).await.unwrap());
+    begin(&post).await.unwrap().abandon().await;
+    drop(begin(&post).await.unwrap());
     let heard = server.heard();
     assert!(heard.letters.is_empty());
     assert!(!heard.commands.iter().any(|command| command == "DATA"));
@@ -322,7 +331,7 @@ async fn an_address_that_is_none_is_refused_before_any_relay() {
     let server = Server::start(Script::default()).await;
     let post = Post::new(&mail(vec![server.relay(Security::None)], 10)).unwrap();
     for to in ["nobody", "a@example.org>\r\nRCPT TO:<b@example.org", "é@example.org", ""] {
-        let begun = post.begin(&Envelope { to: to.to_owned(), ..envelope() }).await;
+        let begun = begin_with(&post, &Envelope { to: to.to_owned(), ..envelope() }).await;
         let Err(error) = begun else { panic!("{to} was taken") };
         assert_eq!(error.class, SendClass::RecipientRefused);
     }
@@ -351,7 +360,7 @@ async fn without_a_relay_letters_are_files_for_their_owner_alone() {
     let folder = tempfile::tempdir().unwrap();
     let outgoing = folder.path().join("var/outgoing");
     let post = Post::new(&Mail { folder: outgoing.clone(), ..mail(Vec::new(), 10) }).unwrap();
-    post.begin(&envelope()).await.unwrap().abandon().await;
+    begin(&post).await.unwrap().abandon().await;
     let mut files = Vec::new();
     for _ in 0..3 {
         files.push(PathBuf::from(send(&post).await.unwrap().by));
@@ -389,7 +398,7 @@ async fn letters_a_second_over_one_connection() {
     let bytes = letter().build().unwrap();
     let start = Instant::now();
     for _ in 0..LETTERS {
-        post.begin(&envelope()).await.unwrap().finish(&bytes).await.unwrap();
+        begin(&post).await.unwrap().finish(&bytes).await.unwrap();
     }
     let rate = LETTERS as f64 / start.elapsed().as_secs_f64();
     println!("{rate:.0} letters a second, {} bytes each", bytes.len());

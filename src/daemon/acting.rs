@@ -3,8 +3,8 @@
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::Daemon;
-use super::posting::stored_plan;
 use super::secrets::token_hash;
+use super::sending::stored_plan;
 use crate::letter::Facts;
 use crate::plan::Plan;
 use crate::review::Review;

@@ -6,7 +6,7 @@ use chrono::TimeDelta;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
-use super::posting::{mailbox, stored_plan};
+use super::sending::{mailbox, stored_plan};
 use super::{Daemon, Dossier, memory};
 use crate::letter;
 use crate::post::Outgoing;

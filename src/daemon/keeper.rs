@@ -13,7 +13,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::{Daemon, House};
 use crate::letter::{Letter, service_trouble};
-use crate::post::{MimeError, Outgoing, Post, SendError};
+use crate::post::{MimeError, Outgoing, Post, SendError, Tried};
 use crate::settings::Mailbox;
 
 /// The same trouble is told again after this.
@@ -29,6 +29,9 @@ pub enum NotTaken {
     /// It could not be written.
     #[error(transparent)]
     Unwritten(#[from] MimeError),
+    /// No place became free for it.
+    #[error("all places are taken by letters that wait for an answer")]
+    NoPlace,
     /// Nobody took it.
     #[error(transparent)]
     Unsent(#[from] SendError),
@@ -124,8 +127,9 @@ pub async fn tell_of_failed_start(
 
 async fn hand_over(post: &Post, letter: &Outgoing) -> Result<(), NotTaken> {
     let bytes = letter.build()?;
-    let handing = post.begin(&letter.envelope()).await?;
-    handing.finish(&bytes).await?;
+    let place = post.place(&letter.to.email, letter.importance_high).await;
+    let place = place.ok_or(NotTaken::NoPlace)?;
+    post.begin(&place, &letter.envelope(), &Tried::default()).await?.finish(&bytes).await?;
     Ok(())
 }
 

@@ -17,6 +17,7 @@ mod posting;
 mod referee;
 mod retry;
 pub mod secrets;
+mod sending;
 mod status;
 mod upkeep;
 mod watching;
@@ -82,7 +83,7 @@ struct Parts {
     /// Rung when a plan's next wake-up may have come nearer.
     watch_bell: Notify,
     /// Rung when a letter was ordered.
-    post_bell: Notify,
+    post_bells: posting::Bells,
 }
 
 impl Daemon {
@@ -97,7 +98,7 @@ impl Daemon {
         clock: Clock,
     ) -> Self {
         let health = Health::new(clock.now());
-        let (watch_bell, post_bell) = (Notify::new(), Notify::new());
+        let (watch_bell, post_bells) = (Notify::new(), posting::Bells::default());
         let (memory, desk) = (memory::Memory::default(), keeper::Desk::default());
         let parts = Parts {
             house,
@@ -110,7 +111,7 @@ impl Daemon {
             memory,
             desk,
             watch_bell,
-            post_bell,
+            post_bells,
         };
         Daemon(Arc::new(parts))
     }
@@ -161,6 +162,6 @@ impl Daemon {
 
     fn ring(&self) {
         self.0.watch_bell.notify_one();
-        self.0.post_bell.notify_one();
+        self.0.post_bells.ring();
     }
 }

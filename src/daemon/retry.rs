@@ -2,10 +2,25 @@
 
 use chrono::TimeDelta;
 
+/// How much longer a delay of a minute or more may become, so that what failed together is not
+/// tried together for ever: a tenth.
+const MOST_JITTER_PER_MILLE: i64 = 100;
+
+/// When a letter that failed so many times is tried again; `id` spreads letters out, always by
+/// the same.
+#[must_use]
+pub fn jittered_delay(failures: u32, id: &str) -> TimeDelta {
+    let delay = delay(failures);
+    if delay < TimeDelta::minutes(1) {
+        return delay;
+    }
+    let spread = id.bytes().fold(0, |sum, byte| (sum * 31 + i64::from(byte)) % 1000);
+    delay + TimeDelta::milliseconds(delay.num_seconds() * spread * MOST_JITTER_PER_MILLE / 1000)
+}
+
 /// After so many failed attempts, how long until the next: 5, 15, 30 and 60 seconds, then each
 /// minute for six hours, then each five minutes.
-#[must_use]
-pub fn delay(failures: u32) -> TimeDelta {
+fn delay(failures: u32) -> TimeDelta {
     const MINUTES_IN_SIX_HOURS: u32 = 360;
     let seconds = match failures {
         0 => 5,
@@ -20,6 +35,18 @@ pub fn delay(failures: u32) -> TimeDelta {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_failed_together_is_spread_over_a_tenth_of_the_delay() {
+        assert_eq!(jittered_delay(2, "id"), TimeDelta::seconds(30));
+        let all: Vec<i64> = (0..1000)
+            .map(|letter| jittered_delay(3, &format!("{letter:032x}")).num_milliseconds())
+            .collect();
+        let (least, most) = (all.iter().min(), all.iter().max());
+        assert!(least.is_some_and(|ms| (60_000..61_000).contains(ms)), "{least:?}");
+        assert!(most.is_some_and(|ms| (65_000..=66_000).contains(ms)), "{most:?}");
+        assert_eq!(jittered_delay(3, "one"), jittered_delay(3, "one"));
+    }
 
     #[test]
     fn the_first_minute_is_dense_and_six_hours_are_by_the_minute() {

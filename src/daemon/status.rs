@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 
 use super::Daemon;
-use super::posting::stored_plan;
+use super::sending::stored_plan;
 use crate::plan::Plan;
 use crate::store::{LetterFate, PlanRecord, StoreError};
 use crate::watch::{Phase, Recipient, Watched};

@@ -55,13 +55,13 @@ async fn pass(daemon: &Daemon, everything: bool) -> Result<Option<DateTime<Utc>>
                 daemon.0.memory.follow(&plan_ref, &applied);
                 if applied.letters > 0 {
                     tracing::info!(plan = plan_ref, letters = applied.letters, "the watch spoke");
-                    daemon.0.post_bell.notify_one();
+                    daemon.0.post_bells.ring();
                 }
             }
             Err(error) if error.is_damage() => {
                 tracing::error!(plan = plan_ref, %error, "this plan is set aside");
                 daemon.0.store.quarantine(&plan_ref, &error.to_string(), daemon.now()).await?;
-                daemon.0.post_bell.notify_one();
+                daemon.0.post_bells.ring();
             }
             Err(error) => {
                 tracing::error!(plan = plan_ref, %error, "this plan can't be moved");
@@ -70,7 +70,7 @@ async fn pass(daemon: &Daemon, everything: bool) -> Result<Option<DateTime<Utc>>
         }
     }
     if daemon.0.store.alert_quarantined(daemon.now()).await? > 0 {
-        daemon.0.post_bell.notify_one();
+        daemon.0.post_bells.ring();
     }
     match trouble {
         Some(error) => Err(error),

@@ -71,6 +71,16 @@ impl SendError {
         }
     }
 
+    /// Of two answers the one that leaves more hope: as long as one relay is out of reach,
+    /// another's rules are not the last word about a recipient.
+    #[must_use]
+    pub fn after(self, earlier: Option<SendError>) -> Self {
+        match earlier {
+            Some(earlier) if self.class == SendClass::RecipientRefused => earlier,
+            _ => self,
+        }
+    }
+
     pub(super) fn transport(phase: Phase, relay: &str, said: impl fmt::Display) -> Self {
         SendError {
             class: SendClass::Transport,
@@ -86,7 +96,9 @@ impl SendError {
         SendError { class, ..Self::transport(Phase::Recipient, relay, said) }
     }
 
-    pub(super) fn silence(phase: Phase, relay: &str) -> Self {
+    /// Nobody has answered.
+    #[must_use]
+    pub fn silence(phase: Phase, relay: &str) -> Self {
         Self::transport(phase, relay, "no answer in time")
     }
 
@@ -123,7 +135,7 @@ impl SendError {
     }
 
     /// The enhanced status (RFC 3463) with which the relay's words begin.
-    fn status(&self) -> Option<[u16; 3]> {
+    pub(super) fn status(&self) -> Option<[u16; 3]> {
         let mut parts = self.said.split_whitespace().next()?.split('.').map(str::parse);
         match (parts.next(), parts.next(), parts.next(), parts.next()) {
             (Some(Ok(class)), Some(Ok(subject)), Some(Ok(detail)), None) => {

@@ -4,13 +4,17 @@ use std::fs::{self, DirBuilder, File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use chrono::Utc;
+use tokio::time::{Instant, timeout};
 
 use super::Envelope;
 use super::error::{Phase, SendError};
+use super::health::{Pulse, RelayHealth};
+use super::pool::locked;
 use super::relay::Receipt;
 
 /// A folder into which letters are written, one file each, for its owner alone to read.
@@ -18,6 +22,8 @@ use super::relay::Receipt;
 pub struct Folder {
     path: PathBuf,
     written: Arc<AtomicU64>,
+    deadline: Duration,
+    pulse: Arc<Mutex<Pulse>>,
 }
 
 /// A letter for which the folder is ready.
@@ -28,16 +34,20 @@ pub struct InFolder {
 }
 
 impl Folder {
-    /// A folder that is made when it is needed.
+    /// A folder that is made when it is needed; a step that takes longer than `deadline` failed.
     #[must_use]
-    pub fn new(path: PathBuf) -> Self {
-        Folder { path, written: Arc::default() }
+    pub fn new(path: PathBuf, deadline: Duration) -> Self {
+        Folder { path, written: Arc::default(), deadline, pulse: Arc::default() }
     }
 
     /// Where it is.
     #[must_use]
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    pub(super) fn health(&self) -> RelayHealth {
+        locked(&self.pulse).health(&self.path.display().to_string(), Instant::now())
     }
 
     pub(super) async fn begin(&self, envelope: &Envelope) -> Result<InFolder, SendError> {
@@ -59,13 +69,18 @@ impl Folder {
         work: impl FnOnce() -> Result<T, Failure> + Send + 'static,
     ) -> Result<T, SendError> {
         let name = self.path.display().to_string();
-        let done = tokio::task::spawn_blocking(work).await;
-        done.unwrap_or_else(|error| Err(Failure::Clear(io::Error::other(error)))).map_err(|why| {
-            match why {
+        let done = match timeout(self.deadline, tokio::task::spawn_blocking(work)).await {
+            Ok(done) => done.unwrap_or_else(|error| Err(Failure::Clear(io::Error::other(error)))),
+            Err(_) => Err(Failure::InDoubt(io::ErrorKind::TimedOut.into())),
+        };
+        done.map_err(|why| {
+            let error = match why {
                 // Nothing of it stands in the folder: as good as a relay that has said no.
                 Failure::Clear(error) => SendError::transport(phase.min(Phase::Data), &name, error),
-                Failure::InDoubt(error) => SendError::transport(Phase::Letter, &name, error),
-            }
+                Failure::InDoubt(error) => SendError::transport(phase, &name, error),
+            };
+            locked(&self.pulse).failed(&error, Instant::now());
+            error
         })
     }
 }
@@ -79,6 +94,7 @@ impl InFolder {
         let file = path.join(&name);
         let letter = letter.to_vec();
         self.folder.blocking(Phase::Letter, move || write(&path, &name, &letter)).await?;
+        locked(&self.folder.pulse).took(Instant::now());
         Ok(Receipt { by: file.display().to_string(), said: "written".to_owned() })
     }
 }

@@ -1,30 +1,50 @@
 //! The edge towards mail: letters are handed to relays or, without any, written to a folder.
 //!
-//! A letter goes in two steps. [`Post::begin`] says from whom and to whom; when it has come back,
-//! the caller looks once more whether the letter is still wanted; only [`Handing::finish`] lets it
-//! go. An error says whose fault it is ([`SendClass`]) and whether the letter may have been taken
-//! all the same ([`SendError::in_doubt`]).
+//! A letter takes a [`Place`] first, so that no backlog and no silent server stands in the way of
+//! an alert. It then goes in two steps. [`Post::begin`] says from whom and to whom; when it has
+//! come back, the caller looks once more whether the letter is still wanted; only
+//! [`Handing::finish`] lets it go. An error says whose fault it is ([`SendClass`]) and whether the
+//! letter may have been taken all the same ([`SendError::in_doubt`]).
 
 mod error;
 mod folder;
+mod health;
 mod mime;
+mod places;
 mod pool;
 mod relay;
+mod slot;
 mod tls;
 
 pub use error::{Phase, SendClass, SendError};
 pub use folder::Folder;
+pub use health::RelayHealth;
 pub use mime::{Attachment, MimeError, Outgoing};
-pub use pool::Relays;
+pub use places::{Place, Room};
+pub use pool::Tried;
 pub use relay::{Receipt, Relay, RelayError, Session};
 pub use tls::TrustError;
+
+use std::time::Duration;
 
 use lettre::Address;
 
 use crate::settings::Mail;
+use places::Places;
+use pool::Relays;
+
+/// How many letters are handed over at once, those not counted that hang.
+const ROOM: Room = Room { shared: 12, for_alerts: 4 };
 
 /// Where letters go.
-pub enum Post {
+pub struct Post {
+    road: Road,
+    places: Places,
+    deadline: Duration,
+}
+
+/// How they go there.
+enum Road {
     /// Into a folder, for somebody to carry on.
     Folder(Folder),
     /// To the first relay that takes them.
@@ -60,24 +80,92 @@ impl Post {
     /// # Errors
     /// A relay's password or certificates can't be read.
     pub fn new(mail: &Mail) -> Result<Self, RelayError> {
-        if mail.relays.is_empty() {
-            return Ok(Post::Folder(Folder::new(mail.folder.clone())));
-        }
-        Ok(Post::Relays(Relays::new(mail)?))
+        Self::with_room(mail, ROOM)
     }
 
-    /// Finds somebody who takes a letter with this envelope.
+    /// The same, with so many letters at once.
+    ///
+    /// # Errors
+    /// As [`new`](Self::new).
+    pub fn with_room(mail: &Mail, room: Room) -> Result<Self, RelayError> {
+        let deadline = mail.deadline.into();
+        let road = if mail.relays.is_empty() {
+            Road::Folder(Folder::new(mail.folder.clone(), deadline))
+        } else {
+            Road::Relays(Relays::new(mail)?)
+        };
+        Ok(Post { road, places: Places::new(room), deadline })
+    }
+
+    /// Waits, but not for long, for a place from which a letter to this address may go; `None`
+    /// when others hold all that it may take.
+    pub async fn place(&self, to: &str, urgent: bool) -> Option<Place> {
+        self.places.take(to, urgent).await
+    }
+
+    /// Finds somebody who takes a letter with this envelope, and who has not been tried.
     ///
     /// # Errors
     /// Nobody does; the error's class says what to do about it.
-    pub async fn begin(&self, envelope: &Envelope) -> Result<Handing, SendError> {
+    pub async fn begin(
+        &self,
+        place: &Place,
+        envelope: &Envelope,
+        tried: &Tried,
+    ) -> Result<Handing, SendError> {
         let from =
             address(&envelope.from, |said| SendError::transport(Phase::Sender, "settings", said))?;
         let to = address(&envelope.to, |said| SendError::recipient("address", said))?;
-        Ok(Handing(match self {
-            Post::Folder(folder) => At::Folder(folder.begin(envelope).await?),
-            Post::Relays(relays) => At::Relay(Box::new(relays.begin(&from, &to).await?)),
+        Ok(Handing(match &self.road {
+            Road::Folder(folder) => At::Folder(folder.begin(envelope).await?),
+            Road::Relays(relays) => {
+                At::Relay(Box::new(relays.begin(&from, &to, place.urgent, tried).await?))
+            }
         }))
+    }
+
+    /// Whether there is a relay that has not been tried.
+    #[must_use]
+    pub fn any_but(&self, tried: &Tried) -> bool {
+        matches!(&self.road, Road::Relays(relays) if relays.any_but(tried))
+    }
+
+    /// How long a letter is awaited before it is tried elsewhere as well.
+    #[must_use]
+    pub fn patience(&self) -> Duration {
+        self.deadline
+    }
+
+    /// How long an attempt takes at most, the second one elsewhere included.
+    #[must_use]
+    pub fn longest_attempt(&self) -> Duration {
+        self.deadline * 2
+    }
+
+    /// How each relay is doing, in the order of the settings.
+    #[must_use]
+    pub fn health(&self) -> Vec<RelayHealth> {
+        match &self.road {
+            Road::Folder(folder) => vec![folder.health()],
+            Road::Relays(relays) => relays.health(),
+        }
+    }
+
+    /// How long letters that can wait should be kept back, because every relay says that we send
+    /// too much.
+    #[must_use]
+    pub fn rests(&self) -> Option<Duration> {
+        match &self.road {
+            Road::Folder(_) => None,
+            Road::Relays(relays) => relays.rests(),
+        }
+    }
+
+    /// Asks relays that failed a while ago whether they can be reached again.
+    pub async fn look_again(&self) {
+        if let Road::Relays(relays) = &self.road {
+            relays.look_again().await;
+        }
     }
 }
 

@@ -1,241 +1,148 @@
-//! The relays in the order in which they are tried, with a few connections kept open to each.
+//! The relays in the order in which they are asked. Who says nothing holds nobody up: after a
+//! moment the next one is asked too, and the first to answer gets the letter.
 
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
+use std::collections::BTreeSet;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use lettre::Address;
-use tokio::time::{Instant, sleep};
+use tokio::task::JoinSet;
+use tokio::time::{Instant, timeout_at};
 
-use super::error::{SendClass, SendError};
-use super::relay::{Receipt, Relay, RelayError, Session, share_of};
+use super::error::{Phase, SendError};
+use super::health::RelayHealth;
+use super::relay::{Receipt, Relay, RelayError, share_of};
+use super::slot::{Errand, Open, Slot};
 use crate::settings::Mail;
 
-/// A connection that waited longer than this for its next letter is closed.
-const LONGEST_IDLE: Duration = Duration::from_secs(20);
-/// One that waited longer than this is asked first whether the relay is still there.
-const TRUSTED_IDLE: Duration = Duration::from_secs(2);
-/// The most connections kept open to one relay while there is nothing to send.
-const MOST_IDLE: usize = 4;
-/// A relay that could not be reached is tried last for so long.
-const PASSED_OVER: Duration = Duration::from_secs(30);
-/// How long a look at a relay takes that may well be gone: an idle connection, or one that could
-/// not be reached lately while others wait behind it.
-const QUICK_LOOK: Duration = Duration::from_secs(5);
+/// How long one relay is asked alone while others could be asked.
+const HEAD_START: Duration = Duration::from_secs(5);
 
 /// Every relay of the settings.
-pub struct Relays {
+pub(super) struct Relays {
     slots: Vec<Arc<Slot>>,
     deadline: Duration,
 }
 
-/// A relay with its open connections.
-struct Slot {
-    relay: Relay,
-    state: Mutex<State>,
-}
-
-#[derive(Default)]
-struct State {
-    idle: Vec<Idle>,
-    /// When it could not be reached last, if it has not been reached since.
-    failed_at: Option<Instant>,
-    /// Whether a task runs that closes connections which wait too long.
-    swept: bool,
-}
-
-struct Idle {
-    session: Session,
-    since: Instant,
-}
+/// The relays at which a letter has been tried; the next try begins with the others.
+#[derive(Clone, Debug, Default)]
+pub struct Tried(Arc<Mutex<BTreeSet<usize>>>);
 
 /// A letter whose envelope a relay has taken.
-pub struct AtRelay {
+pub(super) struct AtRelay {
     slot: Arc<Slot>,
-    session: Session,
+    open: Open,
     until: Instant,
 }
 
+type Given = Result<(Arc<Slot>, Open), SendError>;
+
 impl Relays {
-    /// The relays of the settings, in their order.
-    ///
-    /// # Errors
-    /// A password or certificate that can't be read.
-    pub fn new(mail: &Mail) -> Result<Self, RelayError> {
-        let slot = |settings| {
-            let relay = Relay::new(settings, &mail.hello)?;
-            Ok(Arc::new(Slot { relay, state: Mutex::default() }))
-        };
+    pub(super) fn new(mail: &Mail) -> Result<Self, RelayError> {
+        let slot = |settings| Ok(Slot::new(Relay::new(settings, &mail.hello)?));
         let slots = mail.relays.iter().map(slot).collect::<Result<_, RelayError>>()?;
         Ok(Relays { slots, deadline: mail.deadline.into() })
     }
 
-    /// Gives the envelope to the first relay that takes it.
+    pub(super) fn health(&self) -> Vec<RelayHealth> {
+        self.slots.iter().map(|slot| slot.health()).collect()
+    }
+
+    /// How long every relay still wants to be left in peace; none if one of them takes letters.
+    pub(super) fn rests(&self) -> Option<Duration> {
+        self.slots.iter().map(|slot| slot.rests()).min().flatten()
+    }
+
+    pub(super) async fn look_again(&self) {
+        for slot in &self.slots {
+            slot.look_again().await;
+        }
+    }
+
+    /// Whether there is a relay at which this letter has not been tried.
+    pub(super) fn any_but(&self, tried: &Tried) -> bool {
+        locked(&tried.0).len() < self.slots.len()
+    }
+
+    /// Gives the envelope to the first relay that takes it: one not tried yet or, when all have
+    /// been, any of them on a fresh connection.
     ///
     /// # Errors
     /// The answer of the relay whose word is final, or of the last one asked. A refusal by one
     /// relay's own rules counts only when no other is out of reach.
-    pub async fn begin(&self, from: &Address, to: &Address) -> Result<AtRelay, SendError> {
+    pub(super) async fn begin(
+        &self,
+        from: &Address,
+        to: &Address,
+        urgent: bool,
+        tried: &Tried,
+    ) -> Result<AtRelay, SendError> {
         let until = Instant::now() + self.deadline;
-        let order = self.order();
+        let afresh = !self.any_but(tried);
+        let errand = Errand { from: from.clone(), to: to.clone(), urgent, afresh, until };
+        let (slot, open) = self.race(&errand, tried).await?;
+        // The answer to a letter is waited for as long again, while it is tried elsewhere.
+        Ok(AtRelay { slot, open, until: until + self.deadline })
+    }
+
+    async fn race(&self, errand: &Errand, tried: &Tried) -> Given {
+        let mut next = self.order(errand, tried).into_iter();
+        let mut asked: JoinSet<Given> = JoinSet::new();
+        let mut asked_last = None;
         let mut failure: Option<SendError> = None;
-        for (at, slot) in order.iter().enumerate() {
-            let tries = order.len() - at;
-            match slot.envelope(from, to, slot.share(until, tries)).await {
-                Ok(session) => return Ok(AtRelay { slot: Arc::clone(slot), session, until }),
-                Err(error) if error.is_worth_another_relay() => {
-                    failure = Some(less_final(failure, error));
+        loop {
+            match next.next() {
+                Some(at) => {
+                    locked(&tried.0).insert(at);
+                    let (slot, errand) = (Arc::clone(&self.slots[at]), errand.clone());
+                    asked_last = Some(Arc::clone(&slot));
+                    asked.spawn(
+                        async move { Ok((Arc::clone(&slot), slot.envelope(&errand).await?)) },
+                    );
                 }
-                Err(error) => return Err(error),
+                None if asked.is_empty() => {
+                    let nobody = || SendError::transport(Phase::Opening, "relays", "there is none");
+                    return Err(failure.unwrap_or_else(nobody));
+                }
+                None => {}
+            }
+            let head_start = match next.len() {
+                0 => errand.until + self.deadline,
+                left => share_of(errand.until, left + 1).min(Instant::now() + HEAD_START),
+            };
+            match timeout_at(head_start, asked.join_next()).await {
+                Ok(Some(Ok(Ok(taken)))) => return Ok(taken),
+                Ok(Some(Ok(Err(error)))) if error.is_worth_another_relay() => {
+                    failure = Some(error.after(failure));
+                }
+                Ok(Some(Ok(Err(error)))) => return Err(error),
+                Ok(Some(Err(_)) | None) => {}
+                Err(_) => {
+                    if let Some(slot) = &asked_last {
+                        slot.is_slow();
+                    }
+                }
             }
         }
-        let nobody = || SendError::transport(super::Phase::Opening, "relays", "there is none");
-        Err(failure.unwrap_or_else(nobody))
     }
 
     /// The settings' order, but those that failed lately last.
-    fn order(&self) -> Vec<&Arc<Slot>> {
-        let mut order: Vec<_> = self.slots.iter().collect();
-        order.sort_by_key(|slot| slot.failed_within(PASSED_OVER));
+    fn order(&self, errand: &Errand, tried: &Tried) -> Vec<usize> {
+        let tried = locked(&tried.0);
+        let fits = |at: &usize| errand.afresh || !tried.contains(at);
+        let mut order: Vec<_> = (0..self.slots.len()).filter(fits).collect();
+        order.sort_by_key(|at| self.slots[*at].is_passed_over());
         order
     }
 }
 
 impl AtRelay {
-    pub(super) async fn finish(mut self, letter: &[u8]) -> Result<Receipt, SendError> {
-        let sent = self.session.data(letter, self.until).await;
-        match &sent {
-            Ok(_) => self.slot.keep(self.session),
-            Err(error) => self.slot.note(error),
-        }
-        sent
+    pub(super) async fn finish(self, letter: &[u8]) -> Result<Receipt, SendError> {
+        self.slot.letter(self.open, letter, self.until).await
     }
 
-    pub(super) async fn abandon(mut self) {
-        if self.session.reset(Instant::now() + QUICK_LOOK).await.is_ok() {
-            self.slot.keep(self.session);
-        }
-    }
-}
-
-impl Slot {
-    async fn envelope(
-        &self,
-        from: &Address,
-        to: &Address,
-        until: Instant,
-    ) -> Result<Session, SendError> {
-        let given = match self.on_open_connection(from, to, until).await {
-            Some(given) => given,
-            None => self.on_new_connection(from, to, until).await,
-        };
-        match &given {
-            Ok(_) => locked(&self.state).failed_at = None,
-            Err(error) => self.note(error),
-        }
-        given
-    }
-
-    /// Tries the open connections; one that has died since says nothing about the relay.
-    async fn on_open_connection(
-        &self,
-        from: &Address,
-        to: &Address,
-        until: Instant,
-    ) -> Option<Result<Session, SendError>> {
-        while let Some(Idle { mut session, since }) = self.newest_idle() {
-            let look = share_of(until, 2).min(Instant::now() + QUICK_LOOK);
-            if since.elapsed() > TRUSTED_IDLE && session.reset(look).await.is_err() {
-                continue;
-            }
-            match session.envelope(from, to, share_of(until, 2)).await {
-                Ok(()) => return Some(Ok(session)),
-                Err(error) if error.class == SendClass::Transport => {}
-                Err(error) => return Some(Err(error)),
-            }
-        }
-        None
-    }
-
-    async fn on_new_connection(
-        &self,
-        from: &Address,
-        to: &Address,
-        until: Instant,
-    ) -> Result<Session, SendError> {
-        let mut session = self.relay.open(until).await?;
-        session.envelope(from, to, until).await?;
-        Ok(session)
-    }
-
-    /// This relay's share of the time left; a short one if it failed last time and others wait.
-    fn share(&self, until: Instant, tries: usize) -> Instant {
-        let share = share_of(until, tries);
-        if tries > 1 && locked(&self.state).failed_at.is_some() {
-            return share.min(Instant::now() + QUICK_LOOK);
-        }
-        share
-    }
-
-    fn failed_within(&self, span: Duration) -> bool {
-        locked(&self.state).failed_at.is_some_and(|at| at.elapsed() < span)
-    }
-
-    fn note(&self, error: &SendError) {
-        if error.class == SendClass::Transport {
-            locked(&self.state).failed_at = Some(Instant::now());
-        }
-    }
-
-    fn newest_idle(&self) -> Option<Idle> {
-        let newest = locked(&self.state).idle.pop()?;
-        (newest.since.elapsed() < LONGEST_IDLE).then_some(newest)
-    }
-
-    fn keep(self: &Arc<Self>, session: Session) {
-        let mut state = locked(&self.state);
-        if state.idle.len() >= MOST_IDLE {
-            return;
-        }
-        state.idle.push(Idle { session, since: Instant::now() });
-        if !state.swept {
-            state.swept = true;
-            tokio::spawn(sweep(Arc::downgrade(self)));
-        }
-    }
-
-    /// Takes out what waited too long; whether nothing is left then.
-    fn expired(&self) -> (Vec<Idle>, bool) {
-        let mut state = locked(&self.state);
-        let (kept, old) = std::mem::take(&mut state.idle)
-            .into_iter()
-            .partition(|idle: &Idle| idle.since.elapsed() < LONGEST_IDLE);
-        state.idle = kept;
-        state.swept = !state.idle.is_empty();
-        (old, state.idle.is_empty())
-    }
-}
-
-/// Closes connections that wait too long, as long as there are any.
-async fn sweep(slot: Weak<Slot>) {
-    loop {
-        sleep(LONGEST_IDLE / 4).await;
-        let Some(slot) = slot.upgrade() else { return };
-        let (old, none_left) = slot.expired();
-        for idle in old {
-            idle.session.quit(Instant::now() + QUICK_LOOK).await;
-        }
-        if none_left {
-            return;
-        }
-    }
-}
-
-/// Of two answers the one that leaves more hope: as long as a relay is out of reach, another's
-/// rules are not the last word about a recipient.
-fn less_final(kept: Option<SendError>, new: SendError) -> SendError {
-    match kept {
-        Some(kept) if new.class == SendClass::RecipientRefused => kept,
-        _ => new,
+    pub(super) async fn abandon(self) {
+        self.slot.take_back(self.open).await;
     }
 }
 

@@ -1,0 +1,259 @@
+//! One attempt at one letter: written, looked at once more, handed over, and its fate recorded.
+
+use std::pin::{Pin, pin};
+use std::time::Duration;
+
+use chrono::TimeDelta;
+use tokio::sync::OwnedSemaphorePermit;
+use tokio::time::timeout;
+
+use super::bare::plain_letter;
+use super::{Daemon, Dossier, retry};
+use crate::letter;
+use crate::plan::{Plan, read_json};
+use crate::post::{Envelope, Outgoing, Phase, Place, Receipt, SendClass, SendError, Tried};
+use crate::settings::Mailbox;
+use crate::store::{Claimed, LastLook, PlanRecord, StoreError};
+use crate::watch::Recipient;
+
+/// A letter that takes longer than this hangs, and gives up its desk and its place at the door.
+const HANGS_AFTER: Duration = Duration::from_secs(5);
+/// A letter that found no place is claimed again after this.
+const NO_PLACE: TimeDelta = TimeDelta::seconds(5);
+
+/// What came of trying to hand a letter over.
+enum Outcome {
+    Taken(Receipt),
+    Failed(SendError),
+    /// The plan no longer owes it, or another attempt has taken it over: nothing is to be
+    /// recorded.
+    Over,
+}
+
+/// One attempt at one letter; its outcome is written down whatever it is.
+pub(super) async fn send(daemon: &Daemon, claimed: &Claimed, desk: Option<OwnedSemaphorePermit>) {
+    if let Err(error) = try_to_send(daemon, claimed, desk).await {
+        // The lease runs out, and the letter is tried again.
+        tracing::error!(plan = claimed.plan_ref, letter = claimed.id, %error, "a letter's fate can't be written down");
+    }
+}
+
+async fn try_to_send(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    desk: Option<OwnedSemaphorePermit>,
+) -> Result<(), StoreError> {
+    let urgent = claimed.order.kind.is_alert();
+    if !urgent && let Some(rest) = daemon.0.post.rests() {
+        return put_back(daemon, claimed, TimeDelta::from_std(rest).unwrap_or(NO_PLACE)).await;
+    }
+    let dossier = match daemon.dossier(&claimed.plan_ref).await {
+        Ok(dossier) => dossier,
+        // Better plain than none.
+        Err(error) if error.is_damage() => {
+            let Some(letter) = plain_letter(daemon, claimed, &error).await? else {
+                return refused(daemon, claimed, "no address").await;
+            };
+            let Some(place) = daemon.0.post.place(&letter.to.email, urgent).await else {
+                return put_back(daemon, claimed, NO_PLACE).await;
+            };
+            return attempt(daemon, claimed, &letter, place, desk).await;
+        }
+        Err(error) => {
+            tracing::error!(plan = claimed.plan_ref, letter = claimed.id, %error, "a letter can't be written");
+            return try_later(daemon, claimed, &error.to_string()).await;
+        }
+    };
+    let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else {
+        return refused(daemon, claimed, "no address").await;
+    };
+    let Some(place) = daemon.0.post.place(&to.email, urgent).await else {
+        return put_back(daemon, claimed, NO_PLACE).await;
+    };
+    let letter = write(daemon, claimed, &dossier, to);
+    drop(dossier);
+    attempt(daemon, claimed, &letter, place, desk).await
+}
+
+/// Holds its place until the outcome is recorded, so that of each place at most one letter's fate
+/// is unknown to the database; but what hangs lets others go first.
+async fn attempt(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    letter: &Outgoing,
+    place: Place,
+    desk: Option<OwnedSemaphorePermit>,
+) -> Result<(), StoreError> {
+    let bytes = match letter.build() {
+        Ok(bytes) => bytes,
+        Err(error) => return try_later(daemon, claimed, &error.to_string()).await,
+    };
+    let envelope = &letter.envelope();
+    let parcel = Parcel { daemon, claimed, envelope, letter: &bytes, place: &place };
+    let mut handing = pin!(hand_over(parcel));
+    let outcome = match timeout(HANGS_AFTER, &mut handing).await {
+        Ok(outcome) => outcome?,
+        Err(_) => {
+            place.step_aside();
+            drop(desk);
+            handing.await?
+        }
+    };
+    record(daemon, claimed, outcome).await
+}
+
+/// All that is needed to hand a letter over, once or twice.
+#[derive(Clone, Copy)]
+struct Parcel<'a> {
+    daemon: &'a Daemon,
+    claimed: &'a Claimed,
+    envelope: &'a Envelope,
+    letter: &'a [u8],
+    place: &'a Place,
+}
+
+/// Hands the letter over. While a relay keeps silent for too long, it is tried elsewhere as well:
+/// whoever takes it first, counts.
+async fn hand_over(parcel: Parcel<'_>) -> Result<Outcome, StoreError> {
+    let post = &parcel.daemon.0.post;
+    let tried = Tried::default();
+    let mut first = pin!(try_each(parcel, &tried));
+    if let Ok(outcome) = timeout(post.patience(), &mut first).await {
+        return outcome;
+    }
+    let (plan, letter) = (&parcel.claimed.plan_ref, &parcel.claimed.id);
+    tracing::warn!(plan, letter, "no answer yet; the letter is tried elsewhere as well");
+    let second = pin!(try_each(parcel, &tried));
+    let left = post.longest_attempt().saturating_sub(post.patience());
+    match timeout(left, first_to_end_well(first, second)).await {
+        Ok(outcome) => outcome,
+        Err(_) => Ok(Outcome::Failed(SendError::silence(Phase::Letter, "relays"))),
+    }
+}
+
+/// The first outcome that settles the letter, or the last one.
+async fn first_to_end_well<F>(mut one: Pin<&mut F>, mut other: Pin<&mut F>) -> F::Output
+where
+    F: Future<Output = Result<Outcome, StoreError>>,
+{
+    let (ended, left) = tokio::select! {
+        ended = &mut one => (ended, other),
+        ended = &mut other => (ended, one),
+    };
+    match ended {
+        Ok(Outcome::Failed(_)) | Err(_) => left.await,
+        settled => settled,
+    }
+}
+
+/// Tries the relays until one takes the letter, with a last look before each lets it go.
+async fn try_each(parcel: Parcel<'_>, tried: &Tried) -> Result<Outcome, StoreError> {
+    let Parcel { daemon, claimed, envelope, letter, place } = parcel;
+    let post = &daemon.0.post;
+    let mut failure: Option<SendError> = None;
+    loop {
+        let handing = match post.begin(place, envelope, tried).await {
+            Ok(handing) => handing,
+            Err(error) => return Ok(Outcome::Failed(error.after(failure))),
+        };
+        match look(daemon, claimed).await {
+            Ok(LastLook::Send) => {}
+            Ok(LastLook::Dropped | LastLook::LostLease) => {
+                handing.abandon().await;
+                return Ok(Outcome::Over);
+            }
+            Err(error) => {
+                handing.abandon().await;
+                return Err(error);
+            }
+        }
+        let error = match handing.finish(letter).await {
+            Ok(receipt) => return Ok(Outcome::Taken(receipt)),
+            Err(error) => error.after(failure),
+        };
+        if !error.is_worth_another_relay() || !post.any_but(tried) {
+            return Ok(Outcome::Failed(error));
+        }
+        failure = Some(error);
+    }
+}
+
+/// The last look, after what left from memory is written down: this letter may be among it.
+async fn look(daemon: &Daemon, claimed: &Claimed) -> Result<LastLook, StoreError> {
+    daemon.record_sent().await?;
+    daemon.0.store.last_look(claimed, daemon.now()).await
+}
+
+async fn record(daemon: &Daemon, claimed: &Claimed, outcome: Outcome) -> Result<(), StoreError> {
+    let (plan, letter, kind) = (&claimed.plan_ref, &claimed.id, claimed.order.kind.name());
+    let error = match outcome {
+        Outcome::Over => return Ok(()),
+        Outcome::Taken(receipt) => {
+            daemon.0.health.relay_took(daemon.now());
+            daemon.0.memory.handed(&claimed.plan_ref, &claimed.order);
+            let note = format!("{}: {}", receipt.by, receipt.said);
+            daemon.0.store.handed(claimed, &note, daemon.now()).await?;
+            tracing::info!(plan, letter, kind, "a letter was handed over");
+            return Ok(());
+        }
+        Outcome::Failed(error) => error,
+    };
+    let relay = &error.relay;
+    tracing::warn!(plan, letter, kind, class = ?error.class, relay, "a letter did not leave");
+    if error.class == SendClass::Transport {
+        daemon.0.health.relay_failed(daemon.now());
+    }
+    // A permanent refusal settles the letter; everything else is tried again.
+    if error.class == SendClass::RecipientRefused {
+        return refused(daemon, claimed, &error.to_string()).await;
+    }
+    try_later(daemon, claimed, &error.to_string()).await
+}
+
+async fn refused(daemon: &Daemon, claimed: &Claimed, note: &str) -> Result<(), StoreError> {
+    daemon.0.store.refused(claimed, note, daemon.now()).await?;
+    // The plan may owe letters because of it.
+    daemon.ring();
+    Ok(())
+}
+
+async fn try_later(daemon: &Daemon, claimed: &Claimed, note: &str) -> Result<(), StoreError> {
+    let delay = retry::jittered_delay(claimed.failures, &claimed.id);
+    daemon.0.store.try_later(claimed, daemon.now() + delay, note).await
+}
+
+async fn put_back(daemon: &Daemon, claimed: &Claimed, wait: TimeDelta) -> Result<(), StoreError> {
+    daemon.0.store.put_back(claimed, daemon.now() + wait).await
+}
+
+/// Writes the letter as the plan now stands.
+fn write(daemon: &Daemon, claimed: &Claimed, dossier: &Dossier, to: Mailbox) -> Outgoing {
+    let page = daemon.page_of(&claimed.plan_ref, claimed.order.to);
+    let facts = daemon.facts(dossier, page.as_deref(), claimed.queued_at);
+    let letter = letter::compose(&facts, &claimed.order, daemon.now());
+    let name = format!("{}.{}", claimed.id, claimed.plan_ref);
+    daemon.outgoing(&name, claimed.order.kind.name(), Some(&claimed.plan_ref), to, letter)
+}
+
+/// A reader's name and address; none where the plan has none.
+pub(super) fn mailbox(daemon: &Daemon, plan: &Plan, to: Recipient) -> Option<Mailbox> {
+    let (name, email) = match to {
+        Recipient::Crew(at) => {
+            plan.crew.get(at).and_then(|one| Some((one.name.clone(), one.email.clone()?)))?
+        }
+        Recipient::Contact(at) => {
+            plan.contacts.get(at).map(|one| (one.name.clone(), one.email.clone()))?
+        }
+        Recipient::Keeper => return daemon.keeper_mailbox(),
+    };
+    Some(Mailbox { name: Some(name), email })
+}
+
+/// A plan as it was stored, which was checked when it was filed.
+pub(super) fn stored_plan(record: &PlanRecord) -> Result<Plan, StoreError> {
+    let no_files = |_: &str| Err("a stored plan names no files".to_owned());
+    read_json(&record.plan_json, &no_files).map_err(|faults| StoreError::Damaged {
+        plan: record.plan_ref.clone(),
+        why: faults.to_string(),
+    })
+}

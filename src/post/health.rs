@@ -1,0 +1,215 @@
+//! How a relay has been doing, and what follows for the order in which relays are asked.
+
+use std::time::Duration;
+
+use tokio::time::Instant;
+
+use super::error::{Phase, SendClass, SendError};
+
+/// A relay that failed is asked last for so long.
+const PASSED_OVER: Duration = Duration::from_secs(30);
+/// One "later" may be about the letter; so many in a row are about the relay.
+const REFUSALS_THAT_MATTER: u32 = 3;
+/// How long a relay is left in peace when it says that we send too much: at first, and at most.
+const FIRST_REST: Duration = Duration::from_secs(1);
+const LONGEST_REST: Duration = Duration::from_secs(60);
+
+/// How a relay is doing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RelayHealth {
+    /// Its name, `host:port`, or the folder's path.
+    pub name: String,
+    /// What it said or did last, if it has taken nothing since.
+    pub trouble: Option<String>,
+    /// For how long it has been seen failing: from the first failure to the last; none while it
+    /// works.
+    pub failing_for: Option<Duration>,
+    /// How long ago it last took a letter.
+    pub took_ago: Option<Duration>,
+}
+
+/// What is remembered of a relay.
+#[derive(Debug, Default)]
+pub(super) struct Pulse {
+    failing: Option<Failing>,
+    took_at: Option<Instant>,
+    /// Temporary refusals in a row.
+    refusals: u32,
+    rest: Option<Rest>,
+}
+
+#[derive(Debug)]
+struct Failing {
+    since: Instant,
+    last: Instant,
+    said: String,
+}
+
+#[derive(Debug)]
+struct Rest {
+    until: Instant,
+    length: Duration,
+}
+
+impl Pulse {
+    /// It took a letter.
+    pub(super) fn took(&mut self, now: Instant) {
+        self.took_at = Some(now);
+        self.failing = None;
+        self.refusals = 0;
+        if self.rest.as_ref().is_some_and(|rest| rest.until <= now) {
+            self.rest = None;
+        }
+    }
+
+    /// It could be reached again; if that was all that was wrong, nothing is.
+    pub(super) fn reached(&mut self) {
+        if self.refusals == 0 {
+            self.failing = None;
+        }
+    }
+
+    /// It did not take a letter. A refusal of the recipient or of the letter is no fault of it.
+    pub(super) fn failed(&mut self, error: &SendError, now: Instant) {
+        match error.class {
+            SendClass::Transport => self.ail(&error.said, now),
+            SendClass::Temporary => {
+                self.refusals = self.refusals.saturating_add(1);
+                if says_too_much(error) {
+                    self.rest(now);
+                }
+                if self.refusals >= REFUSALS_THAT_MATTER {
+                    self.ail(&error.said, now);
+                }
+            }
+            SendClass::RecipientRefused | SendClass::MessageRefused => {}
+        }
+    }
+
+    /// It says nothing while others wait.
+    pub(super) fn slow(&mut self, now: Instant) {
+        self.ail("no answer yet", now);
+    }
+
+    /// Whether the others are asked first.
+    pub(super) fn is_passed_over(&self, now: Instant) -> bool {
+        let failing = self.failing.as_ref().is_some_and(|failing| now < failing.last + PASSED_OVER);
+        failing || self.rests(now).is_some()
+    }
+
+    /// Whether it failed and has not been tried for a while.
+    pub(super) fn wants_a_look(&self, now: Instant) -> bool {
+        self.failing.as_ref().is_some_and(|failing| now >= failing.last + PASSED_OVER)
+    }
+
+    /// How long it still wants to be left in peace.
+    pub(super) fn rests(&self, now: Instant) -> Option<Duration> {
+        let rest = self.rest.as_ref().filter(|rest| now < rest.until)?;
+        Some(rest.until - now)
+    }
+
+    pub(super) fn health(&self, name: &str, now: Instant) -> RelayHealth {
+        RelayHealth {
+            name: name.to_owned(),
+            trouble: self.failing.as_ref().map(|failing| failing.said.clone()),
+            failing_for: self.failing.as_ref().map(|failing| failing.last - failing.since),
+            took_ago: self.took_at.map(|at| now - at),
+        }
+    }
+
+    fn ail(&mut self, said: &str, now: Instant) {
+        let since = self.failing.as_ref().map_or(now, |failing| failing.since);
+        self.failing = Some(Failing { since, last: now, said: said.to_owned() });
+    }
+
+    /// Each time it says so anew, it is left in peace for twice as long.
+    fn rest(&mut self, now: Instant) {
+        let length = match &self.rest {
+            Some(rest) if now < rest.until => return,
+            Some(rest) => (rest.length * 2).min(LONGEST_REST),
+            None => FIRST_REST,
+        };
+        self.rest = Some(Rest { until: now + length, length });
+    }
+}
+
+/// Whether a reply is about how much we send: a policy reply (X.7.X) before any recipient was
+/// named, or congestion (RFC 3463: X.4.5, X.3.2).
+fn says_too_much(error: &SendError) -> bool {
+    match error.status() {
+        Some([4, 7, _]) => error.phase != Phase::Recipient,
+        Some([4, 4, 5] | [4, 3, 2]) => true,
+        _ => false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn said(class: SendClass, phase: Phase, said: &str) -> SendError {
+        SendError { class, ..SendError::transport(phase, "relay", said) }
+    }
+
+    fn seconds(seconds: u64) -> Duration {
+        Duration::from_secs(seconds)
+    }
+
+    #[test]
+    fn a_relay_that_cannot_be_reached_is_passed_over_for_a_while() {
+        let (start, mut pulse) = (Instant::now(), Pulse::default());
+        pulse.failed(&said(SendClass::Transport, Phase::Opening, "refused"), start);
+        assert!(pulse.is_passed_over(start + seconds(29)));
+        assert!(!pulse.is_passed_over(start + seconds(31)));
+        pulse.failed(&said(SendClass::Transport, Phase::Opening, "refused"), start + seconds(120));
+        let health = pulse.health("relay", start + seconds(150));
+        assert_eq!(health.failing_for, Some(seconds(120)));
+        pulse.took(start + seconds(151));
+        assert_eq!(pulse.health("relay", start + seconds(152)).failing_for, None);
+    }
+
+    #[test]
+    fn one_greylisted_letter_is_no_fault_and_a_refusal_of_everything_is() {
+        let (start, mut pulse) = (Instant::now(), Pulse::default());
+        let later = said(SendClass::Temporary, Phase::Recipient, "4.2.0 greylisted");
+        for _ in 0..2 {
+            pulse.failed(&later, start);
+            assert!(!pulse.is_passed_over(start));
+        }
+        pulse.failed(&later, start);
+        assert!(pulse.is_passed_over(start));
+        pulse.reached();
+        assert!(pulse.is_passed_over(start), "that it can be reached is not all it lacks");
+    }
+
+    #[test]
+    fn an_address_that_is_refused_is_no_fault_of_the_relay() {
+        let (start, mut pulse) = (Instant::now(), Pulse::default());
+        for _ in 0..9 {
+            let unknown = said(SendClass::RecipientRefused, Phase::Recipient, "5.1.1 unknown");
+            pulse.failed(&unknown, start);
+        }
+        assert!(!pulse.is_passed_over(start));
+    }
+
+    /// The reply of Postfix's rate limit (its anvil(8)) is 450 4.7.1, in answer to MAIL or RCPT.
+    #[test]
+    fn each_further_too_much_doubles_the_rest() {
+        let (start, mut pulse) = (Instant::now(), Pulse::default());
+        let too_much = said(SendClass::Temporary, Phase::Sender, "4.7.1 Error: too much mail");
+        pulse.failed(&too_much, start);
+        assert_eq!(pulse.rests(start), Some(seconds(1)));
+        assert_eq!(pulse.rests(start + seconds(1)), None);
+        pulse.failed(&too_much, start + seconds(2));
+        assert_eq!(pulse.rests(start + seconds(2)), Some(seconds(2)));
+        let mut at = start;
+        for _ in 0..10 {
+            at += seconds(61);
+            pulse.failed(&too_much, at);
+        }
+        assert_eq!(pulse.rests(at), Some(LONGEST_REST));
+        pulse.took(start + seconds(999_999));
+        pulse.failed(&too_much, start + seconds(1_000_000));
+        assert_eq!(pulse.rests(start + seconds(1_000_000)), Some(seconds(1)));
+    }
+}

@@ -1,0 +1,185 @@
+//! Who may send now: so many letters at once, so many of them to one domain, and at each door a
+//! few places that only alerts may take.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, Weak};
+use std::time::Duration;
+
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::time::timeout;
+
+use super::pool::locked;
+
+/// How long a letter waits for its places before its sender turns to other letters.
+const LONGEST_WAIT: Duration = Duration::from_secs(2);
+/// So few letters at once to one domain: it must not take all places when it falls silent.
+const TO_ONE_DOMAIN: Room = Room { shared: 4, for_alerts: 4 };
+/// Domains that are remembered before those are forgotten to which nothing is under way.
+const MOST_DOMAINS: usize = 1024;
+
+/// How many may be under way at once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Room {
+    /// Places for every letter.
+    pub shared: usize,
+    /// Further places, for alerts alone.
+    pub for_alerts: usize,
+}
+
+/// The places at one door.
+pub(super) struct Door {
+    shared: Arc<Semaphore>,
+    for_alerts: Arc<Semaphore>,
+}
+
+/// All places.
+pub(super) struct Places {
+    door: Door,
+    domains: Mutex<BTreeMap<String, Weak<Door>>>,
+}
+
+/// A letter's right to be handed over now. It ends when this is dropped.
+pub struct Place {
+    pub(super) urgent: bool,
+    at_door: Mutex<Option<OwnedSemaphorePermit>>,
+    _at_domain: OwnedSemaphorePermit,
+    /// Keeps the domain's door in mind as long as somebody stands in it.
+    _domain: Arc<Door>,
+}
+
+impl Place {
+    /// Lets others go first: this letter hangs. Its domain still counts it.
+    pub fn step_aside(&self) {
+        *locked(&self.at_door) = None;
+    }
+}
+
+impl Door {
+    pub(super) fn new(room: Room) -> Self {
+        Door {
+            shared: Arc::new(Semaphore::new(room.shared)),
+            for_alerts: Arc::new(Semaphore::new(room.for_alerts)),
+        }
+    }
+
+    /// A place, if there is one at once.
+    pub(super) fn try_enter(&self, urgent: bool) -> Option<OwnedSemaphorePermit> {
+        let shared = || Arc::clone(&self.shared).try_acquire_owned().ok();
+        let reserved = || Arc::clone(&self.for_alerts).try_acquire_owned().ok();
+        if urgent { reserved().or_else(shared) } else { shared() }
+    }
+
+    async fn enter(&self, urgent: bool) -> Option<OwnedSemaphorePermit> {
+        let shared = Arc::clone(&self.shared).acquire_owned();
+        if !urgent {
+            return shared.await.ok();
+        }
+        tokio::select! {
+            biased;
+            place = Arc::clone(&self.for_alerts).acquire_owned() => place.ok(),
+            place = shared => place.ok(),
+        }
+    }
+}
+
+impl Places {
+    pub(super) fn new(room: Room) -> Self {
+        Places { door: Door::new(room), domains: Mutex::default() }
+    }
+
+    /// Waits for a place, but not for long: `None` when there is none yet.
+    pub(super) async fn take(&self, to: &str, urgent: bool) -> Option<Place> {
+        let domain = self.domain(to);
+        let both = async {
+            let at_domain = domain.enter(urgent).await?;
+            let at_door = self.door.enter(urgent).await?;
+            Some((at_domain, at_door))
+        };
+        let (at_domain, at_door) = timeout(LONGEST_WAIT, both).await.ok()??;
+        Some(Place {
+            urgent,
+            at_door: Mutex::new(Some(at_door)),
+            _at_domain: at_domain,
+            _domain: domain,
+        })
+    }
+
+    fn domain(&self, to: &str) -> Arc<Door> {
+        let name = to.rsplit('@').next().unwrap_or_default().to_ascii_lowercase();
+        let mut domains = locked(&self.domains);
+        if let Some(known) = domains.get(&name).and_then(Weak::upgrade) {
+            return known;
+        }
+        if domains.len() >= MOST_DOMAINS {
+            domains.retain(|_, door| door.strong_count() > 0);
+        }
+        let door = Arc::new(Door::new(TO_ONE_DOMAIN));
+        domains.insert(name, Arc::downgrade(&door));
+        door
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    const ROOM: Room = Room { shared: 2, for_alerts: 1 };
+
+    #[tokio::test(start_paused = true)]
+    async fn other_letters_never_take_the_places_of_alerts() {
+        let places = Places::new(ROOM);
+        let _first = places.take("a@one.example", false).await.unwrap();
+        let _second = places.take("a@two.example", false).await.unwrap();
+        assert!(places.take("a@three.example", false).await.is_none());
+        let _alert = places.take("a@three.example", true).await.unwrap();
+        assert!(places.take("a@four.example", true).await.is_none());
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn alerts_may_take_every_place() {
+        let places = Places::new(ROOM);
+        let mut taken = Vec::new();
+        for _ in 0..3 {
+            taken.push(places.take("a@one.example", true).await.unwrap());
+        }
+        assert!(places.take("a@two.example", true).await.is_none());
+        taken.pop();
+        assert!(places.take("a@two.example", true).await.is_some());
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn one_domain_never_takes_all_places_and_keeps_some_for_alerts() {
+        let places = Places::new(Room { shared: 100, for_alerts: 0 });
+        let mut taken = Vec::new();
+        for at in 0..4 {
+            taken.push(places.take(&format!("{at}@Slow.example"), false).await.unwrap());
+        }
+        assert!(places.take("more@slow.example", false).await.is_none());
+        assert!(places.take("a@quick.example", false).await.is_some());
+        assert!(places.take("alert@slow.example", true).await.is_some());
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn whoever_hangs_gives_up_the_door_and_not_the_domain() {
+        let places = Places::new(Room { shared: 1, for_alerts: 0 });
+        let mut hanging = Vec::new();
+        for _ in 0..4 {
+            let place = places.take("a@slow.example", false).await.unwrap();
+            assert!(places.take("a@quick.example", false).await.is_none());
+            place.step_aside();
+            hanging.push(place);
+        }
+        assert!(places.take("a@slow.example", false).await.is_none());
+        assert!(places.take("a@quick.example", false).await.is_some());
+    }
+
+    #[tokio::test]
+    async fn idle_domains_are_forgotten() {
+        let places = Places::new(ROOM);
+        for at in 0..3 * MOST_DOMAINS {
+            drop(places.take(&format!("a@{at}.example"), false).await.unwrap());
+        }
+        assert!(locked(&places.domains).len() <= MOST_DOMAINS + 1);
+    }
+}

@@ -1,0 +1,247 @@
+//! One relay with the connections kept open to it.
+
+use std::sync::{Arc, Mutex, Weak};
+use std::time::Duration;
+
+use lettre::Address;
+use tokio::sync::OwnedSemaphorePermit;
+use tokio::time::{Instant, sleep};
+
+use super::error::{Phase, SendClass, SendError};
+use super::health::{Pulse, RelayHealth};
+use super::places::{Door, Room};
+use super::pool::locked;
+use super::relay::{Receipt, Relay, Session, share_of};
+
+/// A connection that waited longer than this for its next letter is closed.
+const LONGEST_IDLE: Duration = Duration::from_secs(20);
+/// One that waited longer than this is asked first whether the relay is still there.
+const TRUSTED_IDLE: Duration = Duration::from_secs(2);
+/// The most connections kept open to one relay while there is nothing to send.
+const MOST_IDLE: usize = 4;
+/// How long a question takes to a relay that may well be gone.
+const QUICK_LOOK: Duration = Duration::from_secs(5);
+/// The most connections to one relay, those that hang among them.
+const MOST_CONNECTIONS: Room = Room { shared: 64, for_alerts: 36 };
+
+/// A relay with its open connections.
+pub(super) struct Slot {
+    relay: Relay,
+    door: Door,
+    pulse: Mutex<Pulse>,
+    idle: Mutex<Idling>,
+}
+
+#[derive(Default)]
+struct Idling {
+    connections: Vec<Idle>,
+    /// Whether a task runs that closes connections which wait too long.
+    swept: bool,
+}
+
+struct Idle {
+    open: Open,
+    since: Instant,
+}
+
+/// A connection, counted for as long as it is there.
+pub(super) struct Open {
+    session: Session,
+    _counted: OwnedSemaphorePermit,
+}
+
+/// From whom, to whom, and how it may be handed over.
+#[derive(Clone)]
+pub(super) struct Errand {
+    pub(super) from: Address,
+    pub(super) to: Address,
+    pub(super) urgent: bool,
+    /// Whether a connection must be opened for it: the open ones may all hang.
+    pub(super) afresh: bool,
+    pub(super) until: Instant,
+}
+
+impl Slot {
+    pub(super) fn new(relay: Relay) -> Arc<Self> {
+        Arc::new(Slot {
+            relay,
+            door: Door::new(MOST_CONNECTIONS),
+            pulse: Mutex::default(),
+            idle: Mutex::default(),
+        })
+    }
+
+    pub(super) fn name(&self) -> &str {
+        self.relay.name()
+    }
+
+    pub(super) fn health(&self) -> RelayHealth {
+        locked(&self.pulse).health(self.name(), Instant::now())
+    }
+
+    pub(super) fn is_passed_over(&self) -> bool {
+        locked(&self.pulse).is_passed_over(Instant::now())
+    }
+
+    pub(super) fn rests(&self) -> Option<Duration> {
+        locked(&self.pulse).rests(Instant::now())
+    }
+
+    pub(super) fn is_slow(&self) {
+        locked(&self.pulse).slow(Instant::now());
+    }
+
+    /// Gives the envelope to the relay.
+    pub(super) async fn envelope(self: &Arc<Self>, errand: &Errand) -> Result<Open, SendError> {
+        let given = match self.on_open_connection(errand).await {
+            Some(given) => given,
+            None => self.on_new_connection(errand).await,
+        };
+        if let Err(error) = &given {
+            self.note(error);
+        }
+        given
+    }
+
+    /// Hands over the letter whose envelope the relay has taken.
+    pub(super) async fn letter(
+        self: &Arc<Self>,
+        mut open: Open,
+        letter: &[u8],
+        until: Instant,
+    ) -> Result<Receipt, SendError> {
+        let sent = open.session.data(letter, until).await;
+        match &sent {
+            Ok(_) => {
+                locked(&self.pulse).took(Instant::now());
+                self.keep(open);
+            }
+            Err(error) => {
+                self.note(error);
+                self.keep_if_it_answers(error, open);
+            }
+        }
+        sent
+    }
+
+    /// Takes the envelope back.
+    pub(super) async fn take_back(self: &Arc<Self>, mut open: Open) {
+        if open.session.reset(Instant::now() + QUICK_LOOK).await.is_ok() {
+            self.keep(open);
+        }
+    }
+
+    /// Asks a relay that failed a while ago whether it can be reached again.
+    pub(super) async fn look_again(self: &Arc<Self>) {
+        if !locked(&self.pulse).wants_a_look(Instant::now()) {
+            return;
+        }
+        let Some(counted) = self.door.try_enter(true) else { return };
+        match self.relay.open(Instant::now() + QUICK_LOOK).await {
+            Ok(session) => {
+                locked(&self.pulse).reached();
+                self.keep(Open { session, _counted: counted });
+            }
+            Err(error) => self.note(&error),
+        }
+    }
+
+    /// Tries the open connections; one that has died since says nothing about the relay.
+    async fn on_open_connection(
+        self: &Arc<Self>,
+        errand: &Errand,
+    ) -> Option<Result<Open, SendError>> {
+        if errand.afresh {
+            return None;
+        }
+        let until = errand.until;
+        while let Some(Idle { mut open, since }) = self.newest_idle() {
+            let look = share_of(until, 2).min(Instant::now() + QUICK_LOOK);
+            if since.elapsed() > TRUSTED_IDLE && open.session.reset(look).await.is_err() {
+                continue;
+            }
+            match open.session.envelope(&errand.from, &errand.to, share_of(until, 2)).await {
+                Ok(()) => return Some(Ok(open)),
+                Err(error) if error.class == SendClass::Transport => {}
+                Err(error) => {
+                    self.keep_if_it_answers(&error, open);
+                    return Some(Err(error));
+                }
+            }
+        }
+        None
+    }
+
+    async fn on_new_connection(self: &Arc<Self>, errand: &Errand) -> Result<Open, SendError> {
+        let full = || {
+            let said = "too many connections to it wait for an answer";
+            SendError::transport(Phase::Opening, self.name(), said)
+        };
+        let counted = self.door.try_enter(errand.urgent).ok_or_else(full)?;
+        let session = self.relay.open(errand.until).await?;
+        let mut open = Open { session, _counted: counted };
+        match open.session.envelope(&errand.from, &errand.to, errand.until).await {
+            Ok(()) => Ok(open),
+            Err(error) => {
+                self.keep_if_it_answers(&error, open);
+                Err(error)
+            }
+        }
+    }
+
+    fn note(&self, error: &SendError) {
+        locked(&self.pulse).failed(error, Instant::now());
+    }
+
+    fn newest_idle(&self) -> Option<Idle> {
+        let newest = locked(&self.idle).connections.pop()?;
+        (newest.since.elapsed() < LONGEST_IDLE).then_some(newest)
+    }
+
+    /// After a refusal in good order the connection serves the next letter.
+    fn keep_if_it_answers(self: &Arc<Self>, error: &SendError, open: Open) {
+        if error.class == SendClass::Transport {
+            return;
+        }
+        let slot = Arc::clone(self);
+        tokio::spawn(async move { slot.take_back(open).await });
+    }
+
+    fn keep(self: &Arc<Self>, open: Open) {
+        let mut idle = locked(&self.idle);
+        if idle.connections.len() >= MOST_IDLE {
+            return;
+        }
+        idle.connections.push(Idle { open, since: Instant::now() });
+        if !idle.swept {
+            idle.swept = true;
+            tokio::spawn(sweep(Arc::downgrade(self)));
+        }
+    }
+
+    /// Takes out what waited too long; whether nothing is left then.
+    fn expired(&self) -> (Vec<Idle>, bool) {
+        let mut idle = locked(&self.idle);
+        let (kept, old) = std::mem::take(&mut idle.connections)
+            .into_iter()
+            .partition(|idle: &Idle| idle.since.elapsed() < LONGEST_IDLE);
+        idle.connections = kept;
+        idle.swept = !idle.connections.is_empty();
+        (old, idle.connections.is_empty())
+    }
+}
+
+/// Closes connections that wait too long, as long as there are any.
+async fn sweep(slot: Weak<Slot>) {
+    loop {
+        sleep(LONGEST_IDLE / 4).await;
+        let Some(slot) = slot.upgrade() else { return };
+        let (old, none_left) = slot.expired();
+        for idle in old {
+            idle.open.session.quit(Instant::now() + QUICK_LOOK).await;
+        }
+        if none_left {
+            return;
+        }
+    }
+}
