@@ -17,7 +17,7 @@ use shorelamp::post::{Envelope, Handing, Phase, Post, Receipt, SendClass, SendEr
 use shorelamp::settings::{Mail, Mailbox, Relay, Security};
 
 use mime::letter;
-use server::{CLOSE, SILENCE, Script, Server};
+use server::{CLOSE, SILENCE, Script, Server, Whims};
 
 fn mail(relays: Vec<Relay>, deadline_s: u32) -> Mail {
     Mail {
@@ -216,6 +216,7 @@ const OFFERS_TLS: Script = Script {
     rset: "250 ok",
     letters_a_connection: usize::MAX,
     tls_from_first_byte: false,
+    whims: Whims::NONE,
 };
 
 #[tokio::test]

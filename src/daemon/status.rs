@@ -143,4 +143,10 @@ impl Daemon {
     pub fn illnesses(&self) -> Vec<super::Illness> {
         self.0.health.illnesses(self.now(), self.0.clock.dispute())
     }
+
+    /// How each mail relay is doing, in the order of the settings.
+    #[must_use]
+    pub fn relay_health(&self) -> Vec<crate::post::RelayHealth> {
+        self.0.post.health()
+    }
 }

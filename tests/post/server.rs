@@ -9,6 +9,7 @@ use rustls::pki_types::PrivateKeyDer;
 use shorelamp::settings::{Relay, Security};
 use tokio::io::{AsyncBufReadExt, AsyncRead, AsyncWrite, AsyncWriteExt, BufStream};
 use tokio::net::{TcpListener, TcpStream};
+use tokio::time::timeout;
 use tokio_rustls::TlsAcceptor;
 
 /// What the server answers; `""` is to close the connection without a word, `"…"` is silence.
@@ -28,6 +29,35 @@ pub struct Script {
     /// Closes the connection after so many letters.
     pub letters_a_connection: usize,
     pub tls_from_first_byte: bool,
+    pub whims: Whims,
+}
+
+/// Faults beyond plain answers.
+#[derive(Clone)]
+pub struct Whims {
+    /// The end of a recipient's address to whose letters it never answers; `""` for none.
+    pub silent_for: &'static str,
+    /// How long it waits before each byte of an answer.
+    pub before_each_byte: Duration,
+    /// The first letters that it takes without an answer.
+    pub swallowed: usize,
+    /// The first recipients whom it asks to come back later.
+    pub greylisted: usize,
+    /// The first letters in whose middle it resets the connection.
+    pub resets: usize,
+    /// After so long without a command it says 421 and closes.
+    pub leaves_after: Duration,
+}
+
+impl Whims {
+    pub const NONE: Whims = Whims {
+        silent_for: "",
+        before_each_byte: Duration::ZERO,
+        swallowed: 0,
+        greylisted: 0,
+        resets: 0,
+        leaves_after: Duration::from_secs(600),
+    };
 }
 
 pub const SILENCE: &str = "…";
@@ -48,6 +78,7 @@ impl Default for Script {
             rset: "250 2.0.0 ok",
             letters_a_connection: usize::MAX,
             tls_from_first_byte: false,
+            whims: Whims::NONE,
         }
     }
 }
@@ -66,6 +97,9 @@ pub struct Heard {
     pub commands: Vec<String>,
     /// The letters between `DATA` and the final dot, dots unstuffed.
     pub letters: Vec<String>,
+    swallowed: usize,
+    greylisted: usize,
+    resets: usize,
 }
 
 impl Server {
@@ -79,6 +113,10 @@ impl Server {
             while let Ok((tcp, _)) = listener.accept().await {
                 told.lock().unwrap().connections += 1;
                 tcp.set_nodelay(true).unwrap();
+                if script.whims.resets > 0 {
+                    // Closing then resets the connection.
+                    tcp.set_zero_linger().unwrap();
+                }
                 tokio::spawn(serve(tcp, script.clone(), acceptor.clone(), Arc::clone(&told)));
             }
         });
@@ -138,42 +176,66 @@ async fn talk<S: AsyncRead + AsyncWrite + Unpin>(
     heard: &Mutex<Heard>,
 ) -> Option<BufStream<S>> {
     if greets {
-        answer(&mut stream, script.greeting).await?;
+        answer(&mut stream, script.greeting, &script.whims).await?;
     }
     let mut letters = 0;
+    let mut to = String::new();
+    let whims = &script.whims;
     loop {
-        let line = line(&mut stream).await?;
+        let Ok(heard_line) = timeout(whims.leaves_after, line(&mut stream)).await else {
+            answer(&mut stream, "421 4.4.2 idle for too long", whims).await;
+            return None;
+        };
+        let line = heard_line?;
         heard.lock().unwrap().commands.push(line.clone());
         let word = line.split([' ', ':']).next().unwrap_or_default().to_uppercase();
-        match &*word {
-            "EHLO" => answer(&mut stream, ehlo).await?,
+        let said = match &*word {
+            "EHLO" => ehlo,
             "STARTTLS" => {
-                answer(&mut stream, script.starttls).await?;
+                answer(&mut stream, script.starttls, whims).await?;
                 return Some(stream);
             }
-            "AUTH" => answer(&mut stream, script.auth).await?,
-            "MAIL" => answer(&mut stream, script.mail).await?,
-            "RCPT" => answer(&mut stream, script.rcpt).await?,
-            "RSET" => answer(&mut stream, script.rset).await?,
+            "AUTH" => script.auth,
+            "MAIL" => script.mail,
+            "RCPT" => {
+                to = line.trim_end_matches('>').to_owned();
+                let again = count(&mut heard.lock().unwrap().greylisted, whims.greylisted);
+                if again { "450 4.2.0 greylisted" } else { script.rcpt }
+            }
+            "RSET" => script.rset,
+            "DATA" if !script.data.starts_with("354") => script.data,
             "DATA" => {
-                answer(&mut stream, script.data).await?;
-                if script.data.starts_with("354") {
-                    let letter = letter(&mut stream).await?;
-                    heard.lock().unwrap().letters.push(letter);
-                    answer(&mut stream, script.dot).await?;
-                    letters += 1;
-                    if letters >= script.letters_a_connection {
-                        return None;
-                    }
+                answer(&mut stream, script.data, whims).await?;
+                if count(&mut heard.lock().unwrap().resets, whims.resets) {
+                    self::line(&mut stream).await?;
+                    return None;
                 }
+                let letter = letter(&mut stream).await?;
+                let swallows = count(&mut heard.lock().unwrap().swallowed, whims.swallowed);
+                heard.lock().unwrap().letters.push(letter);
+                letters += 1;
+                let silent = !whims.silent_for.is_empty() && to.ends_with(whims.silent_for);
+                answer(&mut stream, if swallows || silent { SILENCE } else { script.dot }, whims)
+                    .await?;
+                if letters >= script.letters_a_connection {
+                    return None;
+                }
+                continue;
             }
             "QUIT" => {
-                answer(&mut stream, "221 bye").await?;
+                answer(&mut stream, "221 bye", whims).await?;
                 return None;
             }
-            _ => answer(&mut stream, "500 what?").await?,
-        }
+            _ => "500 what?",
+        };
+        answer(&mut stream, said, whims).await?;
     }
+}
+
+/// Whether this is still one of the first so many.
+fn count(so_far: &mut usize, most: usize) -> bool {
+    *so_far += 1;
+    *so_far <= most
 }
 
 async fn line<S: AsyncRead + AsyncWrite + Unpin>(stream: &mut BufStream<S>) -> Option<String> {
@@ -199,12 +261,22 @@ async fn letter<S: AsyncRead + AsyncWrite + Unpin>(stream: &mut BufStream<S>) ->
 async fn answer<S: AsyncRead + AsyncWrite + Unpin>(
     stream: &mut BufStream<S>,
     text: &str,
+    whims: &Whims,
 ) -> Option<()> {
     match text {
         CLOSE => return None,
         SILENCE => tokio::time::sleep(Duration::from_secs(600)).await,
         _ => {}
     }
-    stream.write_all(format!("{text}\r\n").as_bytes()).await.ok()?;
-    stream.flush().await.ok()
+    let text = format!("{text}\r\n");
+    if whims.before_each_byte == Duration::ZERO {
+        stream.write_all(text.as_bytes()).await.ok()?;
+        return stream.flush().await.ok();
+    }
+    for byte in text.bytes() {
+        tokio::time::sleep(whims.before_each_byte).await;
+        stream.write_all(&[byte]).await.ok()?;
+        stream.flush().await.ok()?;
+    }
+    Some(())
 }

@@ -1,0 +1,233 @@
+//! The post under faults, as a whole: a real database, the running watch and post, and relays that
+//! misbehave. Nothing is lost, nothing goes twice without a fault, and what does go twice bears
+//! one Message-ID.
+
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+#[path = "posting/house.rs"]
+mod house;
+#[path = "post/server.rs"]
+#[allow(dead_code)]
+mod server;
+
+use std::time::Duration;
+
+use chrono::TimeDelta;
+use shorelamp::settings::Security;
+use shorelamp::watch::Kind;
+
+use house::{Lamp, UNTIL_OVERDUE, message_ids};
+use server::{CLOSE, SILENCE, Script, Server, Whims};
+
+const PLAIN: Security = Security::None;
+
+fn whims(whims: Whims) -> Script {
+    Script { whims, ..Script::default() }
+}
+
+/// A first relay that follows the script, and a second that takes everything.
+async fn two_relays(first: Script, patience_s: u32) -> (Lamp, Server, Server) {
+    let (first, good) = (Server::start(first).await, Server::start(Script::default()).await);
+    let lamp = Lamp::with(vec![first.relay(PLAIN), good.relay(PLAIN)], patience_s).await;
+    (lamp, first, good)
+}
+
+#[tokio::test]
+async fn without_a_fault_every_letter_goes_once() {
+    let server = Server::start(Script::default()).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    for at in 0..20 {
+        let plan = lamp.file(&format!("one@{at}.example.org")).await;
+        lamp.handed_over(&plan, Kind::Filed).await;
+    }
+    lamp.pass(UNTIL_OVERDUE);
+    lamp.until("40 letters", async || server.heard().letters.len() >= 40).await;
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    let letters = server.heard().letters;
+    let mut ids = message_ids(&letters);
+    ids.sort_unstable();
+    ids.dedup();
+    assert_eq!((letters.len(), ids.len()), (40, 40));
+}
+
+/// A thousand letters to a destination that never answers, and one alert to another.
+#[tokio::test]
+async fn a_black_hole_for_other_letters_holds_no_alert_back() {
+    let server =
+        Server::start(whims(Whims { silent_for: "@silent.example.org", ..Whims::NONE })).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 60).await;
+    let plan = lamp.file("good@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    for at in 0..1000 {
+        lamp.file_until(&format!("{at}@silent.example.org"), "2026-06-14T20:00:00Z").await;
+    }
+    let hanging = || server.heard().letters.len() > 1;
+    lamp.until("letters hang", async || hanging()).await;
+    lamp.pass(UNTIL_OVERDUE);
+    let took = lamp.handed_over(&plan, Kind::Overdue).await;
+    assert!(took < Duration::from_secs(2), "{took:?}");
+}
+
+/// Alerts to a destination that never answers, and one to another, the youngest of them.
+#[tokio::test]
+async fn a_black_hole_for_alerts_holds_no_other_alert_back() {
+    let server =
+        Server::start(whims(Whims { silent_for: "@silent.example.org", ..Whims::NONE })).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 60).await;
+    for at in 0..300 {
+        lamp.file(&format!("{at}@silent.example.org")).await;
+    }
+    let plan = lamp.file("good@example.org").await;
+    lamp.pass(UNTIL_OVERDUE);
+    let took = lamp.handed_over(&plan, Kind::Overdue).await;
+    assert!(took < Duration::from_secs(10), "{took:?}");
+}
+
+#[tokio::test]
+async fn a_relay_that_never_greets_is_left_for_the_next_in_seconds() {
+    let (lamp, silent, good) =
+        two_relays(Script { greeting: SILENCE, ..Script::default() }, 60).await;
+    let plan = lamp.file("one@example.org").await;
+    let took = lamp.handed_over(&plan, Kind::Filed).await;
+    assert!(took < Duration::from_secs(7), "{took:?}");
+    // The next letter does not wait for it again.
+    let plan = lamp.file("two@example.org").await;
+    let took = lamp.handed_over(&plan, Kind::Filed).await;
+    assert!(took < Duration::from_secs(1), "{took:?}");
+    assert_eq!((silent.heard().letters.len(), good.heard().letters.len()), (0, 2));
+}
+
+#[tokio::test]
+async fn a_tarpit_is_left_for_the_next_in_seconds() {
+    let tarpit = Whims { before_each_byte: Duration::from_millis(400), ..Whims::NONE };
+    let (lamp, _tarpit, good) = two_relays(whims(tarpit), 60).await;
+    let plan = lamp.file("one@example.org").await;
+    let took = lamp.handed_over(&plan, Kind::Filed).await;
+    assert!(took < Duration::from_secs(7), "{took:?}");
+    assert_eq!(good.heard().letters.len(), 1);
+}
+
+#[tokio::test]
+async fn a_letter_whose_answer_is_swallowed_goes_elsewhere_as_the_same_letter() {
+    let (lamp, swallows, good) = two_relays(Script { dot: SILENCE, ..Script::default() }, 1).await;
+    let plan = lamp.file("one@example.org").await;
+    let took = lamp.handed_over(&plan, Kind::Filed).await;
+    assert!(took < Duration::from_secs(3), "{took:?}");
+    let (first, second) = (swallows.heard().letters, good.heard().letters);
+    assert_eq!((first.len(), second.len()), (1, 1));
+    assert_eq!(message_ids(&first), message_ids(&second));
+}
+
+#[tokio::test]
+async fn with_one_relay_a_swallowed_answer_leads_to_a_fresh_connection() {
+    let server = Server::start(whims(Whims { swallowed: 1, ..Whims::NONE })).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 1).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    let heard = server.heard();
+    assert_eq!((heard.connections, heard.letters.len()), (2, 2));
+    let ids = message_ids(&heard.letters);
+    assert_eq!(ids[0], ids[1]);
+}
+
+#[tokio::test]
+async fn a_greylisted_letter_goes_after_five_seconds() {
+    let server = Server::start(whims(Whims { greylisted: 1, ..Whims::NONE })).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.until("greylisted", async || lamp.note(&plan).await.is_some()).await;
+    assert!(lamp.note(&plan).await.unwrap().contains("450 4.2.0 greylisted"));
+    lamp.pass(TimeDelta::seconds(5));
+    lamp.handed_over(&plan, Kind::Filed).await;
+    assert_eq!(server.heard().letters.len(), 1);
+}
+
+#[tokio::test]
+async fn a_relay_that_refuses_everything_for_now_is_left_for_the_next() {
+    let script = Script { rcpt: "450 4.3.0 not now", ..Script::default() };
+    let (lamp, refuses, good) = two_relays(script, 10).await;
+    for at in 0..10 {
+        let plan = lamp.file(&format!("{at}@example.org")).await;
+        lamp.handed_over(&plan, Kind::Filed).await;
+    }
+    assert_eq!(good.heard().letters.len(), 10);
+    let asked = refuses.heard().commands.iter().filter(|line| line.starts_with("RCPT")).count();
+    assert_eq!(asked, 3, "after three refusals in a row it is passed over");
+    let health = lamp.daemon.relay_health();
+    assert!(health[0].trouble.as_deref().is_some_and(|said| said.contains("not now")));
+    assert_eq!(health[1].trouble, None);
+}
+
+#[tokio::test]
+async fn a_refusal_of_the_letter_itself_is_tried_at_the_next_relay() {
+    let script = Script { dot: "451 4.3.0 disk full", ..Script::default() };
+    let (lamp, _first, good) = two_relays(script, 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    assert_eq!(good.heard().letters.len(), 1);
+}
+
+#[tokio::test]
+async fn broken_starttls_gets_no_letter_and_the_next_relay_does() {
+    // It offers STARTTLS, and its certificate is nobody's.
+    let ehlo = "250-relay.example.org\r\n250 STARTTLS";
+    let broken = Server::start(Script { ehlo, ..Script::default() }).await;
+    let good = Server::start(Script::default()).await;
+    let relays = vec![broken.relay(Security::Starttls), good.relay(PLAIN)];
+    let lamp = Lamp::with(relays, 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    assert_eq!((broken.heard().letters.len(), good.heard().letters.len()), (0, 1));
+}
+
+#[tokio::test]
+async fn a_relay_that_takes_leave_between_letters_costs_no_letter_and_no_delay() {
+    let leaves = Whims { leaves_after: Duration::from_millis(100), ..Whims::NONE };
+    let server = Server::start(whims(leaves)).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    for at in 0..3 {
+        let plan = lamp.file(&format!("{at}@example.org")).await;
+        let took = lamp.handed_over(&plan, Kind::Filed).await;
+        assert!(took < Duration::from_secs(1), "{took:?}");
+        tokio::time::sleep(Duration::from_millis(200)).await;
+    }
+    let heard = server.heard();
+    assert_eq!((heard.letters.len(), heard.connections), (3, 3));
+}
+
+#[tokio::test]
+async fn a_connection_reset_in_the_middle_of_a_letter_loses_nothing() {
+    let server = Server::start(whims(Whims { resets: 1, ..Whims::NONE })).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.until("the reset", async || lamp.note(&plan).await.is_some()).await;
+    lamp.pass(TimeDelta::seconds(5));
+    lamp.handed_over(&plan, Kind::Filed).await;
+    assert_eq!(server.heard().letters.len(), 1);
+}
+
+#[tokio::test]
+async fn a_relay_that_closes_at_the_dot_gets_the_same_letter_again() {
+    let (lamp, closes, good) = two_relays(Script { dot: CLOSE, ..Script::default() }, 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.until("the doubt", async || lamp.note(&plan).await.is_some()).await;
+    lamp.pass(TimeDelta::seconds(5));
+    lamp.handed_over(&plan, Kind::Filed).await;
+    let (first, second) = (closes.heard().letters, good.heard().letters);
+    assert_eq!(message_ids(&first), message_ids(&second));
+}
+
+#[tokio::test]
+async fn letters_that_can_wait_leave_a_relay_in_peace_that_says_too_much() {
+    let script = Script { mail: "450 4.7.1 Error: too much mail", ..Script::default() };
+    let server = Server::start(script).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let first = lamp.file("one@example.org").await;
+    lamp.until("the refusal", async || lamp.note(&first).await.is_some()).await;
+    for at in 0..20 {
+        lamp.file(&format!("{at}@example.org")).await;
+    }
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    let asked = server.heard().commands.iter().filter(|line| line.starts_with("MAIL")).count();
+    assert_eq!(asked, 1);
+}
