@@ -231,3 +231,27 @@ async fn letters_that_can_wait_leave_a_relay_in_peace_that_says_too_much() {
     let asked = server.heard().commands.iter().filter(|line| line.starts_with("MAIL")).count();
     assert_eq!(asked, 1);
 }
+
+/// The only relay is the one that fails: the keeper's letter must not wait for it.
+#[tokio::test]
+async fn the_keeper_is_told_of_an_alert_that_waits_though_no_relay_works() {
+    let server = Server::start(Script { greeting: "421 too busy", ..Script::default() }).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    lamp.file("one@example.org").await;
+    lamp.pass(UNTIL_OVERDUE);
+    lamp.until("the relay is known to fail", async || {
+        lamp.daemon.relay_health()[0].trouble.is_some()
+    })
+    .await;
+    lamp.pass(TimeDelta::seconds(40));
+    let outgoing = lamp.folder.path().join("var/outgoing");
+    let written =
+        || std::fs::read_dir(&outgoing).into_iter().flatten().flatten().collect::<Vec<_>>();
+    lamp.until("a letter in the folder", async || !written().is_empty()).await;
+    tokio::time::sleep(Duration::from_secs(3)).await;
+    assert_eq!(written().len(), 1, "one letter, however often it is looked at");
+    let letter = std::fs::read_to_string(written()[0].path()).unwrap();
+    assert!(letter.contains("Subject: Trouble: an alert waits to be handed over"), "{letter}");
+    assert!(letter.contains("keeper@example.org"), "{letter}");
+    assert!(!letter.contains("one@example.org"), "nothing of the plan stands in it");
+}

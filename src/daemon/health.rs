@@ -8,6 +8,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use tokio_util::sync::CancellationToken;
 
 use super::{Daemon, Dispute};
+use crate::post::RelayHealth;
 
 /// A pass of the watch or the post that is older than this means that it hangs.
 const OLDEST_PASS: TimeDelta = TimeDelta::seconds(10);
@@ -15,6 +16,8 @@ const OLDEST_PASS: TimeDelta = TimeDelta::seconds(10);
 const LONGEST_WAIT: TimeDelta = TimeDelta::seconds(30);
 /// A write that takes longer comes from a disk that is failing or overloaded.
 const SLOW_WRITE: Duration = Duration::from_secs(1);
+/// What is said when every relay fails.
+pub(super) const NO_RELAY: &str = "no mail relay took the last letter";
 const BETWEEN_PROBES: Duration = Duration::from_secs(2);
 
 /// When each part of the road last worked, in milliseconds since 1970; 0 for never.
@@ -23,8 +26,6 @@ pub struct Health {
     post: AtomicI64,
     write: AtomicI64,
     wrote: Mutex<Instant>,
-    relay_took: AtomicI64,
-    relay_failed: AtomicI64,
     oldest_alert: AtomicI64,
     held_until: AtomicI64,
     damaged: AtomicBool,
@@ -47,8 +48,6 @@ impl Health {
             post: now(),
             write: now(),
             wrote: Mutex::new(Instant::now()),
-            relay_took: AtomicI64::new(0),
-            relay_failed: AtomicI64::new(0),
             oldest_alert: AtomicI64::new(0),
             held_until: AtomicI64::new(0),
             damaged: AtomicBool::new(false),
@@ -61,14 +60,6 @@ impl Health {
 
     pub(super) fn post_passed(&self, now: DateTime<Utc>) {
         self.post.store(now.timestamp_millis(), Ordering::Relaxed);
-    }
-
-    pub(super) fn relay_took(&self, now: DateTime<Utc>) {
-        self.relay_took.store(now.timestamp_millis(), Ordering::Relaxed);
-    }
-
-    pub(super) fn relay_failed(&self, now: DateTime<Utc>) {
-        self.relay_failed.store(now.timestamp_millis(), Ordering::Relaxed);
     }
 
     /// Until when a review holds alerts back, if one does.
@@ -99,14 +90,18 @@ impl Health {
 
     /// Everything that would keep an alert from going out; nothing when one could.
     #[must_use]
-    pub(super) fn illnesses(&self, now: DateTime<Utc>, dispute: Option<Dispute>) -> Vec<Illness> {
+    pub(super) fn illnesses(
+        &self,
+        now: DateTime<Utc>,
+        dispute: Option<Dispute>,
+        relays: &[RelayHealth],
+    ) -> Vec<Illness> {
         let age = |at: &AtomicI64| {
             TimeDelta::milliseconds(now.timestamp_millis() - at.load(Ordering::Relaxed))
         };
         let waiting = self.oldest_alert.load(Ordering::Relaxed) != 0;
         let disputed = dispute.is_some_and(|dispute| dispute.unresolved);
-        let relay_down =
-            self.relay_failed.load(Ordering::Relaxed) > self.relay_took.load(Ordering::Relaxed);
+        let relays_down = relays.iter().all(|relay| relay.trouble.is_some());
         let checks = [
             (age(&self.watch) > OLDEST_PASS, "the watch hangs", "restart the service"),
             (age(&self.post) > OLDEST_PASS, "the post hangs", "restart the service"),
@@ -121,8 +116,8 @@ impl Health {
                 "look at the mail relay, and call the crew's contacts yourself",
             ),
             (
-                relay_down,
-                "no mail relay took the last letter",
+                relays_down,
+                NO_RELAY,
                 "look at the mail relay; `shorelamp doctor` tells what it answers",
             ),
             (

@@ -5,6 +5,7 @@
 
 mod acting;
 mod adjtimex;
+mod ailing;
 mod bare;
 mod clock;
 mod emergency;
@@ -135,6 +136,7 @@ impl Daemon {
         tasks.spawn(posting::post(self.clone(), stop.clone()));
         tasks.spawn(health::probe(self.clone(), stop.clone()));
         tasks.spawn(keeper::write_to_keeper(self.clone(), stop.clone()));
+        tasks.spawn(ailing::watch_health(self.clone(), stop.clone()));
         tasks.spawn(emergency::stand_by(self.clone(), stop.clone()));
         tasks.spawn(upkeep::keep_up(self.clone(), stop));
         while tasks.join_next().await.is_some() {}

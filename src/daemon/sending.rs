@@ -189,7 +189,6 @@ async fn record(daemon: &Daemon, claimed: &Claimed, outcome: Outcome) -> Result<
     let error = match outcome {
         Outcome::Over => return Ok(()),
         Outcome::Taken(receipt) => {
-            daemon.0.health.relay_took(daemon.now());
             daemon.0.memory.handed(&claimed.plan_ref, &claimed.order);
             let note = format!("{}: {}", receipt.by, receipt.said);
             daemon.0.store.handed(claimed, &note, daemon.now()).await?;
@@ -200,9 +199,6 @@ async fn record(daemon: &Daemon, claimed: &Claimed, outcome: Outcome) -> Result<
     };
     let relay = &error.relay;
     tracing::warn!(plan, letter, kind, class = ?error.class, relay, "a letter did not leave");
-    if error.class == SendClass::Transport {
-        daemon.0.health.relay_failed(daemon.now());
-    }
     // A permanent refusal settles the letter; everything else is tried again.
     if error.class == SendClass::RecipientRefused {
         return refused(daemon, claimed, &error.to_string()).await;

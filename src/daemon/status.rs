@@ -141,7 +141,14 @@ impl Daemon {
     /// Everything that would keep an alert from going out now.
     #[must_use]
     pub fn illnesses(&self) -> Vec<super::Illness> {
-        self.0.health.illnesses(self.now(), self.0.clock.dispute())
+        self.0.health.illnesses(self.now(), self.0.clock.dispute(), &self.relay_health())
+    }
+
+    /// The same, but for relays, which may fail for a moment.
+    pub(super) fn lasting_illnesses(&self) -> Vec<super::Illness> {
+        let mut illnesses = self.illnesses();
+        illnesses.retain(|illness| illness.what != super::health::NO_RELAY);
+        illnesses
     }
 
     /// How each mail relay is doing, in the order of the settings.

@@ -35,7 +35,7 @@ pub use facts::Facts;
 pub use fallback::{Bare, plain_fallback};
 pub use rescue::{Area, Rescue, choose as whom_to_call};
 pub use script::words_to_say;
-pub use trouble::service_trouble;
+pub use trouble::{service_trouble, service_trouble_over};
 pub use when::Clock;
 
 use chrono::{DateTime, Utc};

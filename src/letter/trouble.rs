@@ -121,3 +121,25 @@ pub fn service_trouble(
     let thread = format!("trouble-{}", words::clean(topic));
     finish(Draft { subject, lead, blocks }, false, thread)
 }
+
+/// The letter that tells the keeper that such a trouble is over, in the same thread.
+#[must_use]
+pub fn service_trouble_over(
+    service_name: &str,
+    topic: &str,
+    what: &str,
+    now: DateTime<Utc>,
+) -> Letter {
+    let what = words::clean(what);
+    let lead = vec![
+        format!("Over: {what}."),
+        format!(
+            "It was seen working again on {}. Letters that waited go out by themselves.",
+            now.format("%a %-d %b %Y, %H:%M UTC")
+        ),
+    ];
+    let blocks = vec![Block::Small(format!("From {}.", words::clean(service_name)))];
+    let subject = words::cut(&format!("Over: {what}"), words::LONGEST_SUBJECT);
+    let thread = format!("trouble-{}", words::clean(topic));
+    finish(Draft { subject, lead, blocks }, false, thread)
+}

@@ -42,6 +42,8 @@ pub(super) struct Pulse {
 struct Failing {
     since: Instant,
     last: Instant,
+    /// How far the last failure came.
+    phase: Phase,
     said: String,
 }
 
@@ -64,22 +66,20 @@ impl Pulse {
 
     /// It could be reached again; if that was all that was wrong, nothing is.
     pub(super) fn reached(&mut self) {
-        if self.refusals == 0 {
-            self.failing = None;
-        }
+        self.failing = self.failing.take().filter(|failing| failing.phase != Phase::Opening);
     }
 
     /// It did not take a letter. A refusal of the recipient or of the letter is no fault of it.
     pub(super) fn failed(&mut self, error: &SendError, now: Instant) {
         match error.class {
-            SendClass::Transport => self.ail(&error.said, now),
+            SendClass::Transport => self.ail(error.phase, &error.said, now),
             SendClass::Temporary => {
                 self.refusals = self.refusals.saturating_add(1);
                 if says_too_much(error) {
                     self.rest(now);
                 }
                 if self.refusals >= REFUSALS_THAT_MATTER {
-                    self.ail(&error.said, now);
+                    self.ail(error.phase, &error.said, now);
                 }
             }
             SendClass::RecipientRefused | SendClass::MessageRefused => {}
@@ -88,7 +88,7 @@ impl Pulse {
 
     /// It says nothing while others wait.
     pub(super) fn slow(&mut self, now: Instant) {
-        self.ail("no answer yet", now);
+        self.ail(Phase::Sender, "no answer yet", now);
     }
 
     /// Whether the others are asked first.
@@ -117,9 +117,9 @@ impl Pulse {
         }
     }
 
-    fn ail(&mut self, said: &str, now: Instant) {
+    fn ail(&mut self, phase: Phase, said: &str, now: Instant) {
         let since = self.failing.as_ref().map_or(now, |failing| failing.since);
-        self.failing = Some(Failing { since, last: now, said: said.to_owned() });
+        self.failing = Some(Failing { since, last: now, phase, said: said.to_owned() });
     }
 
     /// Each time it says so anew, it is left in peace for twice as long.

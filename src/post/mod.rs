@@ -40,13 +40,14 @@ const ROOM: Room = Room { shared: 12, for_alerts: 4 };
 pub struct Post {
     road: Road,
     places: Places,
+    folder: Folder,
     deadline: Duration,
 }
 
 /// How they go there.
 enum Road {
     /// Into a folder, for somebody to carry on.
-    Folder(Folder),
+    Folder,
     /// To the first relay that takes them.
     Relays(Relays),
 }
@@ -89,12 +90,10 @@ impl Post {
     /// As [`new`](Self::new).
     pub fn with_room(mail: &Mail, room: Room) -> Result<Self, RelayError> {
         let deadline = mail.deadline.into();
-        let road = if mail.relays.is_empty() {
-            Road::Folder(Folder::new(mail.folder.clone(), deadline))
-        } else {
-            Road::Relays(Relays::new(mail)?)
-        };
-        Ok(Post { road, places: Places::new(room), deadline })
+        let folder = Folder::new(mail.folder.clone(), deadline);
+        let road =
+            if mail.relays.is_empty() { Road::Folder } else { Road::Relays(Relays::new(mail)?) };
+        Ok(Post { road, places: Places::new(room), folder, deadline })
     }
 
     /// Waits, but not for long, for a place from which a letter to this address may go; `None`
@@ -117,7 +116,7 @@ impl Post {
             address(&envelope.from, |said| SendError::transport(Phase::Sender, "settings", said))?;
         let to = address(&envelope.to, |said| SendError::recipient("address", said))?;
         Ok(Handing(match &self.road {
-            Road::Folder(folder) => At::Folder(folder.begin(envelope).await?),
+            Road::Folder => At::Folder(self.folder.begin(envelope).await?),
             Road::Relays(relays) => {
                 At::Relay(Box::new(relays.begin(&from, &to, place.urgent, tried).await?))
             }
@@ -146,7 +145,7 @@ impl Post {
     #[must_use]
     pub fn health(&self) -> Vec<RelayHealth> {
         match &self.road {
-            Road::Folder(folder) => vec![folder.health()],
+            Road::Folder => vec![self.folder.health()],
             Road::Relays(relays) => relays.health(),
         }
     }
@@ -156,9 +155,21 @@ impl Post {
     #[must_use]
     pub fn rests(&self) -> Option<Duration> {
         match &self.road {
-            Road::Folder(_) => None,
+            Road::Folder => None,
             Road::Relays(relays) => relays.rests(),
         }
+    }
+
+    /// Writes a letter into the folder, whatever relays there are.
+    ///
+    /// # Errors
+    /// It can't be written.
+    pub async fn leave_in_folder(
+        &self,
+        envelope: &Envelope,
+        letter: &[u8],
+    ) -> Result<Receipt, SendError> {
+        self.folder.begin(envelope).await?.finish(letter).await
     }
 
     /// Asks relays that failed a while ago whether they can be reached again.

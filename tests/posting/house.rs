@@ -25,7 +25,7 @@ pub const UNTIL_OVERDUE: TimeDelta = TimeDelta::minutes(30);
 
 pub struct Lamp {
     pub daemon: Daemon,
-    _folder: TempDir,
+    pub folder: TempDir,
     moved_ms: Arc<AtomicI64>,
     stop: CancellationToken,
 }
@@ -41,7 +41,7 @@ impl Lamp {
         let stop = CancellationToken::new();
         let (running, until) = (daemon.clone(), stop.clone());
         tokio::spawn(async move { running.run(until).await });
-        Lamp { daemon, _folder: folder, moved_ms, stop }
+        Lamp { daemon, folder, moved_ms, stop }
     }
 
     /// Files a plan of one contact, and gives its ref.
@@ -161,7 +161,7 @@ async fn daemon(settings: &Settings, folder: &TempDir, moved_ms: Arc<AtomicI64>)
         from: settings.mail.from.clone(),
         rescues: settings.rescues.clone(),
         ladder: settings.ladder.clone(),
-        limits: settings.limits.clone(),
+        limits: settings.limits,
     };
     let started = Instant::now();
     let clock = Clock::from_fn(move || {
