@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use tokio::task::{JoinError, JoinSet};
 use tokio_util::sync::CancellationToken;
 
 use super::Daemon;
@@ -16,6 +17,8 @@ const LONGEST_SLEEP: Duration = Duration::from_secs(1);
 const SLEEP_AFTER_TROUBLE: Duration = Duration::from_millis(500);
 /// How far the clock may go back without anything being reckoned anew.
 const CLOCK_TOLERANCE: TimeDelta = TimeDelta::seconds(2);
+/// How many plans are moved at once: together they wait for one commit.
+const TOGETHER: usize = 32;
 /// How many plans are looked at in one pass.
 const MOST_AT_ONCE: u32 = 10_000;
 
@@ -49,25 +52,16 @@ async fn pass(daemon: &Daemon, everything: bool) -> Result<Option<DateTime<Utc>>
     let until = if everything { DateTime::<Utc>::MAX_UTC } else { now };
     let mut trouble = None;
     daemon.record_sent().await?;
+    let mut ticking = JoinSet::new();
     for plan_ref in daemon.0.store.due(until, MOST_AT_ONCE).await? {
-        match daemon.0.store.apply(&plan_ref, &Event::Tick, None, daemon.now()).await {
-            Ok(applied) => {
-                daemon.0.memory.follow(&plan_ref, &applied);
-                if applied.letters > 0 {
-                    tracing::info!(plan = plan_ref, letters = applied.letters, "the watch spoke");
-                    daemon.0.post_bells.ring();
-                }
-            }
-            Err(error) if error.is_damage() => {
-                tracing::error!(plan = plan_ref, %error, "this plan is set aside");
-                daemon.0.store.quarantine(&plan_ref, &error.to_string(), daemon.now()).await?;
-                daemon.0.post_bells.ring();
-            }
-            Err(error) => {
-                tracing::error!(plan = plan_ref, %error, "this plan can't be moved");
-                trouble = Some(error);
-            }
+        if ticking.len() >= TOGETHER {
+            trouble = trouble.or(ended(ticking.join_next().await));
         }
+        let daemon = daemon.clone();
+        ticking.spawn(async move { tick(&daemon, &plan_ref).await });
+    }
+    while !ticking.is_empty() {
+        trouble = trouble.or(ended(ticking.join_next().await));
     }
     if daemon.0.store.alert_quarantined(daemon.now()).await? > 0 {
         daemon.0.post_bells.ring();
@@ -77,6 +71,41 @@ async fn pass(daemon: &Daemon, everything: bool) -> Result<Option<DateTime<Utc>>
         None => {
             daemon.0.health.watch_passed(now);
             daemon.0.store.next_due_at().await
+        }
+    }
+}
+
+/// Moves one plan; one that can't be read is set aside, so that it holds nothing up.
+async fn tick(daemon: &Daemon, plan_ref: &str) -> Result<(), StoreError> {
+    match daemon.0.store.apply(plan_ref, &Event::Tick, None, daemon.now()).await {
+        Ok(applied) => {
+            daemon.0.memory.follow(plan_ref, &applied);
+            if applied.letters > 0 {
+                tracing::info!(plan = plan_ref, letters = applied.letters, "the watch spoke");
+                daemon.0.post_bells.ring();
+            }
+            Ok(())
+        }
+        Err(error) if error.is_damage() => {
+            tracing::error!(plan = plan_ref, %error, "this plan is set aside");
+            daemon.0.store.quarantine(plan_ref, &error.to_string(), daemon.now()).await?;
+            daemon.0.post_bells.ring();
+            Ok(())
+        }
+        Err(error) => {
+            tracing::error!(plan = plan_ref, %error, "this plan can't be moved");
+            Err(error)
+        }
+    }
+}
+
+/// What went wrong with a plan, if anything did.
+fn ended(tick: Option<Result<Result<(), StoreError>, JoinError>>) -> Option<StoreError> {
+    match tick? {
+        Ok(done) => done.err(),
+        Err(error) => {
+            tracing::error!(%error, "a plan's move ended before its time");
+            None
         }
     }
 }
