@@ -17,9 +17,11 @@ use crate::store::{Lane, StoreError};
 const MOST_ALERTS: u32 = 256;
 const MOST_OTHERS: u32 = 128;
 /// A lease outlives the longest attempt, the waiting before it and its writing down.
-const LEASE_BEYOND_ATTEMPT: TimeDelta = TimeDelta::seconds(30);
+const LEASE_BEYOND_ATTEMPT: TimeDelta = TimeDelta::seconds(60);
 /// How long a stop waits for answers that are due.
 const LONGEST_GOODBYE: Duration = Duration::from_secs(15);
+/// A letter that is due may belong to the other loop, which has no desk free for it.
+const SHORTEST_SLEEP: Duration = Duration::from_millis(20);
 const LONGEST_SLEEP: Duration = Duration::from_secs(1);
 /// With a backlog, letters are claimed by the dozen, but none waits longer than this for company.
 const MOST_TOGETHER: u32 = 32;
@@ -138,7 +140,10 @@ fn lease(daemon: &Daemon) -> TimeDelta {
 
 async fn until_next(daemon: &Daemon) -> Duration {
     match daemon.0.store.next_letter_at().await {
-        Ok(Some(at)) => (at - daemon.now()).to_std().unwrap_or(Duration::ZERO).min(LONGEST_SLEEP),
+        Ok(Some(at)) => {
+            let left = (at - daemon.now()).to_std().unwrap_or(Duration::ZERO);
+            left.clamp(SHORTEST_SLEEP, LONGEST_SLEEP)
+        }
         _ => LONGEST_SLEEP,
     }
 }

@@ -2,6 +2,8 @@
 //! few places that only alerts may take.
 
 use std::collections::BTreeMap;
+use std::pin::pin;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, Weak};
 use std::time::Duration;
 
@@ -11,7 +13,9 @@ use tokio::time::timeout;
 use super::pool::locked;
 
 /// How long a letter waits for its places before its sender turns to other letters.
-const LONGEST_WAIT: Duration = Duration::from_secs(2);
+const LONGEST_WAIT: Duration = Duration::from_secs(30);
+/// How often it looks, meanwhile, whether its domain hangs: then there is nothing to wait for.
+const BETWEEN_LOOKS: Duration = Duration::from_secs(1);
 /// So few letters at once to one domain: it must not take all places when it falls silent.
 const TO_ONE_DOMAIN: Room = Room { shared: 4, for_alerts: 4 };
 /// Domains that are remembered before those are forgotten to which nothing is under way.
@@ -30,6 +34,8 @@ pub struct Room {
 pub(super) struct Door {
     shared: Arc<Semaphore>,
     for_alerts: Arc<Semaphore>,
+    /// How many who entered hang.
+    hanging: AtomicUsize,
 }
 
 /// All places.
@@ -43,14 +49,25 @@ pub struct Place {
     pub(super) urgent: bool,
     at_door: Mutex<Option<OwnedSemaphorePermit>>,
     _at_domain: OwnedSemaphorePermit,
-    /// Keeps the domain's door in mind as long as somebody stands in it.
-    _domain: Arc<Door>,
+    domain: Arc<Door>,
+    hangs: AtomicBool,
 }
 
 impl Place {
     /// Lets others go first: this letter hangs. Its domain still counts it.
     pub fn step_aside(&self) {
         *locked(&self.at_door) = None;
+        if !self.hangs.swap(true, Ordering::Relaxed) {
+            self.domain.hanging.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        if *self.hangs.get_mut() {
+            self.domain.hanging.fetch_sub(1, Ordering::Relaxed);
+        }
     }
 }
 
@@ -59,6 +76,7 @@ impl Door {
         Door {
             shared: Arc::new(Semaphore::new(room.shared)),
             for_alerts: Arc::new(Semaphore::new(room.for_alerts)),
+            hanging: AtomicUsize::new(0),
         }
     }
 
@@ -67,6 +85,16 @@ impl Door {
         let shared = || Arc::clone(&self.shared).try_acquire_owned().ok();
         let reserved = || Arc::clone(&self.for_alerts).try_acquire_owned().ok();
         if urgent { reserved().or_else(shared) } else { shared() }
+    }
+
+    async fn enter_unless_it_hangs(&self, urgent: bool) -> Option<OwnedSemaphorePermit> {
+        let mut entering = pin!(self.enter(urgent));
+        while self.hanging.load(Ordering::Relaxed) == 0 {
+            if let Ok(place) = timeout(BETWEEN_LOOKS, &mut entering).await {
+                return place;
+            }
+        }
+        self.try_enter(urgent)
     }
 
     async fn enter(&self, urgent: bool) -> Option<OwnedSemaphorePermit> {
@@ -87,11 +115,11 @@ impl Places {
         Places { door: Door::new(room), domains: Mutex::default() }
     }
 
-    /// Waits for a place, but not for long: `None` when there is none yet.
+    /// Waits for a place, but not for ever, and not where others hang: `None` then.
     pub(super) async fn take(&self, to: &str, urgent: bool) -> Option<Place> {
         let domain = self.domain(to);
         let both = async {
-            let at_domain = domain.enter(urgent).await?;
+            let at_domain = domain.enter_unless_it_hangs(urgent).await?;
             let at_door = self.door.enter(urgent).await?;
             Some((at_domain, at_door))
         };
@@ -100,7 +128,8 @@ impl Places {
             urgent,
             at_door: Mutex::new(Some(at_door)),
             _at_domain: at_domain,
-            _domain: domain,
+            domain,
+            hangs: AtomicBool::new(false),
         })
     }
 
