@@ -8,7 +8,9 @@ use std::path::PathBuf;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::{Value, json};
 use shorelamp::caution::Limits;
-use shorelamp::conditions::{Answer, Observations, Observed, Station, Trust, Water, choose};
+use shorelamp::conditions::{
+    Answer, Observations, Observed, Service, Station, Trust, Water, choose,
+};
 use shorelamp::measure::{Position, Span};
 use shorelamp::plan::{Plan, read_json, read_toml};
 use shorelamp::review::{Review, review, text};
@@ -84,7 +86,7 @@ fn shorelines(name: &str) -> Shorelines {
 /// An invented reading, half an hour old.
 fn water(plan: &Plan) -> Water {
     let position = Position::new(48.332, -123.179).expect("a position");
-    let station = Station { id: "46999".to_owned(), position, url: None };
+    let station = Station { service: Service::Ndbc, id: "46999".to_owned(), position, url: None };
     let water_c = Observed { value: 9.1, taken_at: now() - TimeDelta::minutes(30) };
     let said = Observations { water_c: Some(water_c), ..Observations::default() };
     let mute = Answer { station: station.clone(), said: Err("did not answer within 3 s".into()) };

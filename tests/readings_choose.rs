@@ -5,7 +5,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use proptest::prelude::*;
 use shorelamp::conditions::{
-    Answer, Kind, Observations, Observed, Station, Trust, Water, Why, choose,
+    Answer, Kind, Observations, Observed, Service, Station, Trust, Water, Why, choose,
 };
 use shorelamp::measure::{Position, Span};
 use shorelamp::plan::Stated;
@@ -23,7 +23,12 @@ fn answer(id: &str, water_c: f64, minutes: i64) -> Answer {
     let taken_at = now() - TimeDelta::minutes(minutes);
     let water_c = Some(Observed { value: water_c, taken_at });
     Answer {
-        station: Station { id: id.to_owned(), position: place(48.332, -123.179), url: None },
+        station: Station {
+            service: Service::Ndbc,
+            id: id.to_owned(),
+            position: place(48.332, -123.179),
+            url: None,
+        },
         said: Ok(Observations { water_c, ..Observations::default() }),
     }
 }

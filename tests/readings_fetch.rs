@@ -4,7 +4,7 @@
 
 use std::time::{Duration, Instant};
 
-use shorelamp::conditions::{Answer, Station};
+use shorelamp::conditions::{Answer, Service, Station};
 use shorelamp::fetch::Asker;
 use shorelamp::measure::Position;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -105,7 +105,12 @@ async fn ask(ids: &[&str], url: &str) -> Vec<Answer> {
     let position = Position::new(48.332, -123.179).expect("a position");
     let stations: Vec<_> = ids
         .iter()
-        .map(|id| Station { id: (*id).to_owned(), position, url: Some(url.to_owned()) })
+        .map(|id| Station {
+            service: Service::Ndbc,
+            id: (*id).to_owned(),
+            position,
+            url: Some(url.to_owned()),
+        })
         .collect();
     Asker::new("keeper@example.org", Duration::from_millis(700)).ask(&stations).await
 }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use chrono::Utc;
 
 use crate::caution::Limits;
-use crate::conditions::{Station, Trust};
+use crate::conditions::{Service, Station, Trust};
 use crate::daemon::{Clock, Daemon, House, Judge, Secrets, tell_of_failed_start};
 use crate::fetch::Asker;
 use crate::post::Post;
@@ -100,6 +100,7 @@ pub(super) fn shoreline(file: &PathBuf, accuracy_m: f64) -> Done<Shoreline> {
 /// The stations that are asked.
 pub(super) fn stations(settings: &Settings) -> Vec<Station> {
     let station = |station: &settings::Station| Station {
+        service: Service::Ndbc,
         id: station.id.clone(),
         position: station.position,
         url: station.url.as_ref().map(ToString::to_string),

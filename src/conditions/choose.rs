@@ -5,8 +5,8 @@
 //! warm surface away. So old readings are history, and of those that stand the coldest governs.
 
 use chrono::{DateTime, TimeDelta, Utc};
-use geographiclib_rs::{Geodesic, InverseGeodesic};
 
+use super::stations::distance_m;
 use super::{Answer, Kind, Observed, Reading, SetAside, Silence, Water, Why};
 use crate::measure::{Position, Span};
 use crate::plan::Stated;
@@ -44,6 +44,7 @@ pub fn choose(
     let mut readings: Vec<Reading> =
         stated.and_then(|stated| by_crew(stated, now)).into_iter().collect();
     for answer in answers {
+        silent.extend(kept(answer));
         match by_station(answer, route, now) {
             Ok(reading) => readings.push(reading),
             Err(silence) => silent.push(silence),
@@ -75,6 +76,13 @@ fn by_crew(stated: &Stated, now: DateTime<Utc>) -> Option<Reading> {
     })
 }
 
+/// A station whose earlier answer stands in did not give one now.
+fn kept(answer: &Answer) -> Option<Silence> {
+    let why = answer.said.as_ref().ok()?.kept.as_ref()?;
+    let why = format!("{why}; what it said earlier is used");
+    Some(Silence { station: answer.station.id.clone(), why })
+}
+
 fn by_station(answer: &Answer, route: &[Position], now: DateTime<Utc>) -> Result<Reading, Silence> {
     let station = &answer.station;
     let silence = |why: &str| Silence { station: station.id.clone(), why: why.to_owned() };
@@ -85,7 +93,7 @@ fn by_station(answer: &Answer, route: &[Position], now: DateTime<Utc>) -> Result
         kind: Kind::Observed,
         temperature_c: value,
         source: format!("station {}", station.id),
-        distance_m: route.iter().map(|at| distance_m(station.position, *at)).reduce(f64::min),
+        distance_m: distance_m(said.position.unwrap_or(station.position), route),
         taken_at: Some(taken_at),
         age_s: Some(age_s(taken_at, now)),
     })
@@ -107,9 +115,4 @@ fn against(reading: &Reading, trust: Trust, now: DateTime<Utc>) -> Option<Why> {
 /// Whole seconds; none for one that is a little ahead of our clock.
 fn age_s(taken_at: DateTime<Utc>, now: DateTime<Utc>) -> i64 {
     (now - taken_at).num_seconds().max(0)
-}
-
-/// The geodesic on WGS 84.
-fn distance_m(from: Position, to: Position) -> f64 {
-    Geodesic::wgs84().inverse(from.lat_deg(), from.lon_deg(), to.lat_deg(), to.lon_deg())
 }

@@ -4,19 +4,39 @@
 //! A new format is a file beside [`ndbc`]: text in, [`Observations`] out.
 
 mod choose;
+pub mod coops;
+pub mod erddap;
 pub mod ndbc;
+pub mod nws;
+pub mod stations;
 mod water;
 
 pub use choose::{Trust, choose};
 pub use water::{Kind, Reading, SetAside, Silence, Water, Why};
 
 use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
 
 use crate::measure::Position;
+
+/// A service that publishes what its stations observe.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Service {
+    /// The National Data Buoy Center of the United States.
+    #[default]
+    Ndbc,
+    /// The tide stations of the United States (NOAA CO-OPS).
+    Coops,
+    /// A grid of an ERDDAP server: the surface as satellites see it.
+    Erddap,
+}
 
 /// A station of an observation service.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Station {
+    /// The service that publishes its readings.
+    pub service: Service,
     /// Its name at the service; letter case does not count.
     pub id: String,
     /// Where it measures.
@@ -43,9 +63,22 @@ pub struct Observed {
     pub taken_at: DateTime<Utc>,
 }
 
+/// The wind at one time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WindRow {
+    /// When it was taken.
+    pub taken_at: DateTime<Utc>,
+    /// Its speed in knots.
+    pub speed_kn: f64,
+    /// Where it comes from, in degrees true.
+    pub from_deg: f64,
+}
+
 /// The newest of what a station has measured; each value with a time of its own.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Observations {
+    /// Where it was measured, if that is not at the station: the nearest water of a grid.
+    pub position: Option<Position>,
     /// Water temperature at the sensor, near the surface, in degrees Celsius.
     pub water_c: Option<Observed>,
     /// Air temperature in degrees Celsius.
@@ -56,4 +89,23 @@ pub struct Observations {
     pub gust_kn: Option<Observed>,
     /// Where the wind comes from, in degrees true.
     pub wind_from_deg: Option<Observed>,
+    /// Significant wave height in metres.
+    pub waves_m: Option<Observed>,
+    /// The wind of the hours before the newest row, newest first.
+    pub winds: Vec<WindRow>,
+    /// How the water temperature was measured and received, where that is not plain.
+    pub water_note: Option<String>,
+    /// Why this is what the station said earlier, as the end of a sentence that begins with its
+    /// name.
+    pub kept: Option<String>,
 }
+
+/// A number, if the planet's surface can have shown it; else a sentinel or a wrong unit.
+fn plausible(value: f64, range: &std::ops::RangeInclusive<f64>) -> Option<f64> {
+    range.contains(&value).then_some(value)
+}
+
+/// Water temperatures in degrees Celsius that a sensor in open water can show.
+const WATER_C: std::ops::RangeInclusive<f64> = -2.5..=40.0;
+/// Wind speeds in knots: the strongest gust ever measured at sea level was 220.
+const WIND_KN: std::ops::RangeInclusive<f64> = 0.0..=220.0;

@@ -10,11 +10,14 @@
 //!   keeps the time of its own row.
 //! - Yearly files write 99, 999 or 9999 for what is missing: no such number is plausible here.
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use thiserror::Error;
 
-use super::{Observations, Observed};
+use super::{Observations, Observed, WATER_C, WindRow};
 use crate::measure::m_per_s_to_kn;
+
+/// Rows of wind are kept for so long before the newest.
+const WINDS: TimeDelta = TimeDelta::hours(12);
 
 /// Why a body is not a station's text.
 #[derive(Clone, Copy, Debug, Error, PartialEq, Eq)]
@@ -42,13 +45,24 @@ pub fn read(text: &str) -> Result<Observations, NdbcError> {
         } else if let Some(row) = header.as_ref().and_then(|header| header.row(line)) {
             rows += 1;
             row.improve(&mut newest);
+            newest.winds.extend(row.wind());
         }
     }
+    let newest = with_late_winds(newest);
     match (header, rows) {
         (None, _) => Err(NdbcError::NoTable),
         (Some(_), 0) => Err(NdbcError::NoRows),
         (Some(_), _) => Ok(newest),
     }
+}
+
+/// Keeps the winds of the last hours, newest first.
+fn with_late_winds(mut newest: Observations) -> Observations {
+    newest.winds.sort_by_key(|wind| std::cmp::Reverse(wind.taken_at));
+    if let Some(last) = newest.winds.first().map(|wind| wind.taken_at) {
+        newest.winds.retain(|wind| last - wind.taken_at <= WINDS);
+    }
+    newest
 }
 
 /// Where the columns stand.
@@ -64,6 +78,7 @@ struct Header {
     wind: Option<usize>,
     gust: Option<usize>,
     wind_from: Option<usize>,
+    waves: Option<usize>,
 }
 
 impl Header {
@@ -83,6 +98,7 @@ impl Header {
             wind: at(&["WSPD"]),
             gust: at(&["GST"]),
             wind_from: at(&["WDIR", "WD"]),
+            waves: at(&["WVHT"]),
         })
     }
 
@@ -129,11 +145,20 @@ impl Row<'_> {
     /// has shown, with room: wider would let a sentinel through, narrower would lose a reading.
     fn improve(&self, newest: &mut Observations) {
         let header = self.header;
-        self.newer(&mut newest.water_c, header.water, -2.5..=40.0, |c| c);
+        self.newer(&mut newest.water_c, header.water, WATER_C, |c| c);
         self.newer(&mut newest.air_c, header.air, -60.0..=60.0, |c| c);
         self.newer(&mut newest.wind_kn, header.wind, 0.0..=90.0, m_per_s_to_kn);
         self.newer(&mut newest.gust_kn, header.gust, 0.0..=98.0, m_per_s_to_kn);
         self.newer(&mut newest.wind_from_deg, header.wind_from, 0.0..=360.0, |deg| deg);
+        self.newer(&mut newest.waves_m, header.waves, 0.0..=35.0, |m| m);
+    }
+
+    /// The wind of this row, if it has both speed and direction.
+    fn wind(&self) -> Option<WindRow> {
+        let cell = |column: Option<usize>| column.and_then(|at| self.cells[at].parse::<f64>().ok());
+        let speed = cell(self.header.wind).filter(|speed| (0.0..=90.0).contains(speed))?;
+        let from_deg = cell(self.header.wind_from).filter(|deg| (0.0..=360.0).contains(deg))?;
+        Some(WindRow { taken_at: self.at, speed_kn: m_per_s_to_kn(speed), from_deg })
     }
 
     fn newer(
@@ -151,4 +176,10 @@ impl Row<'_> {
             *known = Some(Observed { value: in_our_unit(value), taken_at: self.at });
         }
     }
+}
+
+/// Whether a text can be a station's name: it becomes part of an address.
+#[must_use]
+pub fn is_id(text: &str) -> bool {
+    (1..=20).contains(&text.len()) && text.bytes().all(|byte| byte.is_ascii_alphanumeric())
 }

@@ -1,44 +1,108 @@
 //! Asks observation services, briefly. No answer is a fact that the review shows, never an error
 //! that stops a filing.
+//!
+//! A service is a file beside [`ndbc`]: where its answers are, and which reader takes them.
 
+mod cache;
+mod coops;
+mod erddap;
+mod get;
 mod ndbc;
+mod nws;
 
+use std::future::Future;
+use std::path::Path;
 use std::time::Duration;
 
-use reqwest::redirect::Policy;
-use reqwest::{Client, ClientBuilder};
 use tokio::task::JoinSet;
 
-use crate::conditions::{Answer, Observations, Station};
+use crate::conditions::nws::Warnings;
+use crate::conditions::{Answer, Observations, Service, Silence, Station};
+use crate::measure::Position;
+use cache::Cache;
+use get::Getter;
 
-/// The longest answer that is read, in bytes. Tables have the newest row first, so that what comes
-/// after it is old.
-const MOST_BYTES: usize = 512 * 1024;
-const MOST_REDIRECTS: usize = 3;
+/// Where the services answer, when that is not their public address.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Homes {
+    /// NDBC: the texts of its stations and the list of them.
+    pub ndbc: Option<String>,
+    /// NOAA CO-OPS.
+    pub coops: Option<String>,
+    /// An ERDDAP server.
+    pub erddap: Option<String>,
+    /// The United States' weather service.
+    pub nws: Option<String>,
+}
+
+/// What is asked for a trip.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Questions {
+    /// Stations that are asked in any case.
+    pub stations: Vec<Station>,
+    /// Whether the nearest stations are looked for too.
+    pub nearby: bool,
+    /// How far from the route those may be, in metres.
+    pub within_m: f64,
+    /// Whether warnings in force are asked for.
+    pub warnings: bool,
+}
+
+/// What was heard.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Heard {
+    /// The stations' answers.
+    pub answers: Vec<Answer>,
+    /// Whoever else gave none.
+    pub silent: Vec<Silence>,
+    /// Warnings in force.
+    pub warnings: Warnings,
+}
 
 /// Asks stations for what they observe.
 #[derive(Clone, Debug)]
 pub struct Asker {
-    client: Result<Client, String>,
+    getter: Getter,
+    homes: Homes,
     deadline: Duration,
 }
 
 impl Asker {
-    /// How long a station has for all of its answer, unless the settings say otherwise.
-    pub const DEADLINE: Duration = Duration::from_secs(3);
+    /// How long a service has for all of its answer, unless the settings say otherwise. Looking for
+    /// stations and asking them follow each other: twice this is within three seconds.
+    pub const DEADLINE: Duration = Duration::from_millis(1400);
+
+    /// So many of the nearest stations are asked: beyond them there is little to learn.
+    const NEARBY: usize = 4;
 
     /// An asker that names itself and the keeper's address to the services, as they ask of
-    /// programs, and gives each station so long for all of its answer.
+    /// programs, and gives each service so long for all of its answer.
     #[must_use]
     pub fn new(keeper_email: &str, deadline: Duration) -> Self {
-        // An error means that one is installed already, which is as good.
-        let _ = rustls::crypto::ring::default_provider().install_default();
-        let agent = user_agent(keeper_email);
-        let builder = || plain_client(&agent);
-        // A machine without any trusted certificates can still ask a service of its own by http.
-        let client = builder().build().or_else(|_| builder().tls_certs_only([]).build());
-        let client = client.map_err(|error| format!("could not be asked: {}", causes(&error)));
-        Asker { client, deadline }
+        let getter = Getter::new(keeper_email, deadline);
+        Asker { getter, homes: Homes::default(), deadline }
+    }
+
+    /// The same, keeping answers in this folder, so that a restart asks nothing anew.
+    #[must_use]
+    pub fn keeping_in(self, folder: &Path) -> Self {
+        Asker { getter: self.getter.keeping(Cache::in_folder(folder)), ..self }
+    }
+
+    /// The same, asking at these addresses.
+    #[must_use]
+    pub fn at(self, homes: Homes) -> Self {
+        Asker { homes, ..self }
+    }
+
+    /// Asks all that is wanted for a route at once. It takes two deadlines at most.
+    pub async fn hear(&self, wanted: &Questions, route: &[Position]) -> Heard {
+        let named = self.ask(&wanted.stations);
+        let found = self.ask_nearby(wanted, route);
+        let warnings = self.ask_warnings(wanted, route);
+        let (mut answers, (found, silent), warnings) = tokio::join!(named, found, warnings);
+        answers.extend(found);
+        Heard { answers, silent, warnings }
     }
 
     /// Asks all of them at once and answers in their order, within the deadline.
@@ -46,7 +110,7 @@ impl Asker {
         let mut asked = JoinSet::new();
         for (at, station) in stations.iter().cloned().enumerate() {
             let asker = self.clone();
-            asked.spawn(async move { (at, asker.ask_one(&station).await) });
+            asked.spawn(async move { (at, asker.in_time(asker.ask_one(&station)).await) });
         }
         let unfinished = || Err("was not asked to the end".to_owned());
         let mut answers: Vec<_> = stations
@@ -61,65 +125,64 @@ impl Asker {
         answers
     }
 
-    async fn ask_one(&self, station: &Station) -> Result<Observations, String> {
-        let client = self.client.as_ref().map_err(Clone::clone)?;
-        let url = ndbc::url(station)?;
-        let body = self.body(client, &url).await?;
-        ndbc::read(&body).map_err(|error| format!("can't be used: {error}"))
-    }
-
-    async fn body(&self, client: &Client, url: &str) -> Result<String, String> {
-        let failed = |error: reqwest::Error| self.told(&error);
-        let sent = client.get(url).timeout(self.deadline).send().await;
-        let mut response = sent.map_err(failed)?;
-        if response.status() != reqwest::StatusCode::OK {
-            return Err(format!("answered `{}`", response.status()));
+    /// The nearest stations that are not named anyway, and what they say; or why there are none.
+    async fn ask_nearby(
+        &self,
+        wanted: &Questions,
+        route: &[Position],
+    ) -> (Vec<Answer>, Vec<Silence>) {
+        if !wanted.nearby {
+            return (Vec::new(), Vec::new());
         }
-        let mut body = Vec::new();
-        while let Some(chunk) = response.chunk().await.map_err(failed)? {
-            body.extend_from_slice(&chunk);
-            if body.len() >= MOST_BYTES {
-                cut_to_whole_lines(&mut body);
-                break;
+        match self.nearby(route, wanted.within_m).await {
+            Ok(mut stations) => {
+                let is_named = |one: &Station| {
+                    wanted.stations.iter().any(|named| named.id.eq_ignore_ascii_case(&one.id))
+                };
+                stations.retain(|station| !is_named(station));
+                (self.ask(&stations).await, Vec::new())
             }
+            Err(why) => (Vec::new(), vec![Silence { station: "list of NDBC".to_owned(), why }]),
         }
-        // A comment in an older encoding must not cost the reading; another encoding altogether is
-        // no table.
-        Ok(String::from_utf8_lossy(&body).into_owned())
     }
 
-    fn told(&self, error: &reqwest::Error) -> String {
-        if error.is_timeout() {
-            return format!("did not answer within {} s", self.deadline.as_secs_f64());
+    /// The stations nearest to a route, nearest first, as NDBC lists them.
+    ///
+    /// # Errors
+    /// Why the list could not be had, as the end of a sentence that begins with it.
+    pub async fn nearby(&self, route: &[Position], within_m: f64) -> Result<Vec<Station>, String> {
+        let found = ndbc::nearest(&self.getter, &self.homes, route, within_m, Self::NEARBY);
+        self.in_time(found).await
+    }
+
+    async fn ask_warnings(&self, wanted: &Questions, route: &[Position]) -> Warnings {
+        match route.first() {
+            Some(launch) if wanted.warnings => {
+                nws::warnings(&self.getter, &self.homes, *launch, 2 * self.deadline).await
+            }
+            _ => Warnings::default(),
         }
-        if error.is_redirect() {
-            return format!("sent us on more than {MOST_REDIRECTS} times");
+    }
+
+    async fn ask_one(&self, station: &Station) -> Result<Observations, String> {
+        match station.service {
+            Service::Ndbc => ndbc::ask(&self.getter, &self.homes, station).await,
+            Service::Coops => coops::ask(&self.getter, &self.homes, station).await,
+            Service::Erddap => erddap::ask(&self.getter, &self.homes, station).await,
         }
-        format!("could not be reached: {}", causes(error))
+    }
+
+    /// A deadline around all of it, whatever it consists of.
+    async fn in_time<T>(
+        &self,
+        asking: impl Future<Output = Result<T, String>>,
+    ) -> Result<T, String> {
+        let late = |_| Err(get::late(self.deadline));
+        tokio::time::timeout(self.deadline, asking).await.unwrap_or_else(late)
     }
 }
 
-fn plain_client(agent: &str) -> ClientBuilder {
-    Client::builder().user_agent(agent).redirect(Policy::limited(MOST_REDIRECTS))
-}
-
-/// Only what a header field can carry.
-fn user_agent(keeper_email: &str) -> String {
-    let address: String = keeper_email.chars().filter(char::is_ascii_graphic).collect();
-    format!("shorelamp/{} ({address})", env!("CARGO_PKG_VERSION"))
-}
-
-fn cut_to_whole_lines(body: &mut Vec<u8>) {
-    body.truncate(MOST_BYTES);
-    let whole = body.iter().rposition(|byte| *byte == b'\n').unwrap_or(0);
-    body.truncate(whole);
-}
-
-/// The innermost cause: it says what went wrong; the outer ones only that something did.
-fn causes(error: &dyn std::error::Error) -> String {
-    let mut innermost = error;
-    while let Some(cause) = innermost.source() {
-        innermost = cause;
-    }
-    innermost.to_string()
+/// The address of a service without a slash at its end.
+fn home<'a>(named: Option<&'a str>, of_service: Option<&'a str>, public: &'a str) -> &'a str {
+    named.or(of_service).unwrap_or(public).trim_end_matches('/')
 }

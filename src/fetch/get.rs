@@ -1,0 +1,260 @@
+//! One question to a service: bounded in time, size and number of attempts.
+//!
+//! What is fresh in the cache is not asked for again; what is older is asked for with its marks
+//! (RFC 9110, 13.1), so that an unchanged answer costs the service nothing. After a failure the
+//! same question waits, longer each time; what was kept then stands in and says so.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use reqwest::header::{ACCEPT, ETAG, HeaderMap, IF_MODIFIED_SINCE, IF_NONE_MATCH, LAST_MODIFIED};
+use reqwest::redirect::Policy;
+use reqwest::{Client, ClientBuilder, Response, StatusCode};
+
+use super::cache::{Cache, Kept};
+
+/// The longest answer that is read, in bytes. Tables have the newest row first, so that what comes
+/// after it is old.
+const MOST_BYTES: usize = 768 * 1024;
+const MOST_REDIRECTS: usize = 3;
+/// The first pause after a failure; it doubles with each further one.
+const PAUSE: Duration = Duration::from_secs(5);
+const LONGEST_PAUSE: Duration = Duration::from_secs(300);
+
+/// A question.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Question<'a> {
+    pub(super) url: &'a str,
+    pub(super) accept: &'a str,
+    /// For so long an answer is as good as a new one.
+    pub(super) fresh_s: u64,
+}
+
+/// An answer.
+#[derive(Clone, Debug)]
+pub(super) struct Reply {
+    pub(super) status: StatusCode,
+    pub(super) text: String,
+    /// Why this is an earlier answer, if it is.
+    pub(super) kept: Option<String>,
+}
+
+/// Asks, and remembers whom not to ask again at once.
+#[derive(Clone, Debug)]
+pub(super) struct Getter {
+    client: Result<Client, String>,
+    deadline: Duration,
+    cache: Option<Cache>,
+    failures: Arc<Mutex<BTreeMap<String, Failure>>>,
+}
+
+#[derive(Clone, Debug)]
+struct Failure {
+    pause: Duration,
+    until: Instant,
+    why: String,
+}
+
+impl Getter {
+    pub(super) fn new(keeper_email: &str, deadline: Duration) -> Self {
+        // An error means that one is installed already, which is as good.
+        let _ = rustls::crypto::ring::default_provider().install_default();
+        let agent = user_agent(keeper_email);
+        let builder = || plain_client(&agent);
+        // A machine without any trusted certificates can still ask a service of its own by http.
+        let client = builder().build().or_else(|_| builder().tls_certs_only([]).build());
+        let client = client.map_err(|error| format!("could not be asked: {}", causes(&error)));
+        Getter { client, deadline, cache: None, failures: Arc::default() }
+    }
+
+    pub(super) fn keeping(self, cache: Cache) -> Self {
+        Getter { cache: Some(cache), ..self }
+    }
+
+    /// The answer with status 200, of whatever age its question allows.
+    pub(super) async fn text(&self, question: Question<'_>) -> Result<Reply, String> {
+        let reply = self.reply(question).await?;
+        match reply.status {
+            StatusCode::OK => Ok(reply),
+            status => Err(format!("answered `{status}`")),
+        }
+    }
+
+    /// The answer, whatever its status.
+    pub(super) async fn reply(&self, question: Question<'_>) -> Result<Reply, String> {
+        let kept = match &self.cache {
+            Some(cache) => cache.kept(question.url).await,
+            None => None,
+        };
+        if let Some(kept) = kept.as_ref().filter(|kept| kept.is_fresh(question.fresh_s)) {
+            return Ok(Reply { status: StatusCode::OK, text: kept.body.clone(), kept: None });
+        }
+        let asked = match self.paused(question.url) {
+            Some(why) => Err(why),
+            None => self.ask(question, kept.as_ref()).await,
+        };
+        let stands_in = |why| match &kept {
+            Some(kept) => {
+                Ok(Reply { status: StatusCode::OK, text: kept.body.clone(), kept: Some(why) })
+            }
+            None => Err(why),
+        };
+        match asked {
+            Ok(reply) if reply.status.is_server_error() && kept.is_some() => {
+                stands_in(format!("answered `{}`", reply.status))
+            }
+            Ok(reply) => Ok(reply),
+            Err(why) => stands_in(why),
+        }
+    }
+
+    async fn ask(&self, question: Question<'_>, kept: Option<&Kept>) -> Result<Reply, String> {
+        let client = self.client.as_ref().map_err(Clone::clone)?;
+        let marks = kept.map(marks).unwrap_or_default();
+        let asked = client.get(question.url).header(ACCEPT, question.accept).headers(marks);
+        let read = async {
+            let response = asked.timeout(self.deadline).send().await?;
+            let (status, heads) = (response.status(), response.headers().clone());
+            Ok((status, heads, body(response).await?))
+        };
+        let mut attempt = Attempt { getter: self, url: question.url, settled: false };
+        let (status, heads, text) = read.await.map_err(|error: reqwest::Error| {
+            let why = self.told(&error);
+            attempt.failed(&why, None);
+            why
+        })?;
+        if status == StatusCode::TOO_MANY_REQUESTS || status.is_server_error() {
+            attempt.failed(&format!("answered `{status}`"), retry_after(&heads));
+            return Ok(Reply { status, text, kept: None });
+        }
+        attempt.succeeded();
+        match (status, kept, &self.cache) {
+            (StatusCode::NOT_MODIFIED, Some(kept), Some(cache)) => {
+                let text = kept.body.clone();
+                cache.keep(question.url, kept.clone().renewed()).await;
+                Ok(Reply { status: StatusCode::OK, text, kept: None })
+            }
+            (StatusCode::OK, _, Some(cache)) => {
+                let mark = |name| Some(heads.get(name)?.to_str().ok()?.to_owned());
+                let kept = Kept::new(&text, mark(ETAG), mark(LAST_MODIFIED));
+                cache.keep(question.url, kept).await;
+                Ok(Reply { status, text, kept: None })
+            }
+            _ => Ok(Reply { status, text, kept: None }),
+        }
+    }
+
+    fn told(&self, error: &reqwest::Error) -> String {
+        if error.is_timeout() {
+            return late(self.deadline);
+        }
+        if error.is_redirect() {
+            return format!("sent us on more than {MOST_REDIRECTS} times");
+        }
+        format!("could not be reached: {}", causes(error))
+    }
+
+    /// Why this is not asked again yet.
+    fn paused(&self, url: &str) -> Option<String> {
+        let failures = self.failures.lock().unwrap_or_else(PoisonError::into_inner);
+        let failure = failures.get(url).filter(|failure| failure.until > Instant::now())?;
+        Some(format!("{} and is not asked again for a while", failure.why))
+    }
+
+    fn note_failure(&self, url: &str, why: &str, asked_pause: Option<Duration>) {
+        let mut failures = self.failures.lock().unwrap_or_else(PoisonError::into_inner);
+        let now = Instant::now();
+        let pause = failures.get(url).map_or(PAUSE, |old| LONGEST_PAUSE.min(old.pause * 2));
+        failures.retain(|_, old| old.until + LONGEST_PAUSE > now);
+        let until = now + asked_pause.unwrap_or(pause).max(pause);
+        failures.insert(url.to_owned(), Failure { pause, until, why: why.to_owned() });
+    }
+
+    fn forget_failure(&self, url: &str) {
+        self.failures.lock().unwrap_or_else(PoisonError::into_inner).remove(url);
+    }
+}
+
+/// An attempt that has not ended. Given up by whoever waits for it, it counts as failed.
+struct Attempt<'a> {
+    getter: &'a Getter,
+    url: &'a str,
+    settled: bool,
+}
+
+impl Attempt<'_> {
+    fn failed(&mut self, why: &str, asked_pause: Option<Duration>) {
+        self.settled = true;
+        self.getter.note_failure(self.url, why, asked_pause);
+    }
+
+    fn succeeded(&mut self) {
+        self.settled = true;
+        self.getter.forget_failure(self.url);
+    }
+}
+
+impl Drop for Attempt<'_> {
+    fn drop(&mut self) {
+        if !self.settled {
+            self.getter.note_failure(self.url, &late(self.getter.deadline), None);
+        }
+    }
+}
+
+/// What is said of a service that was too slow.
+pub(super) fn late(deadline: Duration) -> String {
+    format!("did not answer within {} s", deadline.as_secs_f64())
+}
+
+fn marks(kept: &Kept) -> HeaderMap {
+    let marks = [(IF_NONE_MATCH, &kept.etag), (IF_MODIFIED_SINCE, &kept.last_modified)];
+    let given = marks.into_iter().filter_map(|(name, mark)| Some((name, mark.as_ref()?)));
+    given.filter_map(|(name, mark)| Some((name, mark.parse().ok()?))).collect()
+}
+
+/// Seconds that a service asks us to wait, up to an hour.
+fn retry_after(heads: &HeaderMap) -> Option<Duration> {
+    let seconds: u64 = heads.get("retry-after")?.to_str().ok()?.trim().parse().ok()?;
+    Some(Duration::from_secs(seconds.min(3600)))
+}
+
+async fn body(mut response: Response) -> Result<String, reqwest::Error> {
+    let mut body = Vec::new();
+    while let Some(chunk) = response.chunk().await? {
+        body.extend_from_slice(&chunk);
+        if body.len() >= MOST_BYTES {
+            cut_to_whole_lines(&mut body);
+            break;
+        }
+    }
+    // A comment in an older encoding must not cost the reading; another encoding altogether is no
+    // table.
+    Ok(String::from_utf8_lossy(&body).into_owned())
+}
+
+fn cut_to_whole_lines(body: &mut Vec<u8>) {
+    body.truncate(MOST_BYTES);
+    let whole = body.iter().rposition(|byte| *byte == b'\n').unwrap_or(0);
+    body.truncate(whole);
+}
+
+fn plain_client(agent: &str) -> ClientBuilder {
+    Client::builder().user_agent(agent).redirect(Policy::limited(MOST_REDIRECTS))
+}
+
+/// Only what a header field can carry.
+fn user_agent(keeper_email: &str) -> String {
+    let address: String = keeper_email.chars().filter(char::is_ascii_graphic).collect();
+    format!("shorelamp/{} ({address})", env!("CARGO_PKG_VERSION"))
+}
+
+/// The innermost cause: it says what went wrong; the outer ones only that something did.
+fn causes(error: &dyn std::error::Error) -> String {
+    let mut innermost = error;
+    while let Some(cause) = innermost.source() {
+        innermost = cause;
+    }
+    innermost.to_string()
+}
