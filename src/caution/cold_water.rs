@@ -7,6 +7,7 @@
 //! since drowning comes first.
 
 use super::{Caution, Facts, Level, Limits, words};
+use crate::conditions::{Kind, Reading};
 
 pub(super) const ID: &str = "cold-water";
 
@@ -30,12 +31,12 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     };
     let text = format!("{}: {what}.", water(facts, water_c));
     let warmer = words::temperature(bounds.caution_c);
-    let clears = match facts.water.governs {
-        Some(_) => format!(
+    let clears = match facts.water.cold_end_c() {
+        Some(_) if facts.water.kind() != Kind::Expected => format!(
             "Only water above {warmer}; a worn life jacket, a suit for the water and a route close \
              to shore make a fall less deadly."
         ),
-        None => format!(
+        _ => format!(
             "A fresh reading above {warmer}: measure it and state the water's temperature with its \
              time."
         ),
@@ -49,15 +50,33 @@ fn water(facts: &Facts<'_>, water_c: f64) -> String {
     let Some(reading) = &facts.water.governs else {
         return format!("The water temperature is unknown and counts as {temperature}");
     };
-    let age = reading.age_s.map_or(0, |age_s| u32::try_from(age_s).unwrap_or(u32::MAX));
-    let age = match age {
-        0..60 => "just now".to_owned(),
-        seconds => format!("{} ago", words::span(f64::from(seconds))),
-    };
+    let measured = words::temperature(reading.temperature_c);
+    if let Some(doubt) = &facts.water.doubt {
+        return format!(
+            "The water was {measured} ({}, {}), but {doubt}: it counts as {temperature}",
+            reading.source,
+            age(reading)
+        );
+    }
+    if reading.kind == Kind::Expected {
+        return format!(
+            "Nobody has measured the water; {measured} is expected, give or take {} °C ({}), so it \
+             may be {temperature}",
+            reading.plus_minus_c, reading.source
+        );
+    }
     let spread_c = facts.water.spread_c();
     let spread = match spread_c >= 1.0 {
         true => format!("; elsewhere up to {}", words::temperature(water_c + spread_c)),
         false => String::new(),
     };
-    format!("The water is {temperature} ({}, {age}{spread})", reading.source)
+    format!("The water is {temperature} ({}, {}{spread})", reading.source, age(reading))
+}
+
+fn age(reading: &Reading) -> String {
+    let seconds = reading.age_s.map_or(0, |age_s| u32::try_from(age_s).unwrap_or(u32::MAX));
+    match seconds {
+        0..60 => "just now".to_owned(),
+        seconds => format!("{} ago", words::span(f64::from(seconds))),
+    }
 }

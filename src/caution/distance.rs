@@ -23,7 +23,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
 
 fn too_far(facts: &Facts<'_>, limits: &Limits, at_most_m: f64) -> Option<Caution> {
     let bounds = &limits.distance;
-    let known_c = facts.water.temperature_c();
+    let known_c = facts.water.cold_end_c();
     let swimmable = known_c.is_some_and(|water_c| water_c >= bounds.published_from_c);
     let warm = known_c.is_some_and(|water_c| water_c > bounds.published_to_c);
     let beyond_novices = at_most_m > bounds.novice_swim_m;

@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 
 use super::Limits;
 use super::words;
-use crate::conditions::Water;
+use crate::conditions::{Kind, Water};
 use crate::measure::kn_to_m_per_s;
 use crate::plan::Plan;
 
@@ -55,9 +55,12 @@ pub struct Stretch {
 }
 
 impl Facts<'_> {
-    /// The water temperature that the rules go by: unknown water is as cold as it gets.
+    /// The water temperature that the rules go by: the cold end of what is known or expected;
+    /// unknown water is as cold as it gets, and no warmer than anything that was ever read of it.
     pub(super) fn water_c(&self, limits: &Limits) -> f64 {
-        self.water.temperature_c().unwrap_or(limits.cold_water.danger_c)
+        let coldest_c = self.water.coldest_c().unwrap_or(f64::INFINITY);
+        let unknown_c = limits.cold_water.danger_c.min(coldest_c);
+        self.water.cold_end_c().unwrap_or(unknown_c)
     }
 
     /// Whether the water is cold or, being unknown, counts so.
@@ -68,9 +71,10 @@ impl Facts<'_> {
     /// `water of 9.1 °C (48 °F)`, or that it counts as so cold.
     pub(super) fn water_words(&self, limits: &Limits) -> String {
         let words = words::temperature(self.water_c(limits));
-        match self.water.temperature_c() {
-            Some(_) => format!("water of {words}"),
-            None => format!("unknown water, which counts as {words}"),
+        match (self.water.cold_end_c(), self.water.kind()) {
+            (Some(_), Kind::Expected) => format!("water that may be as cold as {words}"),
+            (Some(_), _) => format!("water of {words}"),
+            (None, _) => format!("unknown water, which counts as {words}"),
         }
     }
 

@@ -3,6 +3,8 @@
 use serde::{Deserialize, Deserializer, de};
 use thiserror::Error;
 
+use crate::conditions::Upwelling;
+
 /// Every limit; the default is `config/cautions.toml`, where each number has its source.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -17,6 +19,8 @@ pub struct Limits {
     pub pace: Pace,
     /// When beginners go out.
     pub beginner: Beginner,
+    /// When an ageing reading is doubted.
+    pub upwelling: UpwellingLimits,
 }
 
 /// When water counts as cold: at or below these, in degrees Celsius.
@@ -100,6 +104,44 @@ pub struct Beginner {
     pub air_c: f64,
 }
 
+/// When an ageing reading is doubted, since cold water may have come up.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct UpwellingLimits {
+    /// A reading of at most this age is trusted, in minutes.
+    #[serde(deserialize_with = "minutes")]
+    pub trusted_min: f64,
+    /// Wind off the shore with at least this component, in knots, ...
+    #[serde(deserialize_with = "knots")]
+    pub offshore_kn: f64,
+    /// ... on average over so many hours.
+    #[serde(deserialize_with = "hours")]
+    pub hours: u32,
+    /// Fresh readings that differ by more, in degrees Celsius.
+    #[serde(deserialize_with = "difference")]
+    pub spread_c: f64,
+}
+
+impl UpwellingLimits {
+    /// The same, in the words of the conditions.
+    #[must_use]
+    #[allow(clippy::cast_possible_truncation)] // Minutes of a day at most.
+    pub fn of_conditions(self) -> Upwelling {
+        Upwelling {
+            trusted_s: (self.trusted_min * 60.0) as i64,
+            offshore_kn: self.offshore_kn,
+            hours: self.hours,
+            spread_c: self.spread_c,
+        }
+    }
+}
+
+impl Default for UpwellingLimits {
+    fn default() -> Self {
+        UpwellingLimits { trusted_min: 60.0, offshore_kn: 8.0, hours: 4, spread_c: 4.0 }
+    }
+}
+
 /// Why a file of limits is refused.
 #[derive(Clone, Debug, Error, PartialEq)]
 pub enum LimitsError {
@@ -129,7 +171,7 @@ impl Limits {
     }
 
     fn check_order(&self) -> Result<(), LimitsError> {
-        let Limits { cold_water, immersion_wear, distance, pace, beginner } = self;
+        let Limits { cold_water, immersion_wear, distance, pace, beginner, .. } = self;
         let pairs = [
             ("cold_water.danger_c", cold_water.danger_c, "warning_c", cold_water.warning_c),
             ("cold_water.warning_c", cold_water.warning_c, "caution_c", cold_water.caution_c),
@@ -214,6 +256,22 @@ fn knots<'de, D: Deserializer<'de>>(value: D) -> Result<f64, D::Error> {
     between(value, 0.1, 15.0, "knots")
 }
 
+fn minutes<'de, D: Deserializer<'de>>(value: D) -> Result<f64, D::Error> {
+    between(value, 0.0, 1440.0, "minutes")
+}
+
+fn difference<'de, D: Deserializer<'de>>(value: D) -> Result<f64, D::Error> {
+    between(value, 0.0, 30.0, "degrees Celsius")
+}
+
+fn hours<'de, D: Deserializer<'de>>(value: D) -> Result<u32, D::Error> {
+    let hours = u32::deserialize(value)?;
+    if (1..=12).contains(&hours) {
+        return Ok(hours);
+    }
+    Err(de::Error::custom("must be a whole number from 1 to 12 hours"))
+}
+
 /// TOML has `nan` and `inf`: with one of those a comparison would quietly clear a plan.
 fn between<'de, D: Deserializer<'de>>(
     value: D,
@@ -237,11 +295,11 @@ mod tests {
     fn the_file_says_what_is_built_in() {
         let file = include_str!("../../config/cautions.toml");
         assert_eq!(Limits::read(file).unwrap(), Limits::default());
-        for name in ["cold_water", "immersion_wear", "distance", "pace", "beginner"] {
+        for name in ["cold_water", "immersion_wear", "distance", "pace", "beginner", "upwelling"] {
             assert!(file.contains(&format!("[{name}]")), "{name}");
         }
         let numbers = file.lines().filter(|line| line.contains(" = ")).count();
-        assert_eq!(numbers, 17, "a limit is missing from the file");
+        assert_eq!(numbers, 21, "a limit is missing from the file");
     }
 
     #[test]

@@ -19,7 +19,9 @@ mod pace;
 pub(crate) mod words;
 
 pub use facts::{Facts, Light, Reach, Stretch, paddling_s};
-pub use limits::{Beginner, ColdWater, Distance, ImmersionWear, Limits, LimitsError, Pace};
+pub use limits::{
+    Beginner, ColdWater, Distance, ImmersionWear, Limits, LimitsError, Pace, UpwellingLimits,
+};
 pub use missing_data::{TOLD as MISSING_TOLD, missing};
 
 use std::borrow::Cow;

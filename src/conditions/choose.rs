@@ -7,7 +7,10 @@
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::stations::distance_m;
-use super::{Answer, Kind, Observed, Reading, SetAside, Silence, Water, Why};
+use super::{
+    Answer, Expected, Kind, Observed, PLUS_MINUS_C, Reading, Service, SetAside, Silence, Water,
+    Why, weather,
+};
 use crate::measure::{Position, Span};
 use crate::plan::Stated;
 
@@ -43,10 +46,14 @@ pub fn choose(
     let mut silent = Vec::new();
     let mut readings: Vec<Reading> =
         stated.and_then(|stated| by_crew(stated, now)).into_iter().collect();
+    let mut expected = None;
     for answer in answers {
         silent.extend(kept(answer));
         match by_station(answer, route, now) {
-            Ok(reading) => readings.push(reading),
+            Ok(reading) => match by_satellite(answer, &reading, trust, now) {
+                Some(of_late) => expected = Some(of_late),
+                None => readings.push(reading),
+            },
             Err(silence) => silent.push(silence),
         }
     }
@@ -57,18 +64,54 @@ pub fn choose(
             Some(why) => history.push(SetAside { reading, why }),
         }
     }
+    let wanting = history.iter().any(|aside| aside.why != Why::Far)
+        || answers.iter().any(|answer| answer.said.is_err() && is_near(answer, route, trust));
     // A stable sort: of two equally cold ones the crew's own comes first, then the keeper's order.
     fresh.sort_by(|a, b| a.temperature_c.total_cmp(&b.temperature_c));
     let mut fresh = fresh.into_iter();
     let governs = fresh.next();
     let warmer = fresh.map(|reading| SetAside { reading, why: Why::Warmer });
-    Water { governs, set_aside: warmer.chain(history).collect(), silent }
+    Water {
+        governs,
+        set_aside: warmer.chain(history).collect(),
+        silent,
+        expected,
+        wanting,
+        wind: weather::wind(answers, stated, route, trust.farthest_m, now),
+        winds: weather::winds(answers, route, trust.farthest_m),
+        waves: weather::waves(answers, route, trust.farthest_m, now),
+        ..Water::default()
+    }
+}
+
+/// What a grid of the surface showed of late lets expect, where it is too old to be a reading. Such
+/// a grid comes once a day; after two days it is history.
+fn by_satellite(
+    answer: &Answer,
+    reading: &Reading,
+    trust: Trust,
+    now: DateTime<Utc>,
+) -> Option<Expected> {
+    let is_late = against(reading, trust, now) == Some(Why::Stale);
+    let is_grid = answer.station.service == Service::Erddap;
+    let recent = reading.taken_at.is_some_and(|at| now - at <= TimeDelta::hours(48));
+    (is_grid && is_late && recent).then(|| Expected {
+        temperature_c: reading.temperature_c,
+        plus_minus_c: PLUS_MINUS_C,
+        source: format!("grid {}, the surface as satellites see it", answer.station.id),
+    })
+}
+
+fn is_near(answer: &Answer, route: &[Position], trust: Trust) -> bool {
+    distance_m(answer.station.position, route).is_none_or(|away_m| away_m <= trust.farthest_m)
 }
 
 fn by_crew(stated: &Stated, now: DateTime<Utc>) -> Option<Reading> {
     Some(Reading {
         kind: Kind::Stated,
         temperature_c: stated.water_c?,
+        plus_minus_c: 0.0,
+        note: None,
         source: "stated by the crew".to_owned(),
         distance_m: None,
         taken_at: stated.taken_at,
@@ -92,6 +135,8 @@ fn by_station(answer: &Answer, route: &[Position], now: DateTime<Utc>) -> Result
     Ok(Reading {
         kind: Kind::Observed,
         temperature_c: value,
+        plus_minus_c: 0.0,
+        note: said.water_note.clone(),
         source: format!("station {}", station.id),
         distance_m: distance_m(said.position.unwrap_or(station.position), route),
         taken_at: Some(taken_at),

@@ -6,13 +6,19 @@
 mod choose;
 pub mod coops;
 pub mod erddap;
+mod expected;
 pub mod ndbc;
 pub mod nws;
 pub mod stations;
+mod upwelling;
 mod water;
+mod weather;
 
 pub use choose::{Trust, choose};
+pub use expected::{Expected, PLUS_MINUS_C, Table, expected};
+pub use upwelling::{Upwelling, offshore_kn};
 pub use water::{Kind, Reading, SetAside, Silence, Water, Why};
+pub use weather::{Waves, Wind};
 
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};

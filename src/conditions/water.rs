@@ -5,12 +5,17 @@ use std::fmt;
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
+use super::nws::Warnings;
+use super::{Expected, Waves, Wind, WindRow};
+
 /// Who says so.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Kind {
     /// A station measured it.
     Observed,
+    /// A table says what is to be expected; nobody measured it.
+    Expected,
     /// The crew stated it.
     Stated,
     /// Nobody that can be trusted: taken as cold.
@@ -24,14 +29,37 @@ pub struct Reading {
     pub kind: Kind,
     /// Degrees Celsius, near the surface.
     pub temperature_c: f64,
+    /// How far from it the water may be, in degrees Celsius: nothing for what was measured.
+    pub plus_minus_c: f64,
     /// Where it is from, in words.
     pub source: String,
+    /// How it was measured and received, where that is not plain.
+    pub note: Option<String>,
     /// From the station to the nearest corner of the route, in metres.
     pub distance_m: Option<f64>,
     /// When it was taken.
     pub taken_at: Option<DateTime<Utc>>,
     /// Its age in seconds at the moment of judging.
     pub age_s: Option<i64>,
+}
+
+impl Reading {
+    fn expected(expected: &Expected) -> Self {
+        Reading {
+            kind: Kind::Expected,
+            temperature_c: expected.temperature_c,
+            plus_minus_c: expected.plus_minus_c,
+            source: expected.source.clone(),
+            note: None,
+            distance_m: None,
+            taken_at: None,
+            age_s: None,
+        }
+    }
+
+    fn cold_end_c(&self) -> f64 {
+        self.temperature_c - self.plus_minus_c
+    }
 }
 
 /// Why a reading does not govern.
@@ -77,13 +105,65 @@ pub struct Water {
     pub set_aside: Vec<SetAside>,
     /// The stations that gave none.
     pub silent: Vec<Silence>,
+    /// What a table or a satellite lets expect.
+    pub expected: Option<Expected>,
+    /// Whether a reading that should count is lacking or too old: then what is merely expected
+    /// must not stand in for it.
+    pub wanting: bool,
+    /// Why the governing reading can't be trusted, as a clause; then the water counts as unknown.
+    pub doubt: Option<String>,
+    /// The strongest wind known near the route.
+    pub wind: Option<Wind>,
+    /// The winds of the last hours near the route, newest first.
+    pub winds: Vec<WindRow>,
+    /// The highest waves known near the route.
+    pub waves: Option<Waves>,
+    /// Warnings in force.
+    pub warnings: Warnings,
 }
 
 impl Water {
+    /// The same, with what a table lets expect. It governs where nothing was measured or stated;
+    /// where a reading is wanting, the water stays unknown.
+    #[must_use]
+    pub fn expecting(mut self, expected: Option<Expected>) -> Self {
+        let cold_end_c = |one: &Expected| one.temperature_c - one.plus_minus_c;
+        let both = self.expected.take().into_iter().chain(expected);
+        self.expected = both.min_by(|a, b| cold_end_c(a).total_cmp(&cold_end_c(b)));
+        if self.governs.is_none() && !self.wanting {
+            self.governs = self.expected.as_ref().map(Reading::expected);
+        }
+        self
+    }
+
+    /// The same, with whoever else was silent and what is warned of.
+    #[must_use]
+    pub fn hearing(mut self, silent: Vec<Silence>, warnings: Warnings) -> Self {
+        self.silent.extend(silent);
+        Water { warnings, ..self }
+    }
+
     /// Degrees Celsius, or `None` when unknown: to be taken as cold.
     #[must_use]
     pub fn temperature_c(&self) -> Option<f64> {
         self.governs.as_ref().map(|reading| reading.temperature_c)
+    }
+
+    /// The cold end of what governs, in degrees Celsius; `None` when that is unknown or doubted.
+    #[must_use]
+    pub fn cold_end_c(&self) -> Option<f64> {
+        let trusted = self.governs.as_ref().filter(|_| self.doubt.is_none());
+        trusted.map(Reading::cold_end_c)
+    }
+
+    /// The coldest of everything near that is known or expected, of whatever age, in degrees
+    /// Celsius: unknown water counts as no warmer than this.
+    #[must_use]
+    pub fn coldest_c(&self) -> Option<f64> {
+        let near = self.set_aside.iter().filter(|aside| aside.why != Why::Far);
+        let readings = near.map(|aside| &aside.reading).chain(&self.governs);
+        let expected = self.expected.iter().map(|one| one.temperature_c - one.plus_minus_c);
+        readings.map(Reading::cold_end_c).chain(expected).reduce(f64::min)
     }
 
     /// Who says so.

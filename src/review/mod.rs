@@ -32,6 +32,9 @@ pub fn review(
     let shore = shoreline::judge_route(shorelines, &plan.route());
     let overdue_at = plan.times.return_by.at + plan.times.grace.unwrap_or(ladder_grace).delta();
     let day = light::of_return(plan);
+    let upwelling = limits.upwelling.of_conditions();
+    let shore_bearing_deg = shore.farthest.ok().map(|farthest| farthest.bearing_deg);
+    let water = &water.clone().mistrusting(upwelling, shore_bearing_deg, now);
     let facts = Facts {
         plan,
         water,

@@ -4,7 +4,8 @@ use chrono::{DateTime, FixedOffset, SubsecRound, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::caution::{self, Caution, Facts};
-use crate::conditions::{Kind, Reading, Silence, Water, Why};
+use crate::conditions::nws::Warnings;
+use crate::conditions::{Kind, Reading, Silence, Water, Waves, Why, Wind};
 use crate::plan::Plan;
 use crate::shoreline::{self, RouteShore};
 use crate::sun::Daylight;
@@ -143,10 +144,19 @@ pub struct Timing {
 pub struct WaterShown {
     /// Degrees Celsius.
     pub temperature_c: Option<f64>,
+    /// How far from it the water may be, in degrees Celsius, where it is merely expected.
+    #[serde(default)]
+    pub plus_minus_c: Option<f64>,
     /// Who says so.
     pub kind: Kind,
     /// Where it is from, in words.
     pub source: Option<String>,
+    /// How it was measured and received, where that is not plain.
+    #[serde(default)]
+    pub note: Option<String>,
+    /// Why the reading can't be trusted, as a clause.
+    #[serde(default)]
+    pub doubt: Option<String>,
     /// When it was taken.
     pub taken_at: Option<DateTime<FixedOffset>>,
     /// Its age in seconds at the review.
@@ -155,6 +165,15 @@ pub struct WaterShown {
     pub passed: Vec<Passed>,
     /// The stations that gave none.
     pub silent: Vec<Silence>,
+    /// The strongest wind known near the route.
+    #[serde(default)]
+    pub wind: Option<Wind>,
+    /// The highest waves known near the route.
+    #[serde(default)]
+    pub waves: Option<Waves>,
+    /// Warnings in force.
+    #[serde(default)]
+    pub warnings: Warnings,
 }
 
 /// A reading that does not govern.
@@ -247,12 +266,18 @@ impl WaterShown {
         let taken_at = governs.and_then(|reading| reading.taken_at);
         WaterShown {
             temperature_c: water.temperature_c(),
+            plus_minus_c: governs.map(|reading| reading.plus_minus_c).filter(|c| *c > 0.0),
             kind: water.kind(),
             source: governs.map(|reading| reading.source.clone()),
+            note: governs.and_then(|reading| reading.note.clone()),
+            doubt: water.doubt.clone(),
             taken_at: taken_at.map(|at| local(plan, at)),
             age_s: governs.and_then(|reading| reading.age_s),
             passed: water.set_aside.iter().map(|one| Passed::of(&one.reading, one.why)).collect(),
             silent: water.silent.clone(),
+            wind: water.wind.clone(),
+            waves: water.waves.clone(),
+            warnings: water.warnings.clone(),
         }
     }
 }
