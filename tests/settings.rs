@@ -58,6 +58,29 @@ fn the_annotated_sample_says_what_holds_anyway() {
     assert_eq!(sample.shoreline.accuracy_m, usual.shoreline.accuracy_m);
     assert_eq!(sample.water.stale_after, usual.water.stale_after);
     assert_eq!(sample.water.nearby, usual.water.nearby);
+    assert_eq!(sample.water.warnings, usual.water.warnings);
+    assert_eq!(sample.water.services, usual.water.services);
+}
+
+/// What stands there behind `# ` is read as well as what does not.
+#[test]
+fn stations_services_and_tables_of_water() {
+    let text = fs::read_to_string(root().join("config/shorelamp.toml")).unwrap();
+    let start = text.find("# Other services").unwrap();
+    let end = text.find("[limits]").unwrap();
+    let is_toml = |line: &&str| line.starts_with('[') || line.contains(" = ");
+    let lines = text[start..end].lines().filter_map(|line| line.strip_prefix("# "));
+    let section: Vec<_> = lines.filter(is_toml).collect();
+    let water = read(&section.join("\n")).unwrap().water;
+    assert_eq!(water.stations.len(), 2);
+    assert!(water.services.ndbc.is_some() && water.services.nws.is_none());
+    assert_eq!(water.expected[0].monthly_c[6], 15.0);
+    assert_eq!(water.expected[0].radius_m, 9_000.0);
+    let asked = shorelamp::fetch::Questions::of(&water, 100_000.0);
+    assert_eq!(
+        (asked.stations[0].id.as_str(), asked.nearby, asked.warnings),
+        ("9449880", true, true)
+    );
 }
 
 #[test]

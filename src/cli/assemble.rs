@@ -6,11 +6,11 @@ use std::path::{Path, PathBuf};
 use chrono::Utc;
 
 use crate::caution::Limits;
-use crate::conditions::{Service, Station, Trust};
+use crate::conditions::{Station, Trust};
 use crate::daemon::{Clock, Daemon, House, Judge, Secrets, tell_of_failed_start};
-use crate::fetch::Asker;
+use crate::fetch::{Asker, Homes, Questions};
 use crate::post::Post;
-use crate::settings::{self, Settings, ShorelineFiles};
+use crate::settings::{Settings, ShorelineFiles};
 use crate::shoreline::{Shoreline, Shorelines};
 use crate::store::Store;
 
@@ -34,11 +34,16 @@ pub(super) fn settings(config: &Path) -> Done<Settings> {
 /// What plans are judged by.
 pub(super) fn judge(settings: &Settings, config: &Path) -> Done<Judge> {
     let keeper = settings.service.keeper_email.as_deref().unwrap_or_default();
+    let trust = Trust { stale_after: settings.water.stale_after, ..Trust::default() };
+    let asker = Asker::new(keeper, Asker::DEADLINE)
+        .at(Homes::of(&settings.water.services))
+        .keeping_in(&settings.service.data_dir.join("readings"));
     Ok(Judge {
         shores: shorelines(&settings.shoreline)?,
-        stations: stations(settings),
-        asker: Asker::new(keeper, Asker::DEADLINE),
-        trust: Trust { stale_after: settings.water.stale_after, ..Trust::default() },
+        questions: Questions::of(&settings.water, trust.farthest_m),
+        tables: settings.water.expected.clone(),
+        asker,
+        trust,
         limits: limits(config)?,
         grace: settings.ladder.grace,
     })
@@ -97,15 +102,9 @@ pub(super) fn shoreline(file: &PathBuf, accuracy_m: f64) -> Done<Shoreline> {
     Ok(shoreline.named(name))
 }
 
-/// The stations that are asked.
+/// The stations that are asked in any case.
 pub(super) fn stations(settings: &Settings) -> Vec<Station> {
-    let station = |station: &settings::Station| Station {
-        service: Service::Ndbc,
-        id: station.id.clone(),
-        position: station.position,
-        url: station.url.as_ref().map(ToString::to_string),
-    };
-    settings.water.stations.iter().map(station).collect()
+    Questions::of(&settings.water, Trust::default().farthest_m).stations
 }
 
 fn limits(config: &Path) -> Done<Limits> {

@@ -3,8 +3,8 @@
 use chrono::{DateTime, Utc};
 
 use crate::caution::Limits;
-use crate::conditions::{Station, Trust, choose};
-use crate::fetch::Asker;
+use crate::conditions::{Table, Trust, choose, expected};
+use crate::fetch::{Asker, Questions};
 use crate::measure::Span;
 use crate::plan::Plan;
 use crate::review::{Review, review};
@@ -14,8 +14,10 @@ use crate::shoreline::Shorelines;
 pub struct Judge {
     /// The shore.
     pub shores: Shorelines,
-    /// Whom the water's temperature is asked of.
-    pub stations: Vec<Station>,
+    /// Whom the day's conditions are asked of.
+    pub questions: Questions,
+    /// The keeper's tables of what the water is like.
+    pub tables: Vec<Table>,
     /// How they are asked.
     pub asker: Asker,
     /// How old and how far a reading may be.
@@ -29,9 +31,14 @@ pub struct Judge {
 impl Judge {
     /// Judges a plan. A service that does not answer is a fact, not an error.
     pub async fn review(&self, plan: &Plan, now: impl Fn() -> DateTime<Utc>) -> Review {
-        let answers = self.asker.ask(&self.stations).await;
+        let route = plan.route();
+        let heard = self.asker.hear(&self.questions, &route).await;
         let now = now();
-        let water = choose(&answers, plan.stated.as_ref(), &plan.route(), self.trust, now);
+        let launch = plan.launch.position;
+        let day = plan.times.launch.at.with_timezone(&plan.times.zone).date_naive();
+        let water = choose(&heard.answers, plan.stated.as_ref(), &route, self.trust, now)
+            .expecting(expected(&self.tables, launch, day))
+            .hearing(heard.silent, heard.warnings);
         review(plan, &self.shores, &water, &self.limits, self.grace, now)
     }
 }

@@ -64,13 +64,21 @@ impl Cache {
         let number = NUMBER.fetch_add(1, Ordering::Relaxed);
         let beside = self.path(url).with_extension(format!("{}-{number}", std::process::id()));
         let written = async {
-            tokio::fs::create_dir_all(&self.folder).await?;
+            self.make_folder().await?;
             tokio::fs::write(&beside, text).await?;
             tokio::fs::rename(&beside, self.path(url)).await
         };
         if let Err(error) = written.await {
             tracing::debug!(folder = %self.folder.display(), %error, "an answer was not kept");
             let _ = tokio::fs::remove_file(&beside).await;
+        }
+    }
+
+    /// Not the folder around it: who makes that one sees to it that nobody else may read it.
+    async fn make_folder(&self) -> std::io::Result<()> {
+        match tokio::fs::create_dir(&self.folder).await {
+            Err(error) if error.kind() != std::io::ErrorKind::AlreadyExists => Err(error),
+            _ => Ok(()),
         }
     }
 

@@ -122,6 +122,10 @@ impl Getter {
         let (status, heads, text) = read.await.map_err(|error: reqwest::Error| {
             let why = self.told(&error);
             attempt.failed(&why, None);
+            // Where nobody can be reached at all, nothing else needs to be tried at once.
+            if error.is_connect() {
+                self.note_failure(origin(question.url), &why, None);
+            }
             why
         })?;
         if status == StatusCode::TOO_MANY_REQUESTS || status.is_server_error() {
@@ -158,7 +162,9 @@ impl Getter {
     /// Why this is not asked again yet.
     fn paused(&self, url: &str) -> Option<String> {
         let failures = self.failures.lock().unwrap_or_else(PoisonError::into_inner);
-        let failure = failures.get(url).filter(|failure| failure.until > Instant::now())?;
+        let now = Instant::now();
+        let failed = [url, origin(url)].into_iter().filter_map(|key| failures.get(key));
+        let failure = failed.filter(|failure| failure.until > now).max_by_key(|one| one.until)?;
         Some(format!("{} and is not asked again for a while", failure.why))
     }
 
@@ -172,7 +178,9 @@ impl Getter {
     }
 
     fn forget_failure(&self, url: &str) {
-        self.failures.lock().unwrap_or_else(PoisonError::into_inner).remove(url);
+        let mut failures = self.failures.lock().unwrap_or_else(PoisonError::into_inner);
+        failures.remove(url);
+        failures.remove(origin(url));
     }
 }
 
@@ -201,6 +209,13 @@ impl Drop for Attempt<'_> {
             self.getter.note_failure(self.url, &late(self.getter.deadline), None);
         }
     }
+}
+
+/// The scheme and host of an address.
+fn origin(url: &str) -> &str {
+    let host_at = url.find("://").map_or(0, |at| at + 3);
+    let end = url[host_at..].find('/').map_or(url.len(), |at| host_at + at);
+    &url[..end]
 }
 
 /// What is said of a service that was too slow.

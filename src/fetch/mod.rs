@@ -19,6 +19,7 @@ use tokio::task::JoinSet;
 use crate::conditions::nws::Warnings;
 use crate::conditions::{Answer, Observations, Service, Silence, Station};
 use crate::measure::Position;
+use crate::settings;
 use cache::Cache;
 use get::Getter;
 
@@ -46,6 +47,39 @@ pub struct Questions {
     pub within_m: f64,
     /// Whether warnings in force are asked for.
     pub warnings: bool,
+}
+
+impl Homes {
+    /// As the settings say.
+    #[must_use]
+    pub fn of(services: &settings::Services) -> Self {
+        let home = |url: &Option<reqwest::Url>| url.as_ref().map(ToString::to_string);
+        Homes {
+            ndbc: home(&services.ndbc),
+            coops: home(&services.coops),
+            erddap: home(&services.erddap),
+            nws: home(&services.nws),
+        }
+    }
+}
+
+impl Questions {
+    /// As the settings say, for stations within so many metres of a route.
+    #[must_use]
+    pub fn of(water: &settings::Water, within_m: f64) -> Self {
+        let station = |one: &settings::Station| Station {
+            service: one.service,
+            id: one.id.clone(),
+            position: one.position,
+            url: one.url.as_ref().map(ToString::to_string),
+        };
+        Questions {
+            stations: water.stations.iter().map(station).collect(),
+            nearby: water.nearby,
+            within_m,
+            warnings: water.warnings,
+        }
+    }
 }
 
 /// What was heard.

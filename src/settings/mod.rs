@@ -16,7 +16,7 @@ pub use fault::{SettingsError, SettingsFault};
 pub use mail::{Mail, Mailbox};
 pub use relay::{Relay, SecretError, Security};
 pub use service::{Limits, Service};
-pub use water::{ShorelineFiles, Station, StationService, Water};
+pub use water::{Services, ShorelineFiles, Station, StationService, Water};
 
 use std::path::Path;
 

@@ -22,7 +22,7 @@ pub(super) struct Written {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct WrittenArea {
+pub(super) struct WrittenArea {
     position: Spanned<String>,
     radius: Spanned<String>,
 }
@@ -67,7 +67,7 @@ pub(super) fn if_given<T>(read: Option<Option<T>>) -> Option<Option<T>> {
     }
 }
 
-fn area(written: &WrittenArea, found: &mut Found<'_>) -> Option<Area> {
+pub(super) fn area(written: &WrittenArea, found: &mut Found<'_>) -> Option<Area> {
     let position = found.parse(&written.position);
     let radius_m = found.read(&written.radius, distance_m);
     Some(Area { position: position?, radius_m: radius_m? })

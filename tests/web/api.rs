@@ -34,7 +34,7 @@ async fn a_filed_plan_is_armed_with_letters_links_and_a_review() {
         assert!(filed["links"][link].as_str().unwrap().starts_with(&lamp.base));
     }
     assert!(filed["review"]["cautions"].as_array().unwrap().len() > 1);
-    assert_eq!(filed["review"]["water"]["kind"], "unknown");
+    assert_eq!(filed["review"]["water"]["kind"], "expected");
 
     let path = format!("/api/v1/plans/{}", filed["ref"].as_str().unwrap());
     let shown = lamp.get(&path).bearer_auth(&lamp.key).send().await.unwrap();

@@ -11,7 +11,7 @@ use shorelamp::caution::Limits as CautionLimits;
 use shorelamp::conditions::Trust;
 use shorelamp::daemon::secrets::{new_key, token_hash};
 use shorelamp::daemon::{Clock, Daemon, House, Judge, Secrets};
-use shorelamp::fetch::Asker;
+use shorelamp::fetch::{Asker, Questions};
 use shorelamp::post::Post;
 use shorelamp::settings::Settings;
 use shorelamp::shoreline::Shorelines;
@@ -191,7 +191,8 @@ fn daemon(
         wish.filings_per_key_per_hour.unwrap_or(limits.filings_per_key_per_hour);
     let judge = Judge {
         shores: Shorelines::default(),
-        stations: Vec::new(),
+        questions: Questions::default(),
+        tables: Vec::new(),
         asker: Asker::new("keeper@example.org", Duration::from_secs(1)),
         trust: Trust::default(),
         limits: CautionLimits::default(),
