@@ -328,12 +328,21 @@ fn the_worst_comes_first_and_nothing_is_ever_called_safe() {
     day.plan.pace.speed_kn = None;
     day.reach.at_most_m = Err("there is no shoreline of these waters".to_owned());
     day.plan.gear.light = None;
-    let cautions = day.cautions();
+    day.plan.gear.beacon = Some("9C7F4B013595551".to_owned());
+    day.plan.crew[0].age = Some(12);
+    day.water.wind = Some(day::wind(30.0, 90.0));
+    day.water.waves = Some(day::waves(2.0));
+    day.water.warnings.alerts.push(day::alert("Gale Warning"));
+    // A turn for home too late, and a group, would need a speed and a crew.
+    let mut fast = Day::calm().back_at("2026-08-20T10:30");
+    fast.plan.crew.extend_from_within(..);
+    fast.plan.crew.extend_from_within(..);
+    let cautions = [day.cautions(), fast.cautions()].concat();
     let ids: Vec<_> = cautions.iter().map(|caution| caution.id.as_ref()).collect();
     for id in checked() {
         assert!(ids.contains(&id), "{id} is not raised on the worst day");
     }
-    assert!(cautions.is_sorted_by_key(|caution| std::cmp::Reverse(caution.level)));
+    assert!(day.cautions().is_sorted_by_key(|caution| std::cmp::Reverse(caution.level)));
     for caution in &cautions {
         let all = format!("{} {} {}", caution.text, caution.source, caution.clears);
         assert!(!all.to_lowercase().contains("safe"), "{all}");

@@ -4,9 +4,10 @@
 mod day;
 
 use chrono::TimeDelta;
-use day::{Day, water};
+use day::{Day, alert, water, waves, wind};
 use proptest::prelude::*;
 use shorelamp::caution::{Limits, checked};
+use shorelamp::conditions::{Kind, Wind};
 use shorelamp::measure::Span;
 use shorelamp::plan::{Lifejacket, Wear};
 
@@ -125,7 +126,9 @@ proptest! {
         let less = worse(&day, |day| {
             day.plan.times.return_by.at = times.launch.at + TimeDelta::seconds((out_s * part) as i64);
         });
-        prop_assert!(less.level("pace") >= day.level("pace"));
+        for id in ["pace", "turnaround"] {
+            prop_assert!(less.level(id) >= day.level(id), "{id}");
+        }
     }
 
     #[test]
@@ -167,11 +170,55 @@ proptest! {
         never_lowers(&day, &worse(&day, |day| day.plan.crew[0].immersion_wear = None))?;
     }
 
-    /// A partner less: all but the pace, where somebody alone is believed to be faster.
+    #[test]
+    fn windier(day in any_day(), speed_kn in 0.0_f64..40.0, by_kn in 0.0_f64..20.0, from_deg in 0.0_f64..360.0) {
+        let with = |speed_kn| worse(&day, |day| day.water.wind = Some(wind(speed_kn, from_deg)));
+        never_lowers(&with(speed_kn), &with(speed_kn + by_kn))?;
+        let gusty = worse(&with(speed_kn), |day| {
+            day.water.wind = Some(Wind { gust_kn: Some(speed_kn + by_kn), ..wind(speed_kn, from_deg) });
+        });
+        never_lowers(&with(speed_kn), &gusty)?;
+        let unknown = worse(&with(speed_kn), |day| {
+            day.water.wind = Some(Wind { from_deg: None, ..wind(speed_kn, from_deg) });
+        });
+        never_lowers(&with(speed_kn), &unknown)?;
+    }
+
+    #[test]
+    fn higher_waves_and_more_warnings(day in any_day(), height_m in 0.0_f64..3.0, by_m in 0.0_f64..3.0) {
+        let with = |height_m| worse(&day, |day| day.water.waves = Some(waves(height_m)));
+        never_lowers(&with(height_m), &with(height_m + by_m))?;
+        let warned = worse(&day, |day| day.water.warnings.alerts.push(alert("Small Craft Advisory")));
+        never_lowers(&day, &warned)?;
+        never_lowers(&warned, &worse(&warned, |day| day.water.warnings.alerts.push(alert("Gale Warning"))))?;
+    }
+
+    /// What was read turns out doubtful, or is merely expected.
+    #[test]
+    fn doubtful_or_merely_expected(day in any_day(), water_c in -2.0_f64..32.0) {
+        let known = worse(&day, |day| day.water = water(Some(water_c)));
+        never_lowers(&known, &worse(&known, |day| day.water.doubt = Some("why".to_owned())))?;
+        let expected = worse(&known, |day| {
+            if let Some(reading) = &mut day.water.governs {
+                reading.kind = Kind::Expected;
+                reading.plus_minus_c = 4.0;
+            }
+        });
+        never_lowers(&known, &expected)?;
+    }
+
+    #[test]
+    fn a_younger_crew(day in any_day(), age in 1_u32..60, by in 0_u32..60) {
+        let of = |age| worse(&day, |day| day.plan.crew[0].age = Some(age));
+        never_lowers(&of(age + by), &of(age))?;
+    }
+
+    /// A partner less: all but the pace and the turn for home, where somebody alone is believed to
+    /// be faster, and what only a group can be.
     #[test]
     fn a_partner_less(day in any_day()) {
         let alone = worse(&day, |day| drop(day.plan.crew.pop()));
-        for id in checked().filter(|id| *id != "pace") {
+        for id in checked().filter(|id| !["pace", "turnaround", "group"].contains(id)) {
             prop_assert!(alone.level(id) >= day.level(id), "{id}");
         }
     }

@@ -50,6 +50,6 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
 }
 
 /// Who says nothing of experience counts as a beginner.
-fn is_beginner(member: &CrewMember) -> bool {
+pub(super) fn is_beginner(member: &CrewMember) -> bool {
     member.beginner.unwrap_or(member.experience.is_none())
 }

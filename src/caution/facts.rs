@@ -33,6 +33,23 @@ pub struct Reach {
     pub at_most_m: Result<f64, String>,
     /// Metres of it on land, by the data; `None` if unknown.
     pub over_land_m: Option<f64>,
+    /// How far along the route it is farthest from shore, in metres; `None` if unknown.
+    pub farthest_along_m: Option<f64>,
+    /// Its legs, in order.
+    pub legs: Vec<LegReach>,
+}
+
+/// The way from one place of a route to the next.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LegReach {
+    /// What the place where it ends is called in a sentence.
+    pub to: String,
+    /// Its length in metres.
+    pub length_m: f64,
+    /// Its initial bearing in degrees from true north.
+    pub bearing_deg: f64,
+    /// The bearings of the nearest shore from places along it, in degrees; none if unknown.
+    pub shores_deg: Vec<f64>,
 }
 
 /// When it is light where the route is: in order, and touching where one day's light runs into

@@ -54,10 +54,18 @@ pub fn missing(facts: &Facts<'_>) -> Vec<String> {
         whole(facts.reach.at_most_m.is_err(), "the distance from shore"),
         whole(plan.pace.speed_kn.is_none(), "the speed"),
         whole(plan.gear.sound_signal.is_none(), "a whistle or horn"),
+        whole(facts.water.wind.is_none(), "the wind (no forecast is read here)"),
+        whole(is_unwarned(facts), "what the weather service warns of"),
+        whole(!super::law::is_known(facts), "what the law asks for here"),
     ]
     .into_iter()
     .flatten()
     .collect()
+}
+
+fn is_unwarned(facts: &Facts<'_>) -> bool {
+    let warnings = &facts.water.warnings;
+    !warnings.asked || warnings.silent.is_some()
 }
 
 fn no_phone(facts: &Facts<'_>) -> bool {

@@ -6,23 +6,41 @@
 
 mod alone;
 mod beginner;
+mod children;
 mod cold_water;
 mod contacts;
+mod course;
 mod daylight;
 mod distance;
 mod facts;
+mod group;
+mod headwind;
+mod help;
+mod identity;
 mod immersion_wear;
+mod law;
 mod lifejacket;
 mod limits;
 mod missing_data;
+mod offshore;
 mod pace;
+mod turnaround;
+mod warned;
+mod waves;
+mod wind;
 pub(crate) mod words;
 
-pub use facts::{Facts, Light, Reach, Stretch, paddling_s};
+pub use course::{core_at_30_c_min, exhaustion_min};
+pub use facts::{Facts, LegReach, Light, Reach, Stretch, paddling_s};
+pub use help::on_scene_at;
+pub use identity::{BeaconForm, beacon_form, mmsi_fault};
 pub use limits::{
-    Beginner, ColdWater, Distance, ImmersionWear, Limits, LimitsError, Pace, UpwellingLimits,
+    Beginner, ColdWater, Distance, HelpLimits, ImmersionWear, Limits, LimitsError, Pace,
+    UpwellingLimits, WaveLimits, WindLimits,
 };
 pub use missing_data::{TOLD as MISSING_TOLD, missing};
+pub use turnaround::turn_back_by;
+pub use wind::beaufort;
 
 use std::borrow::Cow;
 
@@ -75,7 +93,7 @@ impl Caution {
         id: &'static str,
         level: Level,
         text: String,
-        source: &'static str,
+        source: impl Into<Cow<'static, str>>,
         clears: impl Into<String>,
     ) -> Self {
         Caution { id: id.into(), level, text, source: source.into(), clears: clears.into() }
@@ -88,18 +106,48 @@ const COMMON_PRACTICE: &str = "common practice, no source";
 type Rule = fn(&Facts<'_>, &Limits) -> Vec<Caution>;
 
 /// Every rule. Cautions of one level are told in this order.
-const RULES: [(&str, Rule); 10] = [
+const RULES: [(&str, Rule); 22] = [
     (cold_water::ID, cold_water::raise),
     (lifejacket::ID, lifejacket::raise),
     (immersion_wear::ID, immersion_wear::raise),
+    (warned::ID, warned::raise),
     (distance::ID, distance::raise),
+    (offshore::ID, offshore::raise),
+    (wind::ID, wind::raise),
+    (headwind::ID, headwind::raise),
+    (waves::ID, waves::raise),
     (alone::ID, alone::raise),
+    (children::ID, children::raise),
+    (help::ID, help::raise),
     (daylight::ID, daylight::raise),
     (pace::ID, pace::raise),
+    (turnaround::ID, turnaround::raise),
     (beginner::ID, beginner::raise),
+    (group::ID, group::raise),
+    (course::ID, course::raise),
     (contacts::ID, contacts::raise),
+    (identity::ID, identity::raise),
     (missing_data::ID, missing_data::raise),
+    (law::ID, law::raise),
 ];
+
+/// One level worse.
+fn raised(level: Level) -> Level {
+    match level {
+        Level::Notice => Level::Caution,
+        Level::Caution => Level::Warning,
+        Level::Warning | Level::Danger => Level::Danger,
+    }
+}
+
+/// One level better, and never as little as a notice.
+fn lowered(level: Level) -> Level {
+    match level {
+        Level::Danger => Level::Warning,
+        Level::Warning | Level::Caution => Level::Caution,
+        Level::Notice => Level::Notice,
+    }
+}
 
 /// Every caution that the facts give, the worst first.
 #[must_use]

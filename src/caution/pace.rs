@@ -8,10 +8,7 @@ use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
 pub(super) const ID: &str = "pace";
 
 pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
-    let fastest_kn = match facts.plan.crew.len() {
-        1 => limits.pace.solo_kn,
-        _ => limits.pace.group_kn,
-    };
+    let fastest_kn = fastest_kn(facts, limits);
     match facts.plan.pace.speed_kn {
         _ if facts.goes_nowhere() => vec![nowhere()],
         None => vec![unsaid(facts, limits)],
@@ -20,6 +17,14 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
             let late = too_late(facts, limits, speed_kn.min(fastest_kn));
             late.into_iter().chain(fast).collect()
         }
+    }
+}
+
+/// The fastest that such a crew is believed to be, in knots.
+pub(super) fn fastest_kn(facts: &Facts<'_>, limits: &Limits) -> f64 {
+    match facts.plan.crew.len() {
+        1 => limits.pace.solo_kn,
+        _ => limits.pace.group_kn,
     }
 }
 

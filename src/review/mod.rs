@@ -12,7 +12,7 @@ pub use text::text;
 
 use chrono::{DateTime, Utc};
 
-use crate::caution::{self, Facts, Limits, Reach};
+use crate::caution::{self, Facts, LegReach, Limits, Reach};
 use crate::conditions::Water;
 use crate::measure::Span;
 use crate::plan::Plan;
@@ -38,7 +38,7 @@ pub fn review(
     let facts = Facts {
         plan,
         water,
-        reach: reach(&shore),
+        reach: reach(plan, shorelines, &shore),
         light: light::of_trip(plan, overdue_at),
         overdue_at,
     };
@@ -46,7 +46,7 @@ pub fn review(
     Review {
         reviewed_at: shown::local(plan, now),
         route: Route::of(plan, &shore),
-        timing: Timing::of(&facts, day),
+        timing: Timing::of(&facts, limits, day),
         water: WaterShown::of(plan, water),
         quiet: quiet(&cautions),
         unknown: caution::missing(&facts),
@@ -54,13 +54,46 @@ pub fn review(
     }
 }
 
-fn reach(shore: &RouteShore) -> Reach {
+fn reach(plan: &Plan, shorelines: &Shorelines, shore: &RouteShore) -> Reach {
     let at_most_m = shore.farthest.map(|farthest| farthest.at_most_m);
+    let legs = shore.legs.iter().enumerate().map(|(at, leg)| LegReach {
+        to: end_in_words(plan, at),
+        length_m: leg.length_m,
+        bearing_deg: leg.bearing_deg,
+        shores_deg: shores_deg(shorelines, leg),
+    });
     Reach {
         length_m: shore.length_m,
         at_most_m: at_most_m.map_err(|why| why.to_string()),
         over_land_m: shore.over_land_m,
+        farthest_along_m: shore.farthest.ok().map(|farthest| farthest.along_m),
+        legs: legs.collect(),
     }
+}
+
+/// What to call the place where the leg of this number ends.
+fn end_in_words(plan: &Plan, at: usize) -> String {
+    let unnamed = match plan.landing {
+        _ if at < plan.waypoints.len() => format!("place {}", at + 1),
+        Some(_) => "the landing".to_owned(),
+        None => "the launch".to_owned(),
+    };
+    shown::end_of(plan, at).unwrap_or(unnamed)
+}
+
+/// So many places along each leg are asked for their nearest shore.
+const ALONG: u32 = 8;
+
+/// Where the nearest shore bears along a leg, at its ends and evenly between them.
+fn shores_deg(shorelines: &Shorelines, leg: &shoreline::Leg) -> Vec<f64> {
+    let route = shoreline::Route::through(&[leg.from, leg.to]);
+    let part_m = leg.length_m / f64::from(ALONG);
+    let places = (0..=ALONG).filter_map(|part| route.position_at(part_m * f64::from(part)));
+    let nearest = places.filter_map(|place| shorelines.nearest(place));
+    nearest
+        .filter(|(nearest, _)| !nearest.on_land)
+        .map(|(nearest, _)| nearest.bearing_deg)
+        .collect()
 }
 
 /// The rules that raised nothing within these limits.

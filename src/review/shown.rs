@@ -3,7 +3,7 @@
 use chrono::{DateTime, FixedOffset, SubsecRound, Utc};
 use serde::{Deserialize, Serialize};
 
-use crate::caution::{self, Caution, Facts};
+use crate::caution::{self, Caution, Facts, Limits};
 use crate::conditions::nws::Warnings;
 use crate::conditions::{Kind, Reading, Silence, Water, Waves, Why, Wind};
 use crate::plan::Plan;
@@ -137,6 +137,9 @@ pub struct Timing {
     pub sun: Option<String>,
     /// When the crew counts as overdue.
     pub overdue_at: DateTime<FixedOffset>,
+    /// The latest time for turning home with some to spare; `None` without a speed.
+    #[serde(default)]
+    pub turn_back_by: Option<DateTime<FixedOffset>>,
 }
 
 /// What is known of the water.
@@ -229,11 +232,10 @@ impl Leg {
     /// The leg that ends at the waypoint of this number, or after the last of them at the landing.
     fn of(plan: &Plan, at: usize, leg: &shoreline::Leg) -> Self {
         let waypoint = plan.waypoints.get(at);
-        let end = plan.landing.as_ref().map_or(&plan.launch.name, |landing| &landing.name);
         let stay = waypoint.and_then(|waypoint| waypoint.stay);
         let speed_kn = plan.pace.speed_kn;
         Leg {
-            to: waypoint.map_or(end, |waypoint| &waypoint.name).clone(),
+            to: end_of(plan, at),
             lat: leg.to.lat_deg(),
             lon: leg.to.lon_deg(),
             length_m: leg.length_m,
@@ -244,8 +246,14 @@ impl Leg {
     }
 }
 
+/// What the place is called where the leg of this number ends.
+pub(super) fn end_of(plan: &Plan, at: usize) -> Option<String> {
+    let end = plan.landing.as_ref().map_or(&plan.launch.name, |landing| &landing.name);
+    plan.waypoints.get(at).map_or(end, |waypoint| &waypoint.name).clone()
+}
+
 impl Timing {
-    pub(super) fn of(facts: &Facts<'_>, day: Option<Daylight>) -> Self {
+    pub(super) fn of(facts: &Facts<'_>, limits: &Limits, day: Option<Daylight>) -> Self {
         let plan = facts.plan;
         let paddling_s = plan.pace.speed_kn.map(|speed_kn| whole(facts.paddling_s(speed_kn)));
         Timing {
@@ -256,6 +264,7 @@ impl Timing {
             civil_dusk: day.and_then(|day| day.civil_dusk).map(|at| local(plan, at)),
             sun: day.map(|day| day.sun.to_string()),
             overdue_at: local(plan, facts.overdue_at),
+            turn_back_by: caution::turn_back_by(facts, limits).map(|at| local(plan, at)),
         }
     }
 }

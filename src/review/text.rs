@@ -5,14 +5,15 @@ use std::fmt::Write;
 use chrono::{DateTime, FixedOffset};
 
 use super::shown::{Leg, Passed, Review};
-use crate::caution::{MISSING_TOLD, words};
+use crate::caution::{Caution, MISSING_TOLD, words};
+use crate::conditions::nws::Warnings;
 use crate::plan::Plan;
 
 const COLUMNS: usize = 78;
 /// Level words are at most seven letters.
 const INDENT: usize = 9;
-/// What would clear a caution is told of so many, the worst.
-const CLEARS_TOLD: usize = 3;
+/// So many lines stand before "More".
+const SCREEN: usize = 44;
 const LEGS_TOLD: usize = 8;
 
 /// The review as plain text. It never clears a plan.
@@ -58,17 +59,32 @@ fn times(review: &Review, plan: &Plan) -> String {
     format!("{launch} to {back} ({}), overdue from {overdue}", times.zone.name())
 }
 
+/// The worst, as many as a screen has room for, and then the others.
 fn cautions(out: &mut String, review: &Review) {
+    let mut lines = out.lines().count();
+    let mut more = false;
     for (at, caution) in review.cautions.iter().enumerate() {
-        let level = caution.level.signal_word();
-        line(out, INDENT, &format!("{level:<INDENT$}{}", caution.text));
-        if at < CLEARS_TOLD {
-            line(out, INDENT, &format!("{:INDENT$}Clears: {}", "", caution.clears));
+        let block = block(caution);
+        lines += block.lines().count();
+        if at > 0 && lines > SCREEN && !more {
+            more = true;
+            let _ = writeln!(out, "\nMore ({}):", review.cautions.len() - at);
         }
+        out.push_str(&block);
     }
     if !review.cautions.is_empty() {
         out.push('\n');
     }
+}
+
+/// What is the matter, what would clear it, and who says so.
+fn block(caution: &Caution) -> String {
+    let mut out = String::new();
+    let word = caution.level.signal_word();
+    line(&mut out, INDENT, &format!("{word:<INDENT$}{}", caution.text));
+    line(&mut out, INDENT, &format!("{:INDENT$}Clears: {}", "", caution.clears));
+    line(&mut out, INDENT, &format!("{:INDENT$}Source: {}.", "", caution.source));
+    out
 }
 
 /// The readings that don't govern, and the stations without one.
@@ -82,6 +98,20 @@ fn water(out: &mut String, review: &Review) {
     let all: Vec<_> = passed.chain(silent).collect();
     if !all.is_empty() {
         line(out, 0, &format!("Other water readings: {}.", words::list(&all, 4)));
+    }
+    line(out, 0, &warned(&review.water.warnings));
+}
+
+fn warned(warnings: &Warnings) -> String {
+    let events: Vec<_> = warnings.alerts.iter().map(|alert| alert.event.as_str()).collect();
+    let said = match (warnings.asked, events.is_empty()) {
+        (false, _) => "nobody was asked".to_owned(),
+        (true, true) => "none read".to_owned(),
+        (true, false) => words::list(&events, 6),
+    };
+    match &warnings.silent {
+        Some(why) => format!("Weather warnings: {said}; the US weather service {why}."),
+        None => format!("Weather warnings: {said}."),
     }
 }
 
@@ -132,8 +162,12 @@ fn timing(review: &Review) -> String {
         0 => "no stays".to_owned(),
         seconds => format!("stays {}", words::span(seconds as f64)),
     };
+    let turn = match timing.turn_back_by {
+        Some(at) => format!(" Turn for home by {} at the latest.", at.format("%H:%M")),
+        None => String::new(),
+    };
     format!(
-        "Time: {paddling}, {stays}, {} until the return; {sun}, civil dusk {}.",
+        "Time: {paddling}, {stays}, {} until the return; {sun}, civil dusk {}.{turn}",
         words::span(timing.available_s as f64),
         clock(timing.civil_dusk)
     )

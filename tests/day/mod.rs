@@ -4,8 +4,9 @@
 use std::sync::LazyLock;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use shorelamp::caution::{Caution, Facts, Level, Light, Limits, Reach, Stretch, raise};
-use shorelamp::conditions::{Kind, Reading, Water};
+use shorelamp::caution::{Caution, Facts, LegReach, Level, Light, Limits, Reach, Stretch, raise};
+use shorelamp::conditions::nws::{Alert, Warnings};
+use shorelamp::conditions::{Kind, Reading, Water, Waves, Wind};
 use shorelamp::measure::Span;
 use shorelamp::plan::{Plan, read_toml};
 
@@ -46,7 +47,7 @@ kind = "double kayak"
 colours = "lime hull, black hatch covers"
 [gear]
 vhf = "handheld, DSC"
-beacon = "9C7F4B013595551"
+beacon = "A22F03504400001"
 night_signals = true
 light = true
 sound_signal = true
@@ -77,7 +78,19 @@ impl Day {
             let no_files = |_: &str| Err("no files here".to_owned());
             read_toml(PLAN, &no_files).expect("the plan of these tests")
         });
-        let reach = Reach { length_m: 6_000.0, at_most_m: Ok(300.0), over_land_m: Some(10.0) };
+        let leg = |to: &str, bearing_deg| LegReach {
+            to: to.to_owned(),
+            length_m: 3_000.0,
+            bearing_deg,
+            shores_deg: vec![90.0],
+        };
+        let reach = Reach {
+            length_m: 6_000.0,
+            at_most_m: Ok(300.0),
+            over_land_m: Some(10.0),
+            farthest_along_m: Some(3_000.0),
+            legs: vec![leg("Kelp edge", 287.0), leg("the ramp", 107.0)],
+        };
         let light = Light { sun: days("06:14", "20:07"), civil: days("05:42", "20:39") };
         Day {
             plan: READ.clone(),
@@ -140,7 +153,20 @@ pub fn water(temperature_c: Option<f64>) -> Water {
         taken_at: Some(at("2026-08-20T08:00")),
         age_s: Some(1800),
     });
-    Water { governs, ..Water::default() }
+    let warnings = Warnings { asked: true, ..Warnings::default() };
+    Water { governs, wind: Some(wind(3.0, 0.0)), warnings, ..Water::default() }
+}
+
+/// Wind half an hour old.
+pub fn wind(speed_kn: f64, from_deg: f64) -> Wind {
+    Wind {
+        speed_kn,
+        gust_kn: None,
+        from_deg: Some(from_deg),
+        source: "station 46999".to_owned(),
+        taken_at: Some(at("2026-08-20T08:00")),
+        age_s: Some(1800),
+    }
 }
 
 /// The same light on each of ten days.
@@ -151,4 +177,21 @@ fn days(from: &str, to: &str) -> Vec<Stretch> {
             Stretch { from: of_day(from), to: of_day(to) }
         })
         .collect()
+}
+
+/// Waves half an hour old.
+pub fn waves(height_m: f64) -> Waves {
+    Waves { height_m, source: "station 46999".to_owned(), age_s: 1800 }
+}
+
+/// An alert without beginning or end.
+pub fn alert(event: &str) -> Alert {
+    Alert {
+        id: event.to_owned(),
+        event: event.to_owned(),
+        severity: "Unknown".to_owned(),
+        onset: None,
+        ends: None,
+        headline: None,
+    }
 }

@@ -1,9 +1,14 @@
 //! The limits at which cautions are raised, and their file.
 
-use serde::{Deserialize, Deserializer, de};
+mod read;
+mod weather;
+
+pub use weather::{HelpLimits, UpwellingLimits, WaveLimits, WindLimits};
+
+use serde::Deserialize;
 use thiserror::Error;
 
-use crate::conditions::Upwelling;
+use read::{knots, metres, percent, temperature};
 
 /// Every limit; the default is `config/cautions.toml`, where each number has its source.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Deserialize)]
@@ -21,6 +26,12 @@ pub struct Limits {
     pub beginner: Beginner,
     /// When an ageing reading is doubted.
     pub upwelling: UpwellingLimits,
+    /// When wind is much.
+    pub wind: WindLimits,
+    /// When waves are high.
+    pub waves: WaveLimits,
+    /// How long help takes.
+    pub help: HelpLimits,
 }
 
 /// When water counts as cold: at or below these, in degrees Celsius.
@@ -104,44 +115,6 @@ pub struct Beginner {
     pub air_c: f64,
 }
 
-/// When an ageing reading is doubted, since cold water may have come up.
-#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct UpwellingLimits {
-    /// A reading of at most this age is trusted, in minutes.
-    #[serde(deserialize_with = "minutes")]
-    pub trusted_min: f64,
-    /// Wind off the shore with at least this component, in knots, ...
-    #[serde(deserialize_with = "knots")]
-    pub offshore_kn: f64,
-    /// ... on average over so many hours.
-    #[serde(deserialize_with = "hours")]
-    pub hours: u32,
-    /// Fresh readings that differ by more, in degrees Celsius.
-    #[serde(deserialize_with = "difference")]
-    pub spread_c: f64,
-}
-
-impl UpwellingLimits {
-    /// The same, in the words of the conditions.
-    #[must_use]
-    #[allow(clippy::cast_possible_truncation)] // Minutes of a day at most.
-    pub fn of_conditions(self) -> Upwelling {
-        Upwelling {
-            trusted_s: (self.trusted_min * 60.0) as i64,
-            offshore_kn: self.offshore_kn,
-            hours: self.hours,
-            spread_c: self.spread_c,
-        }
-    }
-}
-
-impl Default for UpwellingLimits {
-    fn default() -> Self {
-        UpwellingLimits { trusted_min: 60.0, offshore_kn: 8.0, hours: 4, spread_c: 4.0 }
-    }
-}
-
 /// Why a file of limits is refused.
 #[derive(Clone, Debug, Error, PartialEq)]
 pub enum LimitsError {
@@ -171,7 +144,7 @@ impl Limits {
     }
 
     fn check_order(&self) -> Result<(), LimitsError> {
-        let Limits { cold_water, immersion_wear, distance, pace, beginner, .. } = self;
+        let Limits { cold_water, immersion_wear, distance, pace, beginner, wind, waves, .. } = self;
         let pairs = [
             ("cold_water.danger_c", cold_water.danger_c, "warning_c", cold_water.warning_c),
             ("cold_water.warning_c", cold_water.warning_c, "caution_c", cold_water.caution_c),
@@ -195,6 +168,24 @@ impl Limits {
             ),
             ("pace.slow_kn", pace.slow_kn, "group_kn", pace.group_kn),
             ("pace.slow_kn", pace.slow_kn, "solo_kn", pace.solo_kn),
+            ("wind.caution_kn", wind.caution_kn, "warning_kn", wind.warning_kn),
+            ("wind.warning_kn", wind.warning_kn, "danger_kn", wind.danger_kn),
+            (
+                "wind.offshore_caution_kn",
+                wind.offshore_caution_kn,
+                "offshore_warning_kn",
+                wind.offshore_warning_kn,
+            ),
+            (
+                "wind.offshore_warning_kn",
+                wind.offshore_warning_kn,
+                "offshore_danger_kn",
+                wind.offshore_danger_kn,
+            ),
+            ("wind.head_caution_kn", wind.head_caution_kn, "head_warning_kn", wind.head_warning_kn),
+            ("wind.head_warning_kn", wind.head_warning_kn, "head_danger_kn", wind.head_danger_kn),
+            ("waves.caution_m", waves.caution_m, "warning_m", waves.warning_m),
+            ("waves.warning_m", waves.warning_m, "danger_m", waves.danger_m),
             ("beginner.water_c", beginner.water_c, "better_water_c", beginner.better_water_c),
         ];
         match pairs.into_iter().find(|(_, low, _, high)| low > high) {
@@ -240,52 +231,6 @@ impl Default for Beginner {
     }
 }
 
-fn temperature<'de, D: Deserializer<'de>>(value: D) -> Result<f64, D::Error> {
-    between(value, -2.0, 40.0, "degrees Celsius")
-}
-
-fn metres<'de, D: Deserializer<'de>>(value: D) -> Result<f64, D::Error> {
-    between(value, 0.0, 100_000.0, "metres")
-}
-
-fn percent<'de, D: Deserializer<'de>>(value: D) -> Result<f64, D::Error> {
-    between(value, 0.0, 1000.0, "per cent")
-}
-
-fn knots<'de, D: Deserializer<'de>>(value: D) -> Result<f64, D::Error> {
-    between(value, 0.1, 15.0, "knots")
-}
-
-fn minutes<'de, D: Deserializer<'de>>(value: D) -> Result<f64, D::Error> {
-    between(value, 0.0, 1440.0, "minutes")
-}
-
-fn difference<'de, D: Deserializer<'de>>(value: D) -> Result<f64, D::Error> {
-    between(value, 0.0, 30.0, "degrees Celsius")
-}
-
-fn hours<'de, D: Deserializer<'de>>(value: D) -> Result<u32, D::Error> {
-    let hours = u32::deserialize(value)?;
-    if (1..=12).contains(&hours) {
-        return Ok(hours);
-    }
-    Err(de::Error::custom("must be a whole number from 1 to 12 hours"))
-}
-
-/// TOML has `nan` and `inf`: with one of those a comparison would quietly clear a plan.
-fn between<'de, D: Deserializer<'de>>(
-    value: D,
-    least: f64,
-    most: f64,
-    unit: &str,
-) -> Result<f64, D::Error> {
-    let value = f64::deserialize(value)?;
-    if (least..=most).contains(&value) {
-        return Ok(value);
-    }
-    Err(de::Error::custom(format!("must be a number from {least} to {most} {unit}")))
-}
-
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
@@ -293,13 +238,23 @@ mod tests {
 
     #[test]
     fn the_file_says_what_is_built_in() {
-        let file = include_str!("../../config/cautions.toml");
+        let file = include_str!("../../../config/cautions.toml");
         assert_eq!(Limits::read(file).unwrap(), Limits::default());
-        for name in ["cold_water", "immersion_wear", "distance", "pace", "beginner", "upwelling"] {
+        for name in [
+            "cold_water",
+            "immersion_wear",
+            "distance",
+            "pace",
+            "beginner",
+            "upwelling",
+            "wind",
+            "waves",
+            "help",
+        ] {
             assert!(file.contains(&format!("[{name}]")), "{name}");
         }
         let numbers = file.lines().filter(|line| line.contains(" = ")).count();
-        assert_eq!(numbers, 21, "a limit is missing from the file");
+        assert_eq!(numbers, 38, "a limit is missing from the file");
     }
 
     #[test]

@@ -1,0 +1,43 @@
+//! Wind that blows off the shore.
+//!
+//! It is weak near the beach and grows with every stroke away from it; cliffs and valleys funnel
+//! it; it carries off whoever can't paddle against it, and takes the warm water along. The
+//! component counts on every leg, from the bearing of the shore that is nearest there; a wind of
+//! unknown direction counts as blowing off. Its edges are our own choice, at Beaufort's forces.
+
+use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits};
+use crate::conditions::offshore_kn;
+
+pub(super) const ID: &str = "offshore-wind";
+
+pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
+    let Some(wind) = &facts.water.wind else { return Vec::new() };
+    let speed_kn = wind.strongest_kn();
+    let component_kn = |shore_deg: f64| match wind.from_deg {
+        Some(from_deg) => offshore_kn(speed_kn, from_deg, shore_deg),
+        None => speed_kn,
+    };
+    let legs = facts.reach.legs.iter().filter(|leg| leg.length_m > 0.0);
+    let of_legs = legs.filter_map(|leg| {
+        let worst_kn = leg.shores_deg.iter().copied().map(component_kn).reduce(f64::max)?;
+        Some((worst_kn, leg))
+    });
+    let Some((worst_kn, leg)) = of_legs.max_by(|(a, _), (b, _)| a.total_cmp(b)) else {
+        return Vec::new();
+    };
+    let bounds = &limits.wind;
+    let level = match worst_kn {
+        kn if kn >= bounds.offshore_danger_kn => Level::Danger,
+        kn if kn >= bounds.offshore_warning_kn => Level::Warning,
+        kn if kn >= bounds.offshore_caution_kn => Level::Caution,
+        _ => return Vec::new(),
+    };
+    let whence = if wind.from_deg.is_some() { "blows" } else { "may blow" };
+    let text = format!(
+        "{worst_kn:.0} kn of the wind {whence} off the shore on the way to {}: it grows with every \
+         stroke away from shore and carries off whoever can't paddle against it.",
+        leg.to
+    );
+    let clears = "A shore towards which the wind blows, or a day without this wind.";
+    vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
+}

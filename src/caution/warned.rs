@@ -1,0 +1,63 @@
+//! What the weather service warns of during the trip.
+//!
+//! Only the United States' service is asked. It tells of watches, warnings, advisories and
+//! statements; which of them end a trip is not ours to say, so that a warning is as bad as it gets.
+//! Events are told apart by the words in their names, whatever their capitals.
+
+use super::{Caution, Facts, Level, Limits, words};
+use crate::conditions::nws::Alert;
+
+pub(super) const ID: &str = "weather-warning";
+
+const SOURCE: &str = "US National Weather Service, alerts in force";
+/// So many are named.
+const TOLD: usize = 3;
+
+/// What ends trips in small craft, in the words of the service's names.
+const MARINE: [&str; 17] = [
+    "small craft",
+    "gale",
+    "storm",
+    "hurricane",
+    "hazardous seas",
+    "marine",
+    "brisk wind",
+    "freezing spray",
+    "lake wind",
+    "rip current",
+    "beach hazards",
+    "surf",
+    "fog",
+    "flood",
+    "tsunami",
+    "tornado",
+    "wind",
+];
+
+pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
+    let from = facts.plan.times.launch.at;
+    let mut during: Vec<_> = facts
+        .water
+        .warnings
+        .alerts
+        .iter()
+        .filter(|alert| alert.touches(from, facts.overdue_at))
+        .map(|alert| (level(alert), alert.event.as_str()))
+        .collect();
+    during.sort_by_key(|(level, _)| std::cmp::Reverse(*level));
+    let Some((worst, _)) = during.first() else { return Vec::new() };
+    let events: Vec<_> = during.iter().map(|(_, event)| *event).collect();
+    let text = format!("In force during the trip: {}.", words::list(&events, TOLD));
+    let clears = "Read them at the weather service; another day.";
+    vec![Caution::new(ID, *worst, text, SOURCE, clears)]
+}
+
+fn level(alert: &Alert) -> Level {
+    let event = alert.event.to_lowercase();
+    let marine = MARINE.iter().any(|word| event.contains(word));
+    match marine {
+        true if event.ends_with("warning") => Level::Danger,
+        true => Level::Warning,
+        false => Level::Caution,
+    }
+}

@@ -1,0 +1,69 @@
+//! The wind.
+//!
+//! Beaufort's forces by the World Meteorological Organization's table in knots. Guides' practice,
+//! not a standard: force 3 begins to challenge novices, 4 ends trips with them, 5 is too much for
+//! them, and nobody guides them in 6. What is known is what blows or was said; no forecast is read.
+
+use super::{Caution, Facts, Level, Limits, raised, words};
+use crate::conditions::Wind;
+
+pub(super) const ID: &str = "wind";
+
+const SOURCE: &str = "Beaufort's scale (WMO, knots); which force ends whose trip: guides' \
+                      practice, no standard";
+
+/// Where each force from 1 to 12 begins, in whole knots.
+const BEGINS_KN: [f64; 12] = [1.0, 4.0, 7.0, 11.0, 17.0, 22.0, 28.0, 34.0, 41.0, 48.0, 56.0, 64.0];
+
+pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
+    let Some(wind) = &facts.water.wind else { return Vec::new() };
+    let bounds = &limits.wind;
+    let counts_kn = wind.speed_kn.max(wind.gust_kn.unwrap_or(0.0) - bounds.gust_over_kn).round();
+    let level = [
+        (bounds.danger_kn, Level::Danger),
+        (bounds.warning_kn, Level::Warning),
+        (bounds.caution_kn, Level::Caution),
+    ]
+    .into_iter()
+    .find_map(|(from_kn, level)| (counts_kn >= from_kn).then_some(level));
+    let novices = facts.plan.crew.iter().any(super::beginner::is_beginner);
+    let challenged = counts_kn >= BEGINS_KN[2];
+    let level = match (level, novices) {
+        (Some(level), true) => raised(level),
+        (Some(level), false) => level,
+        (None, true) if challenged => Level::Caution,
+        (None, _) => return Vec::new(),
+    };
+    let for_novices = if novices { ", and there are beginners" } else { "" };
+    let text = format!("The wind is {}{for_novices}.", told(wind));
+    let clears = format!(
+        "A day with less than {} kn (force {}), by the forecast too.",
+        bounds.caution_kn,
+        beaufort(bounds.caution_kn)
+    );
+    vec![Caution::new(ID, level, text, SOURCE, clears)]
+}
+
+/// `18 kn (force 5, 33 km/h) from 225°, gusts 24 kn (station 46999, 30 min ago)`.
+pub(super) fn told(wind: &Wind) -> String {
+    let from = wind.from_deg.map_or(String::new(), |deg| format!(" from {deg:03.0}°"));
+    let gusts = wind.gust_kn.map_or(String::new(), |kn| format!(", gusts {kn:.0} kn"));
+    let age = match wind.age_s.and_then(|age_s| u32::try_from(age_s).ok()) {
+        None => ", at an unknown time".to_owned(),
+        Some(0..60) => ", just now".to_owned(),
+        Some(age_s) => format!(", {} ago", words::span(f64::from(age_s))),
+    };
+    format!(
+        "{:.0} kn (force {}, {:.0} km/h){from}{gusts} ({}{age})",
+        wind.speed_kn,
+        beaufort(wind.speed_kn),
+        wind.speed_kn * 1.852,
+        wind.source
+    )
+}
+
+/// Beaufort's force of a wind, by its whole knots.
+#[must_use]
+pub fn beaufort(speed_kn: f64) -> usize {
+    BEGINS_KN.iter().filter(|from_kn| speed_kn.round() >= **from_kn).count()
+}
