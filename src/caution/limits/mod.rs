@@ -122,12 +122,14 @@ pub enum LimitsError {
     #[error("{0}")]
     Toml(#[from] toml::de::Error),
     /// Two limits contradict each other.
-    #[error("{lower} must not be greater than {upper}")]
+    #[error("{place}{lower} must not be greater than {upper}")]
     Order {
         /// The one that should be the lower.
         lower: &'static str,
         /// The one that should be the higher.
         upper: &'static str,
+        /// Its line with a caret, if the file has one of the two.
+        place: String,
     },
 }
 
@@ -139,11 +141,16 @@ impl Limits {
     /// wrong order.
     pub fn read(text: &str) -> Result<Self, LimitsError> {
         let limits: Limits = toml::from_str(text)?;
-        limits.check_order()?;
-        Ok(limits)
+        match limits.out_of_order() {
+            Some((lower, upper)) => {
+                Err(LimitsError::Order { lower, upper, place: place(text, lower, upper) })
+            }
+            None => Ok(limits),
+        }
     }
 
-    fn check_order(&self) -> Result<(), LimitsError> {
+    /// The first two limits that contradict each other.
+    fn out_of_order(&self) -> Option<(&'static str, &'static str)> {
         let Limits { cold_water, immersion_wear, distance, pace, beginner, wind, waves, .. } = self;
         let pairs = [
             ("cold_water.danger_c", cold_water.danger_c, "warning_c", cold_water.warning_c),
@@ -188,11 +195,26 @@ impl Limits {
             ("waves.warning_m", waves.warning_m, "danger_m", waves.danger_m),
             ("beginner.water_c", beginner.water_c, "better_water_c", beginner.better_water_c),
         ];
-        match pairs.into_iter().find(|(_, low, _, high)| low > high) {
-            Some((lower, _, upper, _)) => Err(LimitsError::Order { lower, upper }),
-            None => Ok(()),
-        }
+        let wrong = pairs.into_iter().find(|(_, low, _, high)| low > high)?;
+        Some((wrong.0, wrong.2))
     }
+}
+
+/// The line of the file that has the lower limit of two, else the higher, with a caret under it.
+fn place(text: &str, lower: &str, upper: &str) -> String {
+    let (section, lower) = lower.split_once('.').unwrap_or(("", lower));
+    let header = format!("[{section}]");
+    let within = text.lines().enumerate().skip_while(|(_, line)| line.trim() != header).skip(1);
+    let own: Vec<_> = within.take_while(|(_, line)| !line.trim_start().starts_with('[')).collect();
+    let of_key = |key: &str| {
+        own.iter().find(|(_, line)| line.split('=').next().is_some_and(|name| name.trim() == key))
+    };
+    let Some((at, line)) = of_key(lower).or_else(|| of_key(upper)) else { return String::new() };
+    let number = (at + 1).to_string();
+    let margin = " ".repeat(number.len());
+    let caret = "^".repeat(line.split('=').next().map_or(1, |name| name.trim().chars().count()));
+    let indent = " ".repeat(line.chars().take_while(|c| c.is_whitespace()).count());
+    format!("line {number}:\n{margin} |\n{number} | {line}\n{margin} | {indent}{caret}\n")
 }
 
 impl Default for ColdWater {
@@ -278,7 +300,8 @@ mod tests {
             assert!(told.contains(word), "{told}");
             assert!(told.contains("line ") && told.contains('^'), "{told}");
         }
-        let told = Limits::read("[cold_water]\nwarning_c = 9").unwrap_err().to_string();
-        assert_eq!(told, "cold_water.danger_c must not be greater than warning_c");
+        let told = Limits::read("[pace]\n[cold_water]\nwarning_c = 9").unwrap_err().to_string();
+        let shown = "line 3:\n  |\n3 | warning_c = 9\n  | ^^^^^^^^^\n";
+        assert_eq!(told, format!("{shown}cold_water.danger_c must not be greater than warning_c"));
     }
 }
