@@ -1,29 +1,36 @@
 //! Rings of land turned into chains of real shore: false shore dropped, long edges split.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::ShorelineError;
+use super::build::Chain;
 use super::coverage::Coverage;
-use super::ecef::{GridPoint, between, length, minus, point, to_grid};
-use super::rings::{LonLat, Ring};
-use super::tree::Chain;
+use super::ecef::{GRID_PER_M, GridPoint, between, length, minus, point, to_grid};
+use super::rings::{Level, LonLat, Ring};
 
 /// How far an edge, straight in longitude and latitude, may stray from the straight pieces that
 /// stand for it: down towards the earth's centre or to a side.
 const STRAY_M: f64 = 0.01;
 
 /// The shore of these rings. Edges along 180 degrees, along a side of the box the data was cut
-/// to, or at a pole are no shore.
+/// to, or at a pole are no shore; nor are those along which two polygons were cut apart.
 pub(super) fn shore(
     rings: &[Ring],
     coverage: Option<&Coverage>,
 ) -> Result<Vec<Chain>, ShorelineError> {
-    let mut chains = Vec::new();
+    let seams = Seams::of(rings);
+    let is_false = |from: LonLat, to: LonLat| {
+        (from.lon.abs() == 180.0 && to.lon.abs() == 180.0)
+            || (from.lat.abs() == 90.0 && to.lat == from.lat)
+            || coverage.is_some_and(|coverage| coverage.along_a_side(from, to))
+            || seams.has(from, to)
+    };
+    let mut chains = Vec::with_capacity(rings.len());
     let mut open = Vec::new();
     for ring in rings {
-        let real: Vec<bool> =
-            ring.windows(2).map(|edge| !is_false(edge[0], edge[1], coverage)).collect();
-        refuse_uncut(ring, &real)?;
+        let points = &ring.points;
+        let real: Vec<bool> = points.windows(2).map(|edge| !is_false(edge[0], edge[1])).collect();
+        refuse_uncut(points, &real)?;
         match real.iter().position(|real| !real) {
             None => chains.extend(closed_chain(ring)),
             Some(gap) => open.extend(open_chains(ring, &real, gap)),
@@ -41,18 +48,40 @@ pub(super) fn plain(lines: &[Vec<LonLat>]) -> Vec<Chain> {
         .filter_map(|line| {
             let points = split_line(line);
             let (&first, &last) = (points.first()?, points.last()?);
-            Some(Open { before: first, points, after: last }.into_chain())
+            Some(Open { before: first, points, after: last, level: Level::Land }.into_chain())
         })
         .collect()
 }
 
-fn is_false(from: LonLat, to: LonLat, coverage: Option<&Coverage>) -> bool {
-    (from.lon.abs() == 180.0 && to.lon.abs() == 180.0)
-        || (from.lat.abs() == 90.0 && to.lat == from.lat)
-        || coverage.is_some_and(|coverage| coverage.along_a_side(from, to))
+/// Where polygons were cut apart: edges along a meridian or parallel that one ring goes one way
+/// and another ring the other way. Large data sets come in tiles, and Antarctica in halves.
+struct Seams(BTreeSet<[GridPoint; 2]>);
+
+impl Seams {
+    fn of(rings: &[Ring]) -> Self {
+        let edges = rings.iter().flat_map(|ring| ring.points.windows(2));
+        let straight: BTreeSet<[GridPoint; 2]> = edges
+            .filter(|edge| could_be_cut(edge[0], edge[1]))
+            .map(|edge| on_grid(edge[0], edge[1]))
+            .collect();
+        let twice = straight.iter().filter(|[from, to]| straight.contains(&[*to, *from]));
+        Self(twice.copied().collect())
+    }
+
+    fn has(&self, from: LonLat, to: LonLat) -> bool {
+        could_be_cut(from, to) && !self.0.is_empty() && self.0.contains(&on_grid(from, to))
+    }
 }
 
-fn refuse_uncut(ring: &Ring, real: &[bool]) -> Result<(), ShorelineError> {
+fn could_be_cut(from: LonLat, to: LonLat) -> bool {
+    (from.lon == to.lon) != (from.lat == to.lat)
+}
+
+fn on_grid(from: LonLat, to: LonLat) -> [GridPoint; 2] {
+    [from, to].map(|at| to_grid(point(at.lat, at.lon)))
+}
+
+fn refuse_uncut(ring: &[LonLat], real: &[bool]) -> Result<(), ShorelineError> {
     let uncut = ring
         .windows(2)
         .zip(real)
@@ -68,10 +97,10 @@ fn refuse_uncut(ring: &Ring, real: &[bool]) -> Result<(), ShorelineError> {
 }
 
 fn closed_chain(ring: &Ring) -> Option<Chain> {
-    let points = split_line(ring);
+    let points = split_line(&ring.points);
     let last_but_one = *points.len().checked_sub(2).and_then(|at| points.get(at))?;
     let second = *points.get(1)?;
-    Some(Open { before: last_but_one, points, after: second }.into_chain())
+    Some(Open { before: last_but_one, points, after: second, level: ring.level }.into_chain())
 }
 
 /// A part of a ring between two pieces of false shore.
@@ -79,6 +108,7 @@ struct Open {
     points: Vec<GridPoint>,
     before: GridPoint,
     after: GridPoint,
+    level: Level,
 }
 
 impl Open {
@@ -87,14 +117,14 @@ impl Open {
         points.push(self.before);
         points.extend(self.points);
         points.push(self.after);
-        Chain(points)
+        Chain { points, level: self.level }
     }
 }
 
 /// The stretches of real shore of a ring that has false shore, first of all at edge `gap`.
 fn open_chains(ring: &Ring, real: &[bool], gap: usize) -> Vec<Open> {
     let edges = real.len();
-    let vertex = |edge: usize| ring[edge % edges];
+    let vertex = |edge: usize| ring.points[edge % edges];
     let mut chains = Vec::new();
     let mut edge = gap + 1;
     while edge < gap + edges {
@@ -112,7 +142,8 @@ fn open_chains(ring: &Ring, real: &[bool], gap: usize) -> Vec<Open> {
         let after = split_line(&[vertex(edge), vertex(edge + 1)]);
         if points.len() > 1 {
             let next = |line: Vec<GridPoint>| line.get(1).copied().unwrap_or(line[0]);
-            chains.push(Open { points, before: next(before), after: next(after) });
+            let (before, after) = (next(before), next(after));
+            chains.push(Open { points, before, after, level: ring.level });
         }
     }
     chains
@@ -136,24 +167,41 @@ fn join(open: &mut [Open]) {
 /// A line's vertices on the grid, with as many more between them as its edges need; no two
 /// neighbours alike.
 fn split_line(line: &[LonLat]) -> Vec<GridPoint> {
-    let mut points: Vec<GridPoint> =
-        line.first().map(|at| to_grid(point(at.lat, at.lon))).into_iter().collect();
-    for edge in line.windows(2) {
-        split_edge(edge[0], edge[1], &mut points);
+    let mut points: Vec<GridPoint> = Vec::with_capacity(line.len() + 2);
+    for (index, &to) in line.iter().enumerate() {
+        let here = to_grid(point(to.lat, to.lon));
+        let last = points.last().copied();
+        if last == Some(here) {
+            continue;
+        }
+        if last.is_some_and(|last| may_stray(last, here)) {
+            split_edge(line[index - 1], to, &mut points);
+        }
+        points.push(here);
     }
     points.dedup();
     points
 }
 
-/// Adds the end of an edge, after all the points between that it needs.
+/// A quick look, without an angle: an edge of length L sinks by L^2 / 8R and leaves its great
+/// circle by at most that times the tangent of the latitude.
+fn may_stray(from: GridPoint, to: GridPoint) -> bool {
+    let [from, to] = [from, to].map(|at| at.map(f64::from));
+    let length_m = length(minus(to, from)) / GRID_PER_M;
+    let tan_lat =
+        from[2].abs().max(to[2].abs()) / from[0].hypot(from[1]).min(to[0].hypot(to[1])).max(1.0);
+    length_m * length_m * (1.0 + tan_lat) / (8.0 * 6.3e6) > STRAY_M
+}
+
+/// Adds the points between an edge's ends that it needs.
 fn split_edge(from: LonLat, to: LonLat, points: &mut Vec<GridPoint>) {
     let middle = LonLat { lon: (from.lon + to.lon) / 2.0, lat: (from.lat + to.lat) / 2.0 };
     let on_earth = |at: LonLat| point(at.lat, at.lon);
     let straight = between(on_earth(from), on_earth(to), 0.5);
     if length(minus(on_earth(middle), straight)) <= STRAY_M {
-        points.push(to_grid(on_earth(to)));
         return;
     }
     split_edge(from, middle, points);
+    points.push(to_grid(on_earth(middle)));
     split_edge(middle, to, points);
 }

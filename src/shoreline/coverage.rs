@@ -1,5 +1,7 @@
 //! The box of latitude and longitude that a shoreline file was cut to.
 
+use serde::{Deserialize, Serialize};
+
 use super::ShorelineError;
 use super::rings::LonLat;
 use crate::measure::Position;
@@ -8,13 +10,14 @@ use crate::measure::Position;
 const ON_SIDE_DEG: f64 = 1e-9;
 
 /// Where the data was cut: outside there may be shore that the file does not know of.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "Vec<f64>", into = "Vec<f64>")]
 pub struct Coverage {
     south_deg: f64,
     north_deg: f64,
     west_deg: f64,
-    /// Width to the east, up to 360 degrees, so that a box may lie across 180 degrees.
-    width_deg: f64,
+    /// Less than `west_deg` where the box lies across 180 degrees.
+    east_deg: f64,
 }
 
 impl Coverage {
@@ -23,7 +26,7 @@ impl Coverage {
     ///
     /// # Errors
     /// [`ShorelineError::Box`].
-    pub(super) fn from_bbox(bbox: &[f64]) -> Result<Self, ShorelineError> {
+    pub fn from_bbox(bbox: &[f64]) -> Result<Self, ShorelineError> {
         let (west_deg, south_deg, east_deg, north_deg) = match *bbox {
             [west, south, east, north] | [west, south, _, east, north, _] => {
                 (west, south, east, north)
@@ -35,29 +38,41 @@ impl Coverage {
         if !on_earth || south_deg >= north_deg || west_deg == east_deg {
             return Err(ShorelineError::Box);
         }
-        let width_deg =
-            if east_deg > west_deg { east_deg - west_deg } else { east_deg - west_deg + 360.0 };
-        Ok(Self { south_deg, north_deg, west_deg, width_deg })
+        Ok(Self { south_deg, north_deg, west_deg, east_deg })
     }
 
     /// West, south, east, north, in degrees; west is greater than east across 180 degrees.
     #[must_use]
     pub fn bbox(&self) -> [f64; 4] {
-        let east_deg = self.west_deg + self.width_deg;
-        let east_deg = if east_deg > 180.0 { east_deg - 360.0 } else { east_deg };
-        [self.west_deg, self.south_deg, east_deg, self.north_deg]
+        [self.west_deg, self.south_deg, self.east_deg, self.north_deg]
     }
 
     /// Whether a position lies in the box or on its sides.
     #[must_use]
     pub fn contains(&self, at: Position) -> bool {
-        let east_of_west = (at.lon_deg() - self.west_deg).rem_euclid(360.0);
-        (self.south_deg..=self.north_deg).contains(&at.lat_deg())
-            && (east_of_west <= self.width_deg || self.goes_round())
+        self.has(at.lat_deg(), at.lon_deg(), 0.0)
+    }
+
+    /// Whether a vertex lies in the box, give or take a decimetre of rounding.
+    pub(super) fn has_vertex(&self, at: LonLat) -> bool {
+        self.has(at.lat, at.lon, 1e-6)
+    }
+
+    fn has(&self, lat_deg: f64, lon_deg: f64, slack_deg: f64) -> bool {
+        let east_of_west = (lon_deg - self.west_deg + slack_deg).rem_euclid(360.0);
+        let between = self.south_deg - slack_deg..=self.north_deg + slack_deg;
+        between.contains(&lat_deg)
+            && (east_of_west <= self.width_deg() + 2.0 * slack_deg || self.goes_round())
+    }
+
+    /// To the east, up to 360 degrees.
+    fn width_deg(&self) -> f64 {
+        let width_deg = self.east_deg - self.west_deg;
+        if width_deg > 0.0 { width_deg } else { width_deg + 360.0 }
     }
 
     fn goes_round(&self) -> bool {
-        self.width_deg >= 360.0
+        self.width_deg() >= 360.0
     }
 
     /// Whether an edge runs along a side of the box: there the land was cut, and is no shore.
@@ -73,12 +88,12 @@ impl Coverage {
         both(&lat_is(self.south_deg))
             || both(&lat_is(self.north_deg))
             || both(&lon_is(self.west_deg))
-            || both(&lon_is(self.west_deg + self.width_deg))
+            || both(&lon_is(self.east_deg))
     }
 
     /// The box's sides as closed lines; none along a meridian if it goes round the earth.
     pub(super) fn outline(&self) -> Vec<Vec<LonLat>> {
-        let (west, east) = (self.west_deg, self.west_deg + self.width_deg);
+        let (west, east) = (self.west_deg, self.west_deg + self.width_deg());
         let (south, north) = (self.south_deg, self.north_deg);
         let line = |corners: &[(f64, f64)]| {
             corners.iter().map(|&(lon, lat)| LonLat { lon, lat }).collect::<Vec<_>>()
@@ -90,5 +105,19 @@ impl Coverage {
             ];
         }
         vec![line(&[(west, south), (east, south), (east, north), (west, north), (west, south)])]
+    }
+}
+
+impl TryFrom<Vec<f64>> for Coverage {
+    type Error = ShorelineError;
+
+    fn try_from(bbox: Vec<f64>) -> Result<Self, ShorelineError> {
+        Self::from_bbox(&bbox)
+    }
+}
+
+impl From<Coverage> for Vec<f64> {
+    fn from(coverage: Coverage) -> Self {
+        coverage.bbox().into()
     }
 }

@@ -8,8 +8,8 @@ use thiserror::Error;
 use super::ecef::{self, Point};
 use super::route::{Leg, Route};
 use super::search::{FASTEST, first_negative, length_above};
-use super::tree::Edge;
-use super::{Shoreline, Shorelines};
+use super::tree::{Edge, Hit, View};
+use super::{Shoreline, Shorelines, signed_m};
 use crate::measure::Position;
 
 /// How far below the true greatest distance the one found may stay, in metres.
@@ -41,7 +41,8 @@ pub struct Farthest {
     /// Distance from there to the nearest shore, in metres; nowhere on the route is it more than
     /// 5 cm greater. Land counts as 0.
     pub distance_m: f64,
-    /// The same with the data's accuracy added: what cautions go by.
+    /// The same with the data's accuracy added, the coarsest of the shores met along the route:
+    /// what cautions go by.
     pub at_most_m: f64,
     /// Where it is.
     pub at: Position,
@@ -85,17 +86,22 @@ pub enum WhyUnknown {
 pub fn judge_route(shores: &Shorelines, places: &[Position]) -> RouteShore {
     let route = Route::through(places);
     let (length_m, legs) = (route.length_m(), route.legs().to_vec());
-    match choose(shores, &route) {
-        Ok(shoreline) => RouteShore {
-            length_m,
-            legs,
-            farthest: farthest(shoreline, &route),
-            over_land_m: Some(length_where(&route, |here| -shoreline.signed_m(here).1)),
-            accuracy_m: Some(shoreline.accuracy_m),
-        },
+    let shoreline = match choose(shores, &route) {
+        Ok(shoreline) => shoreline,
         Err(why) => {
-            RouteShore { length_m, legs, farthest: Err(why), over_land_m: None, accuracy_m: None }
+            let farthest = Err(why);
+            return RouteShore { length_m, legs, farthest, over_land_m: None, accuracy_m: None };
         }
+    };
+    let view = shoreline.shore.view();
+    let farthest = farthest(shoreline, &view, &route);
+    let accuracy_m = farthest.map_or(shoreline.accuracy_m(), |it| it.at_most_m - it.distance_m);
+    RouteShore {
+        length_m,
+        legs,
+        farthest,
+        over_land_m: Some(length_where(&route, |here| -signed_m(&view, here).1)),
+        accuracy_m: Some(accuracy_m),
     }
 }
 
@@ -104,8 +110,8 @@ pub fn judge_route(shores: &Shorelines, places: &[Position]) -> RouteShore {
 #[must_use]
 pub fn beyond_m(shores: &Shorelines, places: &[Position], distance_m: f64) -> Option<f64> {
     let route = Route::through(places);
-    let shoreline = choose(shores, &route).ok()?;
-    Some(length_where(&route, |here| shoreline.signed_m(here).1 - distance_m.max(0.0)))
+    let view = choose(shores, &route).ok()?.shore.view();
+    Some(length_where(&route, |here| signed_m(&view, here).1 - distance_m.max(0.0)))
 }
 
 /// The most accurate data that knows the whole route; if there is none, what stopped the one
@@ -126,12 +132,12 @@ fn choose<'a>(shores: &'a Shorelines, route: &Route) -> Result<&'a Shoreline, Wh
 
 /// The first place along the route of which the data does not know all nearer shore.
 fn first_unknown(shoreline: &Shoreline, route: &Route) -> Option<(f64, WhyUnknown)> {
-    let cut = shoreline.cut.as_ref()?;
+    let (cut, view) = (shoreline.cut.as_ref()?.view(), shoreline.shore.view());
     let margin_m = |along_m: f64| {
         let Some(at) = route.position_at(along_m) else { return 0.0 };
         let here = ecef::point_of(at);
         let to_cut_m = ecef::arc_m(cut.nearest(here).chord_m);
-        let to_shore_m = ecef::arc_m(shoreline.shore.nearest(here).chord_m);
+        let to_shore_m = ecef::arc_m(view.nearest(here).chord_m);
         if shoreline.covers(at) { to_cut_m - to_shore_m } else { -to_cut_m - to_shore_m }
     };
     let along_m = first_negative(&margin_m, route.length_m())?;
@@ -151,14 +157,16 @@ fn length_where(route: &Route, height_m: impl Fn(Point) -> f64) -> f64 {
 
 /// Branch and bound: the stretch that could hold the greatest distance is halved until no
 /// stretch can beat the best place seen by more than 5 cm.
-fn farthest(shoreline: &Shoreline, route: &Route) -> Result<Farthest, WhyUnknown> {
+fn farthest(shoreline: &Shoreline, view: &View<'_>, route: &Route) -> Result<Farthest, WhyUnknown> {
     let start = route.start().ok_or(WhyUnknown::NoRoute)?;
-    let mut best = Probe::at(shoreline, start, 0.0);
+    let mut best = Probe::at(view, start, 0.0);
     let mut stretches = BinaryHeap::new();
+    let mut accuracy_m = shoreline.accuracy_at(view, best.hit);
     let mut from = best;
     for leg in route.legs() {
-        let to = Probe::at(shoreline, leg.to, leg.along_m + leg.length_m);
-        stretches.push(Stretch::between(shoreline, from, to));
+        let to = Probe::at(view, leg.to, leg.along_m + leg.length_m);
+        stretches.push(Stretch::between(view, from, to));
+        accuracy_m = shoreline.accuracy_at(view, to.hit).max(accuracy_m);
         best = best.farther(to);
         from = to;
     }
@@ -168,9 +176,10 @@ fn farthest(shoreline: &Shoreline, route: &Route) -> Result<Farthest, WhyUnknown
         }
         let along_m = (stretch.from.along_m + stretch.to.along_m) / 2.0;
         let Some(at) = route.position_at(along_m) else { break };
-        let middle = Probe::at(shoreline, at, along_m);
-        stretches.push(Stretch::between(shoreline, stretch.from, middle));
-        stretches.push(Stretch::between(shoreline, middle, stretch.to));
+        let middle = Probe::at(view, at, along_m);
+        stretches.push(Stretch::between(view, stretch.from, middle));
+        stretches.push(Stretch::between(view, middle, stretch.to));
+        accuracy_m = shoreline.accuracy_at(view, middle.hit).max(accuracy_m);
         best = best.farther(middle);
     }
     if best.signed_m <= 0.0 {
@@ -179,7 +188,7 @@ fn farthest(shoreline: &Shoreline, route: &Route) -> Result<Farthest, WhyUnknown
     let nearest = shoreline.nearest(best.at).ok_or(WhyUnknown::NoData { at: best.at })?;
     Ok(Farthest {
         distance_m: nearest.distance_m,
-        at_most_m: nearest.distance_m + shoreline.accuracy_m,
+        at_most_m: nearest.distance_m + accuracy_m,
         at: best.at,
         along_m: best.along_m,
         shore: nearest.shore,
@@ -195,14 +204,14 @@ struct Probe {
     here: Point,
     /// To the nearest shore, negative on land.
     signed_m: f64,
-    edge: Edge,
+    hit: Hit,
 }
 
 impl Probe {
-    fn at(shoreline: &Shoreline, at: Position, along_m: f64) -> Self {
+    fn at(view: &View<'_>, at: Position, along_m: f64) -> Self {
         let here = ecef::point_of(at);
-        let (hit, signed_m) = shoreline.signed_m(here);
-        Probe { along_m, at, here, signed_m, edge: hit.edge }
+        let (hit, signed_m) = signed_m(view, here);
+        Probe { along_m, at, here, signed_m, hit }
     }
 
     /// The first of two places equally far.
@@ -222,15 +231,15 @@ impl Stretch {
     /// Two bounds. The distance from shore, negative on land, grows no faster than one moves. And
     /// it is never more than the distance from any one edge, which along a straight line is
     /// greatest at an end: a leg is straight but for the earth's curvature.
-    fn between(shoreline: &Shoreline, from: Probe, to: Probe) -> Self {
+    fn between(view: &View<'_>, from: Probe, to: Probe) -> Self {
         let length_m = to.along_m - from.along_m;
         let by_moving_m = (from.signed_m + to.signed_m + length_m * FASTEST) / 2.0;
         let bulge_m = length_m * length_m / (8.0 * SMALLEST_RADIUS_M);
         let by_edge_m = |edge: Edge| {
-            let chord_m = |here: Point| shoreline.shore.chord_m(edge, here);
+            let chord_m = |here: Point| view.chord_m(edge, here);
             ecef::arc_m(chord_m(from.here).max(chord_m(to.here)) + bulge_m)
         };
-        let at_most_m = by_moving_m.min(by_edge_m(from.edge)).min(by_edge_m(to.edge));
+        let at_most_m = by_moving_m.min(by_edge_m(from.hit.edge)).min(by_edge_m(to.hit.edge));
         Stretch { from, to, at_most_m }
     }
 }

@@ -8,30 +8,39 @@
 //! The shore of such data is about the mean high water line. It tells how far dry land is, not
 //! where one can land; and a small lake that the data does not have is land to it.
 
+mod build;
 mod chains;
 mod coverage;
 mod ecef;
+mod geojson;
+mod gshhg;
 mod judge;
+mod pack;
 mod rings;
 mod route;
 mod search;
 mod tree;
 
+use std::sync::Arc;
+
 use crate::measure::Position;
 use ecef::Point;
-use tree::{EdgeTree, Hit};
+use pack::Arrays;
+use tree::{EdgeTree, Hit, View};
 
+pub use build::Packed;
 pub use coverage::Coverage;
 pub use judge::{Farthest, RouteShore, WhyUnknown, beyond_m, judge_route};
-pub use rings::ShorelineError;
+pub use pack::{About, MAGIC, PackError};
+pub use rings::{Land, LandIs, Level, ShorelineError};
 pub use route::{Leg, Route};
+pub use tree::Bytes;
 
 /// One set of shoreline data.
-#[derive(Debug)]
 pub struct Shoreline {
-    name: String,
-    accuracy_m: f64,
-    coverage: Option<Coverage>,
+    about: About,
+    bytes: Bytes,
+    arrays: Arrays,
     shore: EdgeTree,
     /// The sides of the coverage; none if the data is of the whole earth.
     cut: Option<EdgeTree>,
@@ -48,9 +57,27 @@ pub struct Nearest {
     pub bearing_deg: f64,
     /// Whether the position lies on land.
     pub on_land: bool,
+    /// What that shore is the shore of.
+    pub level: Level,
+    /// How far it may lie from the true one, in metres.
+    pub accuracy_m: f64,
     /// Distance in metres to where the data was cut; `None` if it was not. Where it is less than
     /// `distance_m`, there may be nearer shore that the data does not have.
     pub cut_m: Option<f64>,
+}
+
+impl Nearest {
+    /// The distance in metres with the data's accuracy added: what cautions go by.
+    #[must_use]
+    pub fn at_most_m(&self) -> f64 {
+        self.distance_m + self.accuracy_m
+    }
+}
+
+impl std::fmt::Debug for Shoreline {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        out.debug_struct("Shoreline").field("about", &self.about).finish_non_exhaustive()
+    }
 }
 
 impl Shoreline {
@@ -62,38 +89,85 @@ impl Shoreline {
     /// # Errors
     /// [`ShorelineError`], for the first fault found.
     pub fn from_geojson(text: &str, accuracy_m: f64) -> Result<Self, ShorelineError> {
-        if !(accuracy_m.is_finite() && accuracy_m >= 0.0) {
+        let land = Land::from_geojson(text.as_bytes(), LandIs::Inside)?;
+        Self::from_land(&land, About { accuracy_m, ..About::default() })
+    }
+
+    /// Packs land in memory; it covers what the land covers.
+    ///
+    /// # Errors
+    /// [`ShorelineError`], for the first fault found.
+    pub fn from_land(land: &Land, about: About) -> Result<Self, ShorelineError> {
+        if !about.has_accuracy() {
             return Err(ShorelineError::Accuracy);
         }
-        let land = rings::read(text)?;
-        let chains = chains::shore(&land.rings, land.coverage.as_ref())?;
-        let shore = EdgeTree::build(&chains).ok_or(ShorelineError::NoShore)?;
-        let cut = land.coverage.and_then(|box_| EdgeTree::build(&chains::plain(&box_.outline())));
-        Ok(Self { name: String::new(), accuracy_m, coverage: land.coverage, shore, cut })
+        let packed = Packed::of_land(land)?;
+        let about = About { coverage: land.coverage, ..about };
+        let bytes = pack::to_bytes(&packed, &about).ok_or(ShorelineError::NoShore)?;
+        Self::from_pack(bytes).map_err(|_| ShorelineError::NoShore)
+    }
+
+    /// Opens a pack where it lies. Only its head is looked at: it costs the same for a bay and
+    /// for the planet. Whoever has not just written it calls [`verify`](Self::verify) too.
+    ///
+    /// # Errors
+    /// [`PackError`], if these bytes are no whole pack.
+    pub fn from_pack(bytes: Bytes) -> Result<Self, PackError> {
+        let pack::Opened { about, tree, arrays } = pack::open(Arc::clone(&bytes))?;
+        let sides = about.coverage.map(|coverage| chains::plain(&coverage.outline()));
+        let cut = sides.and_then(|sides| pack::in_memory(&Packed::of(&sides)?));
+        Ok(Self { about, bytes, arrays, shore: tree, cut })
+    }
+
+    /// Whether the pack still holds what was written: a look at every byte of it.
+    ///
+    /// # Errors
+    /// [`PackError::Damaged`].
+    pub fn verify(&self) -> Result<(), PackError> {
+        pack::verify((*self.bytes).as_ref(), self.arrays)
     }
 
     /// The same data under a name that people will read.
     #[must_use]
-    pub fn named(self, name: impl Into<String>) -> Self {
-        Self { name: name.into(), ..self }
+    pub fn named(mut self, name: impl Into<String>) -> Self {
+        self.about.name = name.into();
+        self
+    }
+
+    /// What there is to say about the data.
+    #[must_use]
+    pub fn about(&self) -> &About {
+        &self.about
     }
 
     /// What the data is called; empty if nobody said.
     #[must_use]
     pub fn name(&self) -> &str {
-        &self.name
+        &self.about.name
     }
 
-    /// How far this shore may lie from the true one, in metres.
+    /// How far this shore may lie from the true one, in metres; that of lakes may lie farther.
     #[must_use]
     pub fn accuracy_m(&self) -> f64 {
-        self.accuracy_m
+        self.about.accuracy_m
     }
 
     /// The box the data was cut to; `None` if it is the whole earth's.
     #[must_use]
     pub fn coverage(&self) -> Option<Coverage> {
-        self.coverage
+        self.about.coverage
+    }
+
+    /// How many edges of shore there are.
+    #[must_use]
+    pub fn edges(&self) -> usize {
+        self.shore.edges()
+    }
+
+    /// How many bytes it takes, in a file as in memory.
+    #[must_use]
+    pub fn size_bytes(&self) -> usize {
+        (*self.bytes).as_ref().len()
     }
 
     /// The nearest shore; `None` outside the data's coverage. Right to a decimetre within 100 km,
@@ -104,29 +178,40 @@ impl Shoreline {
             return None;
         }
         let here = ecef::point_of(at);
-        let hit = self.shore.nearest(here);
-        let shore = ecef::position(self.shore.foot_m(hit))?;
+        let view = self.shore.view();
+        let hit = view.nearest(here);
+        let shore = ecef::position(view.foot_m(hit))?;
         let (distance_m, bearing_deg) = route::distance_and_bearing(at, shore);
         Some(Nearest {
             distance_m,
             shore,
             bearing_deg,
-            on_land: self.shore.on_left(hit, here),
-            cut_m: self.cut.as_ref().map(|cut| ecef::arc_m(cut.nearest(here).chord_m)),
+            on_land: view.on_left(hit, here),
+            level: view.level(hit.edge),
+            accuracy_m: self.accuracy_at(&view, hit),
+            cut_m: self.cut.as_ref().map(|cut| ecef::arc_m(cut.view().nearest(here).chord_m)),
         })
     }
 
     fn covers(&self, at: Position) -> bool {
-        self.coverage.is_none_or(|coverage| coverage.contains(at))
+        self.about.coverage.is_none_or(|coverage| coverage.contains(at))
     }
 
-    /// The nearest edge of shore, and the distance to it over the ground in metres: positive on
-    /// water, negative on land.
-    fn signed_m(&self, here: Point) -> (Hit, f64) {
-        let hit = self.shore.nearest(here);
-        let distance_m = ecef::arc_m(hit.chord_m);
-        (hit, if self.shore.on_left(hit, here) { -distance_m } else { distance_m })
+    /// How far the shore that was hit may lie from the true one, in metres.
+    fn accuracy_at(&self, view: &View<'_>, hit: Hit) -> f64 {
+        match self.about.lake_accuracy_m {
+            Some(lake_accuracy_m) if view.level(hit.edge) != Level::Land => lake_accuracy_m,
+            _ => self.about.accuracy_m,
+        }
     }
+}
+
+/// The nearest edge of shore, and the distance to it over the ground in metres: positive on
+/// water, negative on land.
+fn signed_m(view: &View<'_>, here: Point) -> (Hit, f64) {
+    let hit = view.nearest(here);
+    let distance_m = ecef::arc_m(hit.chord_m);
+    (hit, if view.on_left(hit, here) { -distance_m } else { distance_m })
 }
 
 /// Several sets of shoreline data, the most accurate first; may be none.
@@ -137,7 +222,7 @@ impl Shorelines {
     /// Puts the sets in order of accuracy.
     #[must_use]
     pub fn new(mut shorelines: Vec<Shoreline>) -> Self {
-        shorelines.sort_by(|a, b| a.accuracy_m.total_cmp(&b.accuracy_m));
+        shorelines.sort_by(|a, b| a.accuracy_m().total_cmp(&b.accuracy_m()));
         Self(shorelines)
     }
 

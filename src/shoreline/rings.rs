@@ -1,11 +1,13 @@
-//! Land polygons out of GeoJSON text (RFC 7946).
+//! Rings of shore, however they were written: checked, and turned so that land is on the left.
 
-use geojson::{FeatureCollection, GeometryValue};
+use std::io::Read;
+
 use thiserror::Error;
 
 use super::coverage::Coverage;
+use super::{geojson, gshhg};
 
-/// Why a text is no shoreline.
+/// Why a file is no shoreline.
 #[derive(Clone, Debug, Error, PartialEq)]
 pub enum ShorelineError {
     /// No GeoJSON, or not a `FeatureCollection` at its top.
@@ -72,6 +74,25 @@ pub enum ShorelineError {
         /// Degrees, of its beginning.
         lat: f64,
     },
+    /// A position outside the box that the file says it was cut to.
+    #[error(
+        "has a position outside its own bbox (longitude {lon}, latitude {lat}); are longitude and \
+         latitude swapped?"
+    )]
+    OutsideBox {
+        /// Degrees.
+        lon: f64,
+        /// Degrees.
+        lat: f64,
+    },
+    /// A table of rings and a file of positions that do not belong together.
+    #[error("line {line} of the table of rings {fault}")]
+    RingTable {
+        /// Counted from 1.
+        line: usize,
+        /// What is wrong with it.
+        fault: &'static str,
+    },
     /// A `bbox` that is no box.
     #[error("has a bbox that is no box: it is [west, south, east, north] in degrees")]
     Box,
@@ -88,86 +109,173 @@ pub(super) struct LonLat {
     pub(super) lat: f64,
 }
 
-/// Closed (the last position repeats the first), with land on its left.
-pub(super) type Ring = Vec<LonLat>;
+/// What a ring is the shore of: land and water alternate inwards.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Level {
+    /// Land in the sea.
+    Land,
+    /// A lake in it.
+    Lake,
+    /// An island in that.
+    Island,
+    /// A pond on the island.
+    Pond,
+}
 
-/// What a file says.
-pub(super) struct Land {
+impl Level {
+    /// By the number that the trade gives it, 1 to 4.
+    #[must_use]
+    pub fn from_number(number: u64) -> Option<Self> {
+        [Level::Land, Level::Lake, Level::Island, Level::Pond]
+            .into_iter()
+            .find(|level| u64::from(level.number()) == number)
+    }
+
+    pub(super) fn number(self) -> u8 {
+        match self {
+            Level::Land => 1,
+            Level::Lake => 2,
+            Level::Island => 3,
+            Level::Pond => 4,
+        }
+    }
+
+    fn is_land(self) -> bool {
+        matches!(self, Level::Land | Level::Island)
+    }
+}
+
+/// Which side of a polygon's outer ring is land. Its other rings are the other way round.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub enum LandIs {
+    /// The polygons are land.
+    #[default]
+    Inside,
+    /// The polygons are water.
+    Outside,
+}
+
+/// Closed (the last position repeats the first), with land on its left.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Ring {
+    pub(super) points: Vec<LonLat>,
+    pub(super) level: Level,
+}
+
+impl Ring {
+    /// Checks a ring and turns it; `feature` names it in a fault.
+    pub(super) fn new(
+        feature: usize,
+        mut points: Vec<LonLat>,
+        level: Level,
+    ) -> Result<Self, ShorelineError> {
+        if points.len() < 4 {
+            return Err(ShorelineError::ShortRing { feature });
+        }
+        if points.first() != points.last() {
+            return Err(ShorelineError::OpenRing { feature });
+        }
+        let off = points.iter().find(|at| !(at.lon.abs() <= 180.0 && at.lat.abs() <= 90.0));
+        if let Some(&LonLat { lon, lat }) = off {
+            return Err(ShorelineError::OffTheEarth { feature, lon, lat });
+        }
+        if goes_clockwise(&points) == level.is_land() {
+            points.reverse();
+        }
+        Ok(Self { points, level })
+    }
+}
+
+/// What files say, put together.
+#[derive(Clone, Debug, Default)]
+pub struct Land {
     pub(super) rings: Vec<Ring>,
     pub(super) coverage: Option<Coverage>,
 }
 
-/// Reads the rings of all polygons and turns each so that land lies on its left.
-pub(super) fn read(text: &str) -> Result<Land, ShorelineError> {
-    let collection: FeatureCollection = text
-        .parse()
-        .map_err(|fault: geojson::Error| ShorelineError::NotGeoJson(fault.to_string()))?;
-    let coverage = collection.bbox.as_deref().map(Coverage::from_bbox).transpose()?;
-    let mut rings = Vec::new();
-    for (index, feature) in collection.features.into_iter().enumerate() {
-        let feature_number = index + 1;
-        match feature.geometry.map(|geometry| geometry.value) {
-            None => {}
-            Some(GeometryValue::Polygon { coordinates }) => {
-                read_polygon(feature_number, &coordinates, &mut rings)?;
-            }
-            Some(GeometryValue::MultiPolygon { coordinates }) => {
-                for polygon in &coordinates {
-                    read_polygon(feature_number, polygon, &mut rings)?;
-                }
-            }
-            Some(other) => {
-                let kind = other.type_name();
-                return Err(ShorelineError::NotLand { feature: feature_number, kind });
-            }
-        }
+impl Land {
+    /// Reads a GeoJSON `FeatureCollection` of polygons (RFC 7946) as it comes.
+    ///
+    /// # Errors
+    /// [`ShorelineError`], for the first fault found.
+    pub fn from_geojson(text: impl Read, land_is: LandIs) -> Result<Self, ShorelineError> {
+        geojson::read(text, land_is)
     }
-    if rings.is_empty() {
-        return Err(ShorelineError::NoPolygons);
-    }
-    Ok(Land { rings, coverage })
-}
 
-/// The first ring bounds the land, the others are holes in it: lakes.
-fn read_polygon(
-    feature: usize,
-    polygon: &[Vec<geojson::Position>],
-    rings: &mut Vec<Ring>,
-) -> Result<(), ShorelineError> {
-    for (index, positions) in polygon.iter().enumerate() {
-        let mut ring = positions
-            .iter()
-            .map(|position| read_position(feature, position))
-            .collect::<Result<Ring, _>>()?;
-        if ring.len() < 4 {
-            return Err(ShorelineError::ShortRing { feature });
-        }
-        if ring.first() != ring.last() {
-            return Err(ShorelineError::OpenRing { feature });
-        }
-        let is_hole = index > 0;
-        if goes_clockwise(&ring) != is_hole {
-            ring.reverse();
-        }
-        rings.push(ring);
+    /// Reads the raw rings of the Global Self-consistent Hierarchical High-resolution Geography:
+    /// its table of rings, and their positions as little-endian `f32` pairs. The whole earth.
+    ///
+    /// # Errors
+    /// [`ShorelineError`], for the first fault found.
+    pub fn from_gshhg(table: &str, positions: &[u8]) -> Result<Self, ShorelineError> {
+        gshhg::read(table, positions)
     }
-    Ok(())
-}
 
-fn read_position(feature: usize, position: &geojson::Position) -> Result<LonLat, ShorelineError> {
-    let [lon, lat, ..] = *position.as_slice() else {
-        return Err(ShorelineError::ShortPosition { feature });
-    };
-    if lon.abs() <= 180.0 && lat.abs() <= 90.0 {
-        Ok(LonLat { lon, lat })
-    } else {
-        Err(ShorelineError::OffTheEarth { feature, lon, lat })
+    /// The box the land was cut to; `None` for the whole earth.
+    #[must_use]
+    pub fn coverage(&self) -> Option<Coverage> {
+        self.coverage
+    }
+
+    /// The same land, said to have been cut to this box, or to none.
+    #[must_use]
+    pub fn covering(self, coverage: Option<Coverage>) -> Self {
+        Self { coverage, ..self }
+    }
+
+    /// This and other land of the same coverage.
+    #[must_use]
+    pub fn with(mut self, other: Self) -> Self {
+        self.rings.extend(other.rings);
+        self
+    }
+
+    /// How many edges its rings have.
+    #[must_use]
+    pub fn edges(&self) -> usize {
+        self.rings.iter().map(|ring| ring.points.len() - 1).sum()
+    }
+
+    /// Adds a polygon: its outer ring, then the rings within. `outer` is what the outer one
+    /// bounds if the polygon is land; in degrees, longitude first.
+    ///
+    /// # Errors
+    /// [`ShorelineError`], with `feature` in it.
+    pub fn add_polygon(
+        &mut self,
+        feature: usize,
+        rings: impl IntoIterator<Item = Vec<(f64, f64)>>,
+        land_is: LandIs,
+    ) -> Result<(), ShorelineError> {
+        let to_lon_lat = |ring: Vec<(f64, f64)>| {
+            ring.into_iter().map(|(lon, lat)| LonLat { lon, lat }).collect::<Vec<_>>()
+        };
+        self.add(feature, rings.into_iter().map(to_lon_lat), Level::Land, land_is)
+    }
+
+    pub(super) fn add(
+        &mut self,
+        feature: usize,
+        rings: impl IntoIterator<Item = Vec<LonLat>>,
+        outer: Level,
+        land_is: LandIs,
+    ) -> Result<(), ShorelineError> {
+        let (outer, inner) = match (land_is, outer) {
+            (LandIs::Outside, _) => (Level::Lake, Level::Island),
+            (LandIs::Inside, Level::Island) => (Level::Island, Level::Pond),
+            (LandIs::Inside, _) => (Level::Land, Level::Lake),
+        };
+        for (index, points) in rings.into_iter().enumerate() {
+            let level = if index == 0 { outer } else { inner };
+            self.rings.push(Ring::new(feature, points, level)?);
+        }
+        Ok(())
     }
 }
 
 /// By the sign of the area, taken from the first vertex so that small far islands keep their
 /// digits. Files in the wild turn their rings either way.
-fn goes_clockwise(ring: &Ring) -> bool {
+fn goes_clockwise(ring: &[LonLat]) -> bool {
     let origin = ring[0];
     let area: f64 = ring
         .windows(2)

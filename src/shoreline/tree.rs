@@ -1,28 +1,39 @@
 //! Edges of a line on the earth, packed in a tree of boxes, to find the nearest one.
 //!
-//! Everything lies in three flat arrays of integers, so that a tree of the whole planet can be
-//! written to a file and looked up there without reading it in:
+//! Everything lies in flat arrays of integers, so that a tree of the whole planet can be looked
+//! up where it lies in a file, without being read in:
 //!
+//! - `nodes`: the boxes of 16 children each, the root first, then level by level. Child `s` of
+//!   the level's node `n` is number `16 n + s` of the next level; below the last level lie runs.
 //! - `vertices`: runs of up to 16 edges that follow each other on one line. Each run carries one
 //!   vertex more before and after, which tells the side at its ends.
 //! - `run_starts`: where each run begins in `vertices`, and where the last one ends.
-//! - `nodes`: the boxes of 16 children each, the root first, then level by level. Child `s` of
-//!   the level's node `n` is number `16 n + s` of the next level; below the last level lie runs.
+//! - `levels`: what each run is the shore of.
+//!
+//! Nothing here trusts the arrays: whatever they hold, a search ends and does not panic.
+
+use std::ops::Range;
+use std::sync::Arc;
 
 use super::ecef::{GRID_PER_M, GridPoint, Point, between, cross, dot, length, minus};
+use super::rings::Level;
 
 /// Children of a node, and edges of a run, at most.
-const FAN: usize = 16;
+pub(super) const FAN: usize = 16;
 
-/// 16^7 runs are more than a `u32` of vertices can hold; seven levels and the runs below.
+/// 16^8 runs are more than a `u32` can count.
 const DEEPEST: usize = 8;
 
 /// Room for a walk that leaves up to 15 siblings behind at every level.
 const STACK: usize = FAN * DEEPEST;
 
-/// A line that follows the shore: its vertices, preceded and followed by one vertex that is not
-/// part of it but tells how it goes on. Neighbours differ; land lies on the left.
-pub(super) struct Chain(pub(super) Vec<GridPoint>);
+/// Bytes that somebody else keeps: a file mapped into memory, or memory itself. They must be the
+/// same at every call.
+pub type Bytes = Arc<dyn AsRef<[u8]> + Send + Sync>;
+
+/// The boxes of 16 children, axis by axis, as the processor's lanes like them: the lowest
+/// corners, then the highest.
+pub(super) type Node = [[[i32; FAN]; 3]; 2];
 
 /// An edge, by the index of its first vertex.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -38,56 +49,116 @@ pub(super) struct Hit {
     share: f64,
 }
 
-#[derive(Debug)]
-pub(super) struct EdgeTree {
-    vertices: Vec<GridPoint>,
-    run_starts: Vec<u32>,
-    nodes: Vec<Node>,
-    /// Where each level begins in `nodes`, the root's first; and how many runs and nodes there
-    /// are in the level below it.
-    levels: Vec<Level>,
+/// Where the arrays lie in the bytes.
+#[derive(Clone, Debug)]
+pub(super) struct Layout {
+    pub(super) nodes: Range<usize>,
+    pub(super) vertices: Range<usize>,
+    pub(super) run_starts: Range<usize>,
+    pub(super) levels: Range<usize>,
 }
 
+/// A packed tree, wherever its bytes lie.
+pub(super) struct EdgeTree {
+    bytes: Bytes,
+    layout: Layout,
+    storeys: Vec<Storey>,
+}
+
+impl std::fmt::Debug for EdgeTree {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        out.debug_struct("EdgeTree").field("layout", &self.layout).finish_non_exhaustive()
+    }
+}
+
+/// A level of nodes: where it begins, and how many runs or nodes lie in the level below.
 #[derive(Clone, Copy, Debug)]
-struct Level {
-    start: usize,
-    children: usize,
+pub(super) struct Storey {
+    pub(super) start: usize,
+    pub(super) children: usize,
 }
 
 impl EdgeTree {
-    /// Packs the chains. `None` if there is no edge in them.
-    pub(super) fn build(chains: &[Chain]) -> Option<Self> {
-        let mut runs: Vec<Run> = chains.iter().flat_map(Run::cut).collect();
-        if runs.is_empty() {
-            return None;
-        }
-        arrange(&mut runs, FAN.pow(DEEPEST as u32 - 1));
-        let mut vertices = Vec::with_capacity(runs.iter().map(|run| run.points.len()).sum());
-        let mut run_starts = vec![0];
-        for run in &runs {
-            vertices.extend_from_slice(run.points);
-            run_starts.push(vertices.len() as u32);
-        }
-        let boxes = runs.iter().map(|run| run.bounds).collect();
-        let (nodes, levels) = stack_levels(boxes);
-        Some(Self { vertices, run_starts, nodes, levels })
+    /// The tree in these bytes; `None` if they can't be one.
+    pub(super) fn new(bytes: Bytes, layout: Layout) -> Option<Self> {
+        let runs = layout.levels.len();
+        let tree = Self { bytes, layout, storeys: storeys(runs) };
+        let view = tree.view();
+        let nodes = tree.storeys.last().map_or(0, |last| last.start + last.children.div_ceil(FAN));
+        let whole = runs > 0
+            && view.nodes.len() == nodes
+            && view.levels.len() == runs
+            && view.run_starts.len() == runs + 1
+            && view.vertices.len() >= 4;
+        whole.then_some(tree)
     }
 
+    /// The arrays, to search in. Cheap, but not free: take it once a query.
+    pub(super) fn view(&self) -> View<'_> {
+        let bytes = (*self.bytes).as_ref();
+        let part = |range: &Range<usize>| bytes.get(range.clone()).unwrap_or_default();
+        View {
+            nodes: bytemuck::try_cast_slice(part(&self.layout.nodes)).unwrap_or_default(),
+            vertices: bytemuck::try_cast_slice(part(&self.layout.vertices)).unwrap_or_default(),
+            run_starts: bytemuck::try_cast_slice(part(&self.layout.run_starts)).unwrap_or_default(),
+            levels: part(&self.layout.levels),
+            storeys: &self.storeys,
+        }
+    }
+
+    /// How many edges there are.
+    pub(super) fn edges(&self) -> usize {
+        let view = self.view();
+        view.vertices.len().saturating_sub(3 * view.levels.len())
+    }
+}
+
+/// The levels of nodes above so many runs, the root's first.
+pub(super) fn storeys(runs: usize) -> Vec<Storey> {
+    let mut counts = vec![runs];
+    while let Some(&below) = counts.last()
+        && (below > 1 || counts.len() == 1)
+    {
+        counts.push(below.div_ceil(FAN));
+    }
+    let mut start = 0;
+    counts
+        .windows(2)
+        .rev()
+        .map(|pair| {
+            let storey = Storey { start, children: pair[0] };
+            start += pair[1];
+            storey
+        })
+        .collect()
+}
+
+/// The arrays of a tree.
+#[derive(Clone, Copy)]
+pub(super) struct View<'a> {
+    nodes: &'a [Node],
+    vertices: &'a [GridPoint],
+    run_starts: &'a [u32],
+    levels: &'a [u8],
+    storeys: &'a [Storey],
+}
+
+impl View<'_> {
     /// The edge nearest to a point (metres).
     pub(super) fn nearest(&self, at_m: Point) -> Hit {
         let at = at_m.map(|axis_m| axis_m * GRID_PER_M);
         let at_grid = at.map(|axis| axis.round() as i32);
-        let mut best = self.foot(Edge(1), at);
-        let mut limit = box_limit(best.squared);
+        let mut best = Foot { edge: Edge(1), squared: f64::INFINITY, share: 0.0 };
+        let mut limit = f32::INFINITY;
         let mut waiting = [Waiting::default(); STACK];
         let mut count = 1;
         while count > 0 {
             count -= 1;
-            let Waiting { squared, level, index } = waiting[count];
+            let Waiting { squared, storey, index } = waiting[count];
             if squared >= limit {
                 continue;
             }
-            let Some(&Level { start, children }) = self.levels.get(level as usize) else {
+            let Some(&Storey { start, children }) = self.storeys.get(storey as usize) else {
                 let closer = self.nearest_in_run(index as usize, at, best);
                 if closer.squared < best.squared {
                     best = closer;
@@ -96,12 +167,14 @@ impl EdgeTree {
                 continue;
             };
             let first_child = index as usize * FAN;
-            let squares = self.nodes[start + index as usize].squared_distances(at_grid);
+            let Some(node) = self.nodes.get(start + index as usize) else { continue };
+            let squares = squared_distances(node, at_grid);
             let pushed = count;
-            for (slot, &squared) in squares.iter().take(children - first_child).enumerate() {
-                if squared < limit {
+            let present = children.saturating_sub(first_child);
+            for (slot, &squared) in squares.iter().take(present).enumerate() {
+                if squared < limit && count < STACK {
                     let index = (first_child + slot) as u32;
-                    waiting[count] = Waiting { squared, level: level + 1, index };
+                    waiting[count] = Waiting { squared, storey: storey + 1, index };
                     count += 1;
                 }
             }
@@ -113,7 +186,8 @@ impl EdgeTree {
 
     /// The straight distance from a point to an edge, in metres.
     pub(super) fn chord_m(&self, edge: Edge, at_m: Point) -> f64 {
-        let foot = self.foot(edge, at_m.map(|axis_m| axis_m * GRID_PER_M));
+        let at = at_m.map(|axis_m| axis_m * GRID_PER_M);
+        let foot = foot(edge, self.vertex(edge, 0), self.vertex(edge, 1), at);
         foot.squared.sqrt() / GRID_PER_M
     }
 
@@ -121,6 +195,13 @@ impl EdgeTree {
     pub(super) fn foot_m(&self, hit: Hit) -> Point {
         let (from, to) = (self.vertex(hit.edge, 0), self.vertex(hit.edge, 1));
         between(from, to, hit.share).map(|axis| axis / GRID_PER_M)
+    }
+
+    /// What the edge is the shore of.
+    pub(super) fn level(&self, edge: Edge) -> Level {
+        let begun = self.run_starts.partition_point(|&start| start <= edge.0);
+        let run = begun.saturating_sub(1);
+        Level::from_number(self.levels.get(run).copied().unwrap_or(1).into()).unwrap_or(Level::Land)
     }
 
     /// Whether the point (metres) whose nearest edge this is lies on the edge's left, which is
@@ -149,28 +230,33 @@ impl EdgeTree {
         side > 0.0
     }
 
+    /// A run of fewer than four vertices, or out of bounds, has no edge.
     fn nearest_in_run(&self, run: usize, at: Point, mut best: Foot) -> Foot {
-        for first in self.run_starts[run] + 1..self.run_starts[run + 1] - 2 {
-            let foot = self.foot(Edge(first), at);
+        let Some((first, points)) = self.run(run) else { return best };
+        let Some(edges) = points.get(1..points.len().saturating_sub(1)) else { return best };
+        let mut from = edges[0].map(f64::from);
+        for (step, to) in edges.iter().enumerate().skip(1) {
+            let to = to.map(f64::from);
+            let foot = foot(Edge(first + step as u32), from, to, at);
             if foot.squared < best.squared {
                 best = foot;
             }
+            from = to;
         }
         best
     }
 
-    /// In grid units.
-    fn foot(&self, edge: Edge, at: Point) -> Foot {
-        let (from, to) = (self.vertex(edge, 0), self.vertex(edge, 1));
-        let (along, away) = (minus(to, from), minus(at, from));
-        let share = (dot(away, along) / dot(along, along)).clamp(0.0, 1.0);
-        let gap = minus(away, along.map(|axis| axis * share));
-        Foot { edge, squared: dot(gap, gap), share }
+    /// The index of a run's first vertex, and its vertices.
+    fn run(&self, run: usize) -> Option<(u32, &[GridPoint])> {
+        let &[first, end] = self.run_starts.get(run..run + 2)? else { return None };
+        let points = self.vertices.get(first as usize..end as usize)?;
+        (points.len() > 3).then_some((first, points))
     }
 
     /// The vertex so many steps on from the edge's first one, -1 to 2.
     fn vertex(&self, edge: Edge, step: i32) -> Point {
-        self.vertices[edge.0.wrapping_add_signed(step) as usize].map(f64::from)
+        let index = edge.0.wrapping_add_signed(step) as usize;
+        self.vertices.get(index).copied().unwrap_or_default().map(f64::from)
     }
 }
 
@@ -182,12 +268,20 @@ struct Foot {
     share: f64,
 }
 
+/// In grid units.
+fn foot(edge: Edge, from: Point, to: Point, at: Point) -> Foot {
+    let (along, away) = (minus(to, from), minus(at, from));
+    let share = (dot(away, along) / dot(along, along)).clamp(0.0, 1.0);
+    let gap = minus(away, along.map(|axis| axis * share));
+    Foot { edge, squared: dot(gap, gap), share }
+}
+
 /// A node or run still to be looked at.
 #[derive(Clone, Copy, Default)]
 struct Waiting {
     squared: f32,
     index: u32,
-    level: u32,
+    storey: u32,
 }
 
 /// No box at this squared distance or farther can hold a closer edge: it allows for the query
@@ -197,144 +291,51 @@ fn box_limit(squared: f64) -> f32 {
     (reach * reach * (1.0 + 1e-6)) as f32
 }
 
-/// The boxes of 16 children, axis by axis, as the processor's lanes like them.
-#[derive(Clone, Debug, Default)]
-#[repr(C)]
-struct Node {
-    lowest: [[i32; FAN]; 3],
-    highest: [[i32; FAN]; 3],
-}
-
-impl Node {
-    fn squared_distances(&self, at: GridPoint) -> [f32; FAN] {
-        let mut squares = [0.0; FAN];
-        for ((lowest, highest), at) in self.lowest.iter().zip(&self.highest).zip(at) {
-            for slot in 0..FAN {
-                let gap = (lowest[slot] - at).max(at - highest[slot]).max(0) as f32;
-                squares[slot] += gap * gap;
-            }
-        }
-        squares
-    }
-}
-
-#[derive(Clone, Copy)]
-struct Bounds {
-    lowest: GridPoint,
-    highest: GridPoint,
-}
-
-impl Bounds {
-    fn around(points: &[GridPoint]) -> Self {
-        points[1..]
-            .iter()
-            .fold(Bounds { lowest: points[0], highest: points[0] }, |bounds, &point| {
-                bounds.with(Bounds { lowest: point, highest: point })
-            })
-    }
-
-    fn with(self, other: Self) -> Self {
-        Bounds {
-            lowest: std::array::from_fn(|axis| self.lowest[axis].min(other.lowest[axis])),
-            highest: std::array::from_fn(|axis| self.highest[axis].max(other.highest[axis])),
+fn squared_distances([lowest, highest]: &Node, at: GridPoint) -> [f32; FAN] {
+    let mut squares = [0.0; FAN];
+    for ((lowest, highest), at) in lowest.iter().zip(highest).zip(at) {
+        for slot in 0..FAN {
+            let below = lowest[slot].wrapping_sub(at);
+            let gap = below.max(at.wrapping_sub(highest[slot])).max(0) as f32;
+            squares[slot] += gap * gap;
         }
     }
-
-    fn middle(&self, axis: usize) -> i64 {
-        i64::from(self.lowest[axis]) + i64::from(self.highest[axis])
-    }
-}
-
-/// Up to 16 edges of a chain, with the vertex before and after.
-struct Run<'a> {
-    points: &'a [GridPoint],
-    bounds: Bounds,
-}
-
-impl<'a> Run<'a> {
-    /// Cuts a chain into runs of about equal size.
-    fn cut(chain: &'a Chain) -> impl Iterator<Item = Run<'a>> {
-        let edges = chain.0.len().saturating_sub(3);
-        let size = edges.div_ceil(edges.div_ceil(FAN).max(1)).max(1);
-        (0..edges).step_by(size).map(move |first| {
-            let points = &chain.0[first..(first + size).min(edges) + 3];
-            Run { points, bounds: Bounds::around(&points[1..points.len() - 1]) }
-        })
-    }
-}
-
-/// Orders the runs so that every 16, every 256 and so on of them lie close together: halves the
-/// lot at its widest side, at a multiple of the largest such number, again and again.
-fn arrange(runs: &mut [Run], block: usize) {
-    if runs.len() <= FAN {
-        return;
-    }
-    if runs.len() <= block {
-        return arrange(runs, block / FAN);
-    }
-    let cut = runs.len().div_ceil(block) / 2 * block;
-    let axis = widest_axis(runs);
-    runs.select_nth_unstable_by_key(cut, |run| run.bounds.middle(axis));
-    let (left, right) = runs.split_at_mut(cut);
-    arrange(left, block);
-    arrange(right, block);
-}
-
-fn widest_axis(runs: &[Run]) -> usize {
-    let width = |&axis: &usize| {
-        let middles = || runs.iter().map(|run| run.bounds.middle(axis));
-        middles().max().zip(middles().min()).map(|(max, min)| max - min)
-    };
-    (0..3).max_by_key(width).unwrap_or(0)
-}
-
-/// The nodes above these boxes, root first.
-fn stack_levels(mut boxes: Vec<Bounds>) -> (Vec<Node>, Vec<Level>) {
-    let mut stacked: Vec<(Vec<Node>, usize)> = Vec::new();
-    loop {
-        let nodes: Vec<Node> = boxes.chunks(FAN).map(node_around).collect();
-        let above = boxes.chunks(FAN).map(|few| few.iter().copied().reduce(Bounds::with));
-        let above = above.flatten().collect();
-        stacked.push((nodes, boxes.len()));
-        boxes = above;
-        if boxes.len() <= 1 {
-            break;
-        }
-    }
-    let (mut nodes, mut levels) = (Vec::new(), Vec::new());
-    for (level, children) in stacked.into_iter().rev() {
-        levels.push(Level { start: nodes.len(), children });
-        nodes.extend(level);
-    }
-    (nodes, levels)
-}
-
-fn node_around(children: &[Bounds]) -> Node {
-    let mut node = Node::default();
-    for (slot, bounds) in children.iter().enumerate() {
-        for axis in 0..3 {
-            node.lowest[axis][slot] = bounds.lowest[axis];
-            node.highest[axis][slot] = bounds.highest[axis];
-        }
-    }
-    node
+    squares
 }
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
+    use super::super::build::{Chain, Packed};
     use super::super::ecef::{point, to_grid};
+    use super::super::pack;
     use super::*;
     use proptest::prelude::*;
 
     fn chain(points: &[(f64, f64)]) -> Chain {
-        Chain(points.iter().map(|&(lat, lon)| to_grid(point(lat, lon))).collect())
+        let points = points.iter().map(|&(lat, lon)| to_grid(point(lat, lon))).collect();
+        Chain { points, level: Level::Land }
+    }
+
+    fn tree(chains: &[Chain]) -> Option<EdgeTree> {
+        pack::in_memory(&Packed::of(chains)?)
     }
 
     #[test]
     fn no_edges_no_tree() {
-        assert!(EdgeTree::build(&[]).is_none());
-        assert!(EdgeTree::build(&[chain(&[(0.0, 0.0), (0.0, 1.0), (0.0, 2.0)])]).is_none());
+        assert!(tree(&[]).is_none());
+        assert!(tree(&[chain(&[(0.0, 0.0), (0.0, 1.0), (0.0, 2.0)])]).is_none());
+    }
+
+    #[test]
+    fn storeys_narrow_to_one_root() {
+        let shape = |runs| {
+            storeys(runs).iter().map(|storey| (storey.start, storey.children)).collect::<Vec<_>>()
+        };
+        assert_eq!(shape(1), [(0, 1)]);
+        assert_eq!(shape(16), [(0, 16)]);
+        assert_eq!(shape(17), [(0, 2), (1, 17)]);
+        assert_eq!(shape(300), [(0, 2), (1, 19), (3, 300)]);
     }
 
     /// Land north of a sharp headland that points south: on both sides of its tip's prolongation
@@ -342,13 +343,14 @@ mod tests {
     #[test]
     fn the_side_at_a_sharp_tip() {
         let tip = chain(&[(2.0, -0.2), (1.0, -0.1), (0.0, 0.0), (1.0, 0.1), (2.0, 0.2)]);
-        let tree = EdgeTree::build(&[tip]).unwrap();
+        let tree = tree(&[tip]).unwrap();
+        let view = tree.view();
         for lon in [-0.3, -0.01, 0.0, 0.01, 0.3] {
             let at = point(-0.5, lon);
-            assert!(!tree.on_left(tree.nearest(at), at), "{lon}");
+            assert!(!view.on_left(view.nearest(at), at), "{lon}");
         }
         let inside = point(0.5, 0.0);
-        assert!(tree.on_left(tree.nearest(inside), inside));
+        assert!(view.on_left(view.nearest(inside), inside));
     }
 
     proptest! {
@@ -368,16 +370,19 @@ mod tests {
             points.dedup();
             prop_assume!(points.len() > 3);
             let (half, rest) = points.split_at(points.len() / 2);
-            let tree = EdgeTree::build(&[Chain(half.to_vec()), Chain(rest.to_vec())]);
-            let Some(tree) = tree else { return Ok(()) };
+            let [half, rest] = [half, rest]
+                .map(|part| Chain { points: part.to_vec(), level: Level::Lake });
+            let Some(tree) = tree(&[half, rest]) else { return Ok(()) };
+            let view = tree.view();
             let at = if near { point(start.0 + at.0 / 900.0, start.1) } else { point(at.0, at.1) };
-            let scanned = (0..tree.run_starts.len() - 1)
-                .flat_map(|run| tree.run_starts[run] + 1..tree.run_starts[run + 1] - 2)
-                .map(|edge| tree.chord_m(Edge(edge), at))
+            let scanned = (0..view.levels.len())
+                .flat_map(|run| view.run_starts[run] + 1..view.run_starts[run + 1] - 2)
+                .map(|edge| view.chord_m(Edge(edge), at))
                 .fold(f64::INFINITY, f64::min);
-            let hit = tree.nearest(at);
+            let hit = view.nearest(at);
             prop_assert_eq!(hit.chord_m, scanned);
-            prop_assert!((length(minus(tree.foot_m(hit), at)) - scanned).abs() < 1e-6);
+            prop_assert_eq!(view.level(hit.edge), Level::Lake);
+            prop_assert!((length(minus(view.foot_m(hit), at)) - scanned).abs() < 1e-6);
         }
     }
 }
