@@ -11,6 +11,7 @@ pub mod daemon;
 pub mod fetch;
 pub mod letter;
 pub mod measure;
+pub mod packs;
 pub mod plan;
 pub mod post;
 pub mod review;

@@ -8,7 +8,9 @@ use std::path::PathBuf;
 
 use serde_json::Value;
 use shorelamp::measure::Position;
-use shorelamp::shoreline::{Nearest, Shoreline, Shorelines, beyond_m, judge_route};
+use shorelamp::shoreline::{
+    Nearest, Shoreline, Shorelines, beyond, beyond_m, fetch, judge_route, over_land,
+};
 
 fn data(name: &str) -> String {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/data/geo").join(name);
@@ -136,9 +138,48 @@ fn every_reference_route() {
         let nowhere = beyond_m(&shores, &places, farthest.distance_m + 0.1).unwrap();
         let all_water = beyond_m(&shores, &places, 0.0).unwrap();
         assert_eq!(nowhere, 0.0, "{name}");
+        let land = over_land(&shores, &places).unwrap();
+        let land_m: f64 = land.iter().map(|stretch| stretch.length_m()).sum();
+        assert!((land_m - judged.over_land_m.unwrap()).abs() < 1e-6, "{name}");
+        let far = beyond(&shores, &places, farthest.distance_m - 1.0).unwrap();
+        let first_and_last = far.stretches[0].from_m..=far.stretches.last().unwrap().to_m;
+        assert!(first_and_last.contains(&farthest.along_m), "{name}");
+        assert!(far.at_most_m() >= far.length_m(), "{name}");
+        assert!(beyond(&shores, &places, farthest.at_most_m + 0.1).unwrap().at_most.is_empty());
         let water_m = judged.length_m - judged.over_land_m.unwrap();
         assert!((all_water - water_m).abs() < 1.0, "{name}: {all_water} {water_m}");
     }
+}
+
+#[test]
+fn every_reference_rose() {
+    let reference = reference();
+    let (mut rays, mut open, mut worst_m) = (0, 0, 0.0f64);
+    for rose in reference["fetch"].as_array().unwrap() {
+        let shores = Shorelines::new(vec![shoreline(rose["shoreline"].as_str().unwrap())]);
+        let from = Position::new(number(rose, "lat"), number(rose, "lon")).unwrap();
+        let list = |key: &str| rose[key].as_array().unwrap().clone();
+        for (bearing, expected) in list("bearings_deg").iter().zip(list("fetch_m")) {
+            let bearing_deg = bearing.as_f64().unwrap();
+            let found = fetch(&shores, from, bearing_deg, 100_000.0).unwrap();
+            let name = format!("{} {bearing_deg} {found:?}", rose["name"]);
+            rays += 1;
+            match expected.as_f64() {
+                Some(expected_m) => {
+                    worst_m = worst_m.max((found.distance_m.expect(&name) - expected_m).abs());
+                }
+                None => {
+                    open += 1;
+                    assert_eq!(found.distance_m, None, "{name}");
+                }
+            }
+            let at_most_m = found.at_most_m.unwrap_or(f64::INFINITY);
+            assert!(at_most_m >= found.distance_m.unwrap_or(found.looked_m), "{name}");
+        }
+    }
+    println!("{worst_m}");
+    assert_eq!((rays, open), (96, 6));
+    assert!(worst_m <= 2.0, "{worst_m}");
 }
 
 /// What no reference needs to be asked for.

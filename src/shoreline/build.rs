@@ -1,5 +1,6 @@
 //! Packs chains of shore into the arrays of a tree.
 
+use std::fmt;
 use std::io::{self, Write};
 
 use super::chains;
@@ -18,7 +19,7 @@ pub(super) struct Chain {
 }
 
 /// Shore ready to be written: the arrays of a tree.
-#[derive(Debug, Default)]
+#[derive(Default)]
 pub struct Packed {
     pub(super) nodes: Vec<Node>,
     pub(super) vertices: Vec<GridPoint>,
@@ -65,6 +66,12 @@ impl Packed {
         }
         packed.nodes = stack(runs.iter().map(|run| run.bounds).collect());
         Some(packed)
+    }
+}
+
+impl fmt::Debug for Packed {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.debug_struct("Packed").field("runs", &self.levels.len()).finish_non_exhaustive()
     }
 }
 
@@ -156,11 +163,10 @@ fn stack(mut boxes: Vec<Bounds>) -> Vec<Node> {
 
 fn node_around(children: &[Bounds]) -> Node {
     let mut node = Node::default();
+    let [lowest, highest] = &mut node;
     for (slot, bounds) in children.iter().enumerate() {
-        for axis in 0..3 {
-            node[0][axis][slot] = bounds.lowest[axis];
-            node[1][axis][slot] = bounds.highest[axis];
-        }
+        lowest.iter_mut().zip(bounds.lowest).for_each(|(axis, lowest)| axis[slot] = lowest);
+        highest.iter_mut().zip(bounds.highest).for_each(|(axis, highest)| axis[slot] = highest);
     }
     node
 }

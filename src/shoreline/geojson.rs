@@ -8,7 +8,7 @@ use serde::Deserialize;
 use serde::de::{Deserializer, Error as _, IgnoredAny, SeqAccess, Visitor};
 
 use super::coverage::Coverage;
-use super::rings::{Land, LandIs, Level, LonLat, ShorelineError};
+use super::rings::{Land, LandIs, Level, LonLat, Part, ShorelineError};
 
 /// Reads a `FeatureCollection` of polygons.
 pub(super) fn read(text: impl Read, land_is: LandIs) -> Result<Land, ShorelineError> {
@@ -34,7 +34,13 @@ fn add_feature(
 ) -> Result<(), ShorelineError> {
     match feature {
         Polygons::Are(level, polygons) => {
-            polygons.into_iter().try_for_each(|rings| land.add(number, rings, level, land_is))
+            let island = level == Level::Island;
+            let parts = std::iter::once(Part::Outer { island });
+            let parts = parts.chain(std::iter::repeat(Part::Hole { island }));
+            polygons
+                .into_iter()
+                .flat_map(|rings| rings.into_iter().zip(parts.clone()))
+                .try_for_each(|(ring, part)| land.add(number, ring, part, land_is))
         }
         Polygons::Not(kind) => Err(ShorelineError::NotLand { feature: number, kind }),
         Polygons::ShortPosition => Err(ShorelineError::ShortPosition { feature: number }),

@@ -5,9 +5,10 @@ use std::collections::BinaryHeap;
 
 use thiserror::Error;
 
+use super::along::over_land_m;
 use super::ecef::{self, Point};
 use super::route::{Leg, Route};
-use super::search::{FASTEST, first_negative, length_above};
+use super::search::{FASTEST, first_negative};
 use super::tree::{Edge, Hit, View};
 use super::{Shoreline, Shorelines, signed_m};
 use crate::measure::Position;
@@ -100,23 +101,17 @@ pub fn judge_route(shores: &Shorelines, places: &[Position]) -> RouteShore {
         length_m,
         legs,
         farthest,
-        over_land_m: Some(length_where(&route, |here| -signed_m(&view, here).1)),
+        over_land_m: Some(over_land_m(shoreline, &route)),
         accuracy_m: Some(accuracy_m),
     }
 }
 
-/// Metres of a route that lie on water farther than `distance_m` from the nearest shore of the
-/// data; `None` if that is unknown. Take the accuracy off `distance_m` to be careful.
-#[must_use]
-pub fn beyond_m(shores: &Shorelines, places: &[Position], distance_m: f64) -> Option<f64> {
-    let route = Route::through(places);
-    let view = choose(shores, &route).ok()?.shore.view();
-    Some(length_where(&route, |here| signed_m(&view, here).1 - distance_m.max(0.0)))
-}
-
 /// The most accurate data that knows the whole route; if there is none, what stopped the one
 /// that came farthest.
-fn choose<'a>(shores: &'a Shorelines, route: &Route) -> Result<&'a Shoreline, WhyUnknown> {
+pub(super) fn choose<'a>(
+    shores: &'a Shorelines,
+    route: &Route,
+) -> Result<&'a Shoreline, WhyUnknown> {
     let start = route.start().ok_or(WhyUnknown::NoRoute)?;
     let mut reached = (0.0, WhyUnknown::NoData { at: start });
     for shoreline in shores.iter() {
@@ -145,14 +140,6 @@ fn first_unknown(shoreline: &Shoreline, route: &Route) -> Option<(f64, WhyUnknow
     let why =
         if shoreline.covers(at) { WhyUnknown::CutNearer { at } } else { WhyUnknown::NoData { at } };
     Some((along_m, why))
-}
-
-fn length_where(route: &Route, height_m: impl Fn(Point) -> f64) -> f64 {
-    let along = |along_m: f64| match route.position_at(along_m) {
-        Some(at) => height_m(ecef::point_of(at)),
-        None => 0.0,
-    };
-    length_above(&along, route.length_m())
 }
 
 /// Branch and bound: the stretch that could hold the greatest distance is halved until no

@@ -8,10 +8,14 @@
 //! The shore of such data is about the mean high water line. It tells how far dry land is, not
 //! where one can land; and a small lake that the data does not have is land to it.
 
+mod along;
 mod build;
 mod chains;
 mod coverage;
+mod crossings;
 mod ecef;
+mod esri;
+mod fetch;
 mod geojson;
 mod gshhg;
 mod judge;
@@ -28,9 +32,12 @@ use ecef::Point;
 use pack::Arrays;
 use tree::{EdgeTree, Hit, View};
 
+pub use along::{Beyond, Planned, Stretch, beyond, beyond_m, over_land, planned};
 pub use build::Packed;
 pub use coverage::Coverage;
-pub use judge::{Farthest, RouteShore, WhyUnknown, beyond_m, judge_route};
+pub use crossings::Crossings;
+pub use fetch::{Fetch, fetch};
+pub use judge::{Farthest, RouteShore, WhyUnknown, judge_route};
 pub use pack::{About, MAGIC, PackError};
 pub use rings::{Land, LandIs, Level, ShorelineError};
 pub use route::{Leg, Route};
@@ -189,12 +196,23 @@ impl Shoreline {
             on_land: view.on_left(hit, here),
             level: view.level(hit.edge),
             accuracy_m: self.accuracy_at(&view, hit),
-            cut_m: self.cut.as_ref().map(|cut| ecef::arc_m(cut.view().nearest(here).chord_m)),
+            cut_m: self.cut_m(here),
         })
     }
 
     fn covers(&self, at: Position) -> bool {
         self.about.coverage.is_none_or(|coverage| coverage.contains(at))
+    }
+
+    /// Metres to where the data was cut; `None` if it was not.
+    fn cut_m(&self, here: Point) -> Option<f64> {
+        self.cut.as_ref().map(|cut| ecef::arc_m(cut.view().nearest(here).chord_m))
+    }
+
+    /// How far any of its shore may lie from the true one, in metres.
+    #[must_use]
+    pub fn greatest_accuracy_m(&self) -> f64 {
+        self.about.accuracy_m.max(self.about.lake_accuracy_m.unwrap_or(0.0))
     }
 
     /// How far the shore that was hit may lie from the true one, in metres.

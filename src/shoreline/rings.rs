@@ -1,11 +1,11 @@
 //! Rings of shore, however they were written: checked, and turned so that land is on the left.
 
-use std::io::Read;
+use std::io::{Read, Seek};
 
 use thiserror::Error;
 
 use super::coverage::Coverage;
-use super::{geojson, gshhg};
+use super::{esri, geojson, gshhg};
 
 /// Why a file is no shoreline.
 #[derive(Clone, Debug, Error, PartialEq)]
@@ -13,6 +13,9 @@ pub enum ShorelineError {
     /// No GeoJSON, or not a `FeatureCollection` at its top.
     #[error("is not a GeoJSON FeatureCollection of land polygons: {0}")]
     NotGeoJson(String),
+    /// No ESRI shapefile.
+    #[error("is not an ESRI shapefile: {0}")]
+    NotShapefile(String),
     /// A feature that is not of land.
     #[error(
         "holds a {kind} (feature {feature}); a shoreline is made of Polygons and MultiPolygons \
@@ -155,6 +158,13 @@ pub enum LandIs {
     Outside,
 }
 
+/// Where a ring stands in a polygon, and whether that is an island in a lake.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Part {
+    Outer { island: bool },
+    Hole { island: bool },
+}
+
 /// Closed (the last position repeats the first), with land on its left.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Ring {
@@ -211,6 +221,18 @@ impl Land {
         gshhg::read(table, positions)
     }
 
+    /// Reads the polygons of an ESRI shapefile, the part of it that is called `.shp`. In degrees:
+    /// the `.prj` beside it tells, and whoever opens the file looks there.
+    ///
+    /// # Errors
+    /// [`ShorelineError`], for the first fault found.
+    pub fn from_shapefile(
+        shapes: impl Read + Seek,
+        land_is: LandIs,
+    ) -> Result<Self, ShorelineError> {
+        esri::read(shapes, land_is)
+    }
+
     /// The box the land was cut to; `None` for the whole earth.
     #[must_use]
     pub fn coverage(&self) -> Option<Coverage> {
@@ -236,39 +258,23 @@ impl Land {
         self.rings.iter().map(|ring| ring.points.len() - 1).sum()
     }
 
-    /// Adds a polygon: its outer ring, then the rings within. `outer` is what the outer one
-    /// bounds if the polygon is land; in degrees, longitude first.
-    ///
-    /// # Errors
-    /// [`ShorelineError`], with `feature` in it.
-    pub fn add_polygon(
-        &mut self,
-        feature: usize,
-        rings: impl IntoIterator<Item = Vec<(f64, f64)>>,
-        land_is: LandIs,
-    ) -> Result<(), ShorelineError> {
-        let to_lon_lat = |ring: Vec<(f64, f64)>| {
-            ring.into_iter().map(|(lon, lat)| LonLat { lon, lat }).collect::<Vec<_>>()
-        };
-        self.add(feature, rings.into_iter().map(to_lon_lat), Level::Land, land_is)
-    }
-
+    /// Adds a checked ring; `feature` names it in a fault.
     pub(super) fn add(
         &mut self,
         feature: usize,
-        rings: impl IntoIterator<Item = Vec<LonLat>>,
-        outer: Level,
+        points: Vec<LonLat>,
+        part: Part,
         land_is: LandIs,
     ) -> Result<(), ShorelineError> {
-        let (outer, inner) = match (land_is, outer) {
-            (LandIs::Outside, _) => (Level::Lake, Level::Island),
-            (LandIs::Inside, Level::Island) => (Level::Island, Level::Pond),
-            (LandIs::Inside, _) => (Level::Land, Level::Lake),
+        let level = match (land_is, part) {
+            (LandIs::Inside, Part::Outer { island: false }) => Level::Land,
+            (LandIs::Inside, Part::Outer { island: true }) => Level::Island,
+            (LandIs::Inside, Part::Hole { island: false }) => Level::Lake,
+            (LandIs::Inside, Part::Hole { island: true }) => Level::Pond,
+            (LandIs::Outside, Part::Outer { .. }) => Level::Lake,
+            (LandIs::Outside, Part::Hole { .. }) => Level::Island,
         };
-        for (index, points) in rings.into_iter().enumerate() {
-            let level = if index == 0 { outer } else { inner };
-            self.rings.push(Ring::new(feature, points, level)?);
-        }
+        self.rings.push(Ring::new(feature, points, level)?);
         Ok(())
     }
 }

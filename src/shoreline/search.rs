@@ -18,25 +18,49 @@ struct Sample {
     value_m: f64,
 }
 
-/// Metres of a route on which `height_m` (which changes by at most a metre a metre) is positive.
-pub(super) fn length_above(height_m: &impl Fn(f64) -> f64, length_m: f64) -> f64 {
+/// The stretches of a route, from and to in metres along it, on which `height_m` (which changes
+/// by at most a metre a metre) is positive.
+pub(super) fn stretches_above(height_m: &impl Fn(f64) -> f64, length_m: f64) -> Vec<[f64; 2]> {
     let sample = |along_m: f64| Sample { along_m, value_m: height_m(along_m) };
-    above(&sample, sample(0.0), sample(length_m), finest_m(length_m))
+    let mut found = Vec::new();
+    above(&sample, sample(0.0), sample(length_m), finest_m(length_m), &mut found);
+    found
 }
 
-fn above(sample: &impl Fn(f64) -> Sample, from: Sample, to: Sample, finest_m: f64) -> f64 {
+fn above(
+    sample: &impl Fn(f64) -> Sample,
+    from: Sample,
+    to: Sample,
+    finest_m: f64,
+    found: &mut Vec<[f64; 2]>,
+) {
     let length_m = to.along_m - from.along_m;
     let same_side = (from.value_m > 0.0) == (to.value_m > 0.0);
     let never_zero = from.value_m.abs() + to.value_m.abs() > length_m * FASTEST;
     if same_side && (never_zero || length_m <= finest_m) {
-        return if from.value_m > 0.0 { length_m } else { 0.0 };
+        if from.value_m > 0.0 {
+            add([from.along_m, to.along_m], found);
+        }
+        return;
     }
     if length_m <= finest_m {
-        let highest_m = from.value_m.max(to.value_m);
-        return length_m * highest_m / (from.value_m - to.value_m).abs();
+        let share = from.value_m / (from.value_m - to.value_m);
+        let crossing_m = from.along_m + share * length_m;
+        let rises = to.value_m > 0.0;
+        add(if rises { [crossing_m, to.along_m] } else { [from.along_m, crossing_m] }, found);
+        return;
     }
     let middle = sample((from.along_m + to.along_m) / 2.0);
-    above(sample, from, middle, finest_m) + above(sample, middle, to, finest_m)
+    above(sample, from, middle, finest_m, found);
+    above(sample, middle, to, finest_m, found);
+}
+
+/// Adds a stretch, to the last one if it follows that without a gap.
+fn add([from_m, to_m]: [f64; 2], found: &mut Vec<[f64; 2]>) {
+    match found.last_mut() {
+        Some(last) if last[1] == from_m => last[1] = to_m,
+        _ => found.push([from_m, to_m]),
+    }
 }
 
 /// The first place found where `margin_m` (which changes by at most two metres a metre) is
@@ -76,6 +100,9 @@ mod tests {
 
     #[test]
     fn a_tent() {
+        let length_above = |height: &dyn Fn(f64) -> f64, length| -> f64 {
+            stretches_above(&height, length).iter().map(|[from, to]| to - from).sum()
+        };
         let tent = |along: f64| 10.0 - (along - 50.0).abs();
         assert!((length_above(&tent, 100.0) - 20.0).abs() < 1e-9);
         assert!((length_above(&|along| -tent(along), 100.0) - 80.0).abs() < 1e-9);
@@ -105,7 +132,9 @@ mod tests {
                 }
                 0.0
             };
-            let found = length_above(&saw, length_m);
+            let stretches = stretches_above(&saw, length_m);
+            prop_assert!(stretches.windows(2).all(|two| two[0][1] < two[1][0]));
+            let found: f64 = stretches.iter().map(|[from, to]| to - from).sum();
             prop_assert!((found - high).abs() <= 0.2 * teeth.len() as f64, "{found} {high}");
         }
     }
