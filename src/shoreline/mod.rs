@@ -43,6 +43,9 @@ pub use rings::{Land, LandIs, Level, ShorelineError};
 pub use route::{Leg, Route};
 pub use tree::Bytes;
 
+/// Up to here the shortest chord is the shortest way, to a decimetre.
+const CHORDS_RANK_M: f64 = 200_000.0;
+
 /// One set of shoreline data.
 pub struct Shoreline {
     about: About,
@@ -177,8 +180,7 @@ impl Shoreline {
         (*self.bytes).as_ref().len()
     }
 
-    /// The nearest shore; `None` outside the data's coverage. Right to a decimetre within 100 km,
-    /// to one part in 100 000 beyond.
+    /// The nearest shore; `None` outside the data's coverage.
     #[must_use]
     pub fn nearest(&self, at: Position) -> Option<Nearest> {
         if !self.covers(at) {
@@ -187,8 +189,17 @@ impl Shoreline {
         let here = ecef::point_of(at);
         let view = self.shore.view();
         let hit = view.nearest(here);
-        let shore = ecef::position(view.foot_m(hit))?;
-        let (distance_m, bearing_deg) = route::distance_and_bearing(at, shore);
+        let geodesic = |hit: Hit| {
+            let shore = ecef::position(view.foot_m(hit))?;
+            let (distance_m, bearing_deg) = route::distance_and_bearing(at, shore);
+            Some((hit, shore, distance_m, bearing_deg))
+        };
+        let (hit, shore, distance_m, bearing_deg) = if hit.chord_m < CHORDS_RANK_M {
+            geodesic(hit)?
+        } else {
+            let rivals = view.within(ecef::rival_chord_m(hit.chord_m), here);
+            rivals.into_iter().filter_map(geodesic).min_by(|a, b| a.2.total_cmp(&b.2))?
+        };
         Some(Nearest {
             distance_m,
             shore,

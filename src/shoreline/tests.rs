@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use geographiclib_rs::{Geodesic, InverseGeodesic};
+use geographiclib_rs::{DirectGeodesic, Geodesic, InverseGeodesic};
 
 use super::*;
 
@@ -106,6 +106,56 @@ fn long_edges_follow_the_parallel() {
     let found = shoreline.nearest(pos(60.5, 5.0)).unwrap();
     let expected_m = geodesic_m(pos(60.5, 5.0), pos(60.0, 5.0));
     assert!((found.distance_m - expected_m).abs() < 0.05, "{found:?}");
+}
+
+/// A small island far away in each of many directions: the nearest by chord is not always the
+/// nearest over the ground. Against geographiclib on every vertex.
+#[test]
+fn far_shores_are_ranked_by_the_geodesic() {
+    let here = pos(20.0, 0.0);
+    let vertex = |bearing: f64, far_m: f64| {
+        let (lat, lon): (f64, f64) =
+            Geodesic::wgs84().direct(here.lat_deg(), here.lon_deg(), bearing, far_m);
+        pos(lat, lon)
+    };
+    for far_m in [300_000.0, 1_000_000.0, 3_000_000.0] {
+        let islands: Vec<String> = (0..36)
+            .map(|tenth| {
+                let bearing = f64::from(tenth) * 10.0;
+                // Each a little nearer than the one before, by less than chords can tell apart.
+                let far_m = far_m - f64::from((tenth * 7) % 36) * far_m * 1e-8;
+                let [a, b] = [0.0, 40.0].map(|more| vertex(bearing, far_m + more));
+                let c = vertex(bearing + 0.001, far_m + 40.0);
+                let at = |p: Position| format!("[{:.12},{:.12}]", p.lon_deg(), p.lat_deg());
+                format!("[{},{},{},{}]", at(a), at(b), at(c), at(a))
+            })
+            .collect();
+        let rings: Vec<&str> = islands.iter().map(String::as_str).collect();
+        let found = world("", &rings).nearest(here).unwrap();
+        let expected_m = far_m * (1.0 - 35e-8);
+        assert!((found.distance_m - expected_m).abs() < 0.02, "{found:?} {expected_m}");
+    }
+}
+
+#[test]
+fn hourly_positions() {
+    let shores = Shorelines::new(vec![world("", &[&square(0.0, 0.0, 1.0, 1.0)])]);
+    let places = [pos(-0.1, 0.0), pos(-0.1, 0.1), pos(-0.1, 0.2)];
+    let leg_m = geodesic_m(places[0], places[1]);
+    let hours = planned(&shores, &places, 3.0, &[0.0, 3600.0]);
+    let speed_m_per_s = 3.0 * 1852.0 / 3600.0;
+    let end_s = 2.0 * leg_m / speed_m_per_s + 3600.0;
+    let last = hours.last().unwrap();
+    assert_eq!(hours.len(), end_s.div_euclid(3600.0) as usize + 2);
+    assert!((last.after_s - end_s).abs() < 1.0 && last.at == places[2]);
+    assert!((hours[1].along_m - 3.0 * 1852.0).abs() < 0.01);
+    // It takes two hours and ten seconds to the stay of an hour.
+    let at_stay = hours.iter().filter(|hour| hour.at == places[1]).count();
+    assert_eq!(at_stay, 1, "{hours:?}");
+    assert!(hours[0].shore.unwrap().distance_m > 11_000.0);
+    assert!(planned(&shores, &places, 0.0, &[]).is_empty());
+    assert!(planned(&shores, &places, f64::NAN, &[]).is_empty());
+    assert!(planned(&shores, &[], 3.0, &[]).is_empty());
 }
 
 mod cut {

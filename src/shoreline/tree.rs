@@ -181,7 +181,32 @@ impl View<'_> {
             // The nearest child comes off first.
             waiting[pushed..count].sort_unstable_by(|a, b| b.squared.total_cmp(&a.squared));
         }
-        Hit { edge: best.edge, chord_m: best.squared.sqrt() / GRID_PER_M, share: best.share }
+        best.hit()
+    }
+
+    /// All edges that come within a straight distance of a point, both in metres.
+    pub(super) fn within(&self, chord_m: f64, at_m: Point) -> Vec<Hit> {
+        let at = at_m.map(|axis_m| axis_m * GRID_PER_M);
+        let at_grid = at.map(|axis| axis.round() as i32);
+        let farthest = (chord_m * GRID_PER_M).powi(2);
+        let limit = box_limit(farthest);
+        let mut hits = Vec::new();
+        let mut waiting = vec![(0, 0)];
+        while let Some((storey, index)) = waiting.pop() {
+            let Some(&Storey { start, children }) = self.storeys.get(storey) else {
+                let feet = self.feet_in_run(index, at).filter(|foot| foot.squared <= farthest);
+                hits.extend(feet.map(Foot::hit));
+                continue;
+            };
+            let Some(node) = self.nodes.get(start + index) else { continue };
+            let first_child = index * FAN;
+            let squares = squared_distances(node, at_grid).into_iter().enumerate();
+            let near = squares
+                .take(children.saturating_sub(first_child))
+                .filter(|(_, squared)| *squared <= limit);
+            waiting.extend(near.map(|(slot, _)| (storey + 1, first_child + slot)));
+        }
+        hits
     }
 
     /// The straight distance from a point to an edge, in metres.
@@ -230,20 +255,23 @@ impl View<'_> {
         side > 0.0
     }
 
-    /// A run of fewer than four vertices, or out of bounds, has no edge.
     fn nearest_in_run(&self, run: usize, at: Point, mut best: Foot) -> Foot {
-        let Some((first, points)) = self.run(run) else { return best };
-        let Some(edges) = points.get(1..points.len().saturating_sub(1)) else { return best };
-        let mut from = edges[0].map(f64::from);
-        for (step, to) in edges.iter().enumerate().skip(1) {
-            let to = to.map(f64::from);
-            let foot = foot(Edge(first + step as u32), from, to, at);
+        for foot in self.feet_in_run(run, at) {
             if foot.squared < best.squared {
                 best = foot;
             }
-            from = to;
         }
         best
+    }
+
+    /// The nearest point of each edge of a run. A run of fewer than four vertices, or out of
+    /// bounds, has no edge.
+    fn feet_in_run(&self, run: usize, at: Point) -> impl Iterator<Item = Foot> {
+        let (first, points) = self.run(run).unwrap_or_default();
+        let edges = points.get(1..points.len().saturating_sub(1)).unwrap_or_default();
+        edges.windows(2).zip(first + 1..).map(move |(ends, index)| {
+            foot(Edge(index), ends[0].map(f64::from), ends[1].map(f64::from), at)
+        })
     }
 
     /// The index of a run's first vertex, and its vertices.
@@ -266,6 +294,12 @@ struct Foot {
     edge: Edge,
     squared: f64,
     share: f64,
+}
+
+impl Foot {
+    fn hit(self) -> Hit {
+        Hit { edge: self.edge, chord_m: self.squared.sqrt() / GRID_PER_M, share: self.share }
+    }
 }
 
 /// In grid units.
