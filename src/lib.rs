@@ -6,6 +6,7 @@
 
 pub mod caution;
 pub mod cli;
+pub mod chart;
 pub mod conditions;
 pub mod daemon;
 pub mod fetch;

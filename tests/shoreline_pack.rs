@@ -30,7 +30,8 @@ fn about(name: &str) -> About {
 /// A pack of the file, and the file itself.
 fn both(folder: &TempDir, name: &str) -> (PathBuf, Shoreline, Shoreline) {
     let file = geo(&format!("shoreline/{name}.geojson"));
-    let source = Source { files: &[file.clone()], land_is: LandIs::Inside, covers: None };
+    let source =
+        Source { files: std::slice::from_ref(&file), land_is: LandIs::Inside, covers: None };
     let land = packs::read_land(&source, &ProgressBar::hidden()).unwrap();
     let about = About { coverage: land.coverage(), ..about(name) };
     let pack = folder.path().join(format!("{name}.pack"));
@@ -258,14 +259,18 @@ fn raw_rings() {
         }
         table += &format!("{level} 1.0 5 0.0 1.0 {offset} 40 {level}\n");
     };
-    [(1, 4.0, 0.0), (2, 3.0, 0.0), (3, 2.0, 0.0), (5, 4.0, -80.0), (6, 3.0, -80.0)]
-        .map(|(level, half, lat)| add(level, half, lat));
+    for (level, half, lat) in
+        [(1, 4.0, 0.0), (2, 3.0, 0.0), (3, 2.0, 0.0), (5, 4.0, -80.0), (6, 3.0, -80.0)]
+    {
+        add(level, half, lat);
+    }
     let file = folder.path().join("gshhs_f.dat");
     fs::write(&file, &positions).unwrap();
     let missing = read(file.clone(), LandIs::Inside, None).unwrap_err().to_string();
     assert!(missing.contains("gshhsmeta_f.dat"), "{missing}");
     fs::write(folder.path().join("gshhsmeta_f.dat"), &table).unwrap();
-    let source = Source { files: &[file.clone()], land_is: LandIs::Inside, covers: None };
+    let source =
+        Source { files: std::slice::from_ref(&file), land_is: LandIs::Inside, covers: None };
     let land = packs::read_land(&source, &ProgressBar::hidden()).unwrap();
     assert_eq!(land.edges(), 16);
     let shoreline = Shoreline::from_land(&land, about("")).unwrap();

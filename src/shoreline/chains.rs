@@ -10,7 +10,7 @@ use super::rings::{Level, LonLat, Ring};
 
 /// How far an edge, straight in longitude and latitude, may stray from the straight pieces that
 /// stand for it: down towards the earth's centre or to a side.
-const STRAY_M: f64 = 0.01;
+const STRAY_M: f64 = 0.025;
 
 /// The shore of these rings. Edges along 180 degrees, along a side of the box the data was cut
 /// to, or at a pole are no shore; nor are those along which two polygons were cut apart.

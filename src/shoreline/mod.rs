@@ -19,6 +19,7 @@ mod fetch;
 mod geojson;
 mod gshhg;
 mod judge;
+mod lines;
 mod pack;
 mod rings;
 mod route;
@@ -205,10 +206,18 @@ impl Shoreline {
             shore,
             bearing_deg,
             on_land: view.on_left(hit, here),
-            level: view.level(hit.edge),
+            level: view.level(hit),
             accuracy_m: self.accuracy_at(&view, hit),
             cut_m: self.cut_m(here),
         })
+    }
+
+    /// Metres over the ground to the nearest shore, negative on land; `None` outside the data's
+    /// coverage. For bulk work: less than half of the time that [`nearest`](Self::nearest) takes,
+    /// and right to 2 cm within 100 km.
+    #[must_use]
+    pub fn signed_m(&self, at: Position) -> Option<f64> {
+        self.covers(at).then(|| signed_m(&self.shore.view(), ecef::point_of(at)).1)
     }
 
     fn covers(&self, at: Position) -> bool {
@@ -229,7 +238,7 @@ impl Shoreline {
     /// How far the shore that was hit may lie from the true one, in metres.
     fn accuracy_at(&self, view: &View<'_>, hit: Hit) -> f64 {
         match self.about.lake_accuracy_m {
-            Some(lake_accuracy_m) if view.level(hit.edge) != Level::Land => lake_accuracy_m,
+            Some(lake_accuracy_m) if view.level(hit) != Level::Land => lake_accuracy_m,
             _ => self.about.accuracy_m,
         }
     }

@@ -6,6 +6,7 @@ use thiserror::Error;
 
 use super::coverage::Coverage;
 use super::{esri, geojson, gshhg};
+use crate::measure::Position;
 
 /// Why a file is no shoreline.
 #[derive(Clone, Debug, Error, PartialEq)]
@@ -243,6 +244,13 @@ impl Land {
     #[must_use]
     pub fn covering(self, coverage: Option<Coverage>) -> Self {
         Self { coverage, ..self }
+    }
+
+    /// The ends of its edges, false shore and all, as the files give them.
+    pub fn edge_positions(&self) -> impl Iterator<Item = [Position; 2]> {
+        let position = |at: LonLat| Position::new(at.lat, at.lon).ok();
+        let edges = self.rings.iter().flat_map(|ring| ring.points.windows(2));
+        edges.filter_map(move |edge| Some([position(edge[0])?, position(edge[1])?]))
     }
 
     /// This and other land of the same coverage.

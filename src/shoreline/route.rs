@@ -2,7 +2,7 @@
 
 use std::sync::LazyLock;
 
-use geographiclib_rs::{DirectGeodesic, Geodesic, InverseGeodesic};
+use geographiclib_rs::{Geodesic, GeodesicLine, InverseGeodesic, capability};
 
 use crate::measure::Position;
 
@@ -29,6 +29,8 @@ pub struct Leg {
 pub struct Route {
     start: Option<Position>,
     legs: Vec<Leg>,
+    /// The legs' geodesics, to find places on.
+    lines: Vec<GeodesicLine>,
 }
 
 impl Route {
@@ -36,7 +38,7 @@ impl Route {
     #[must_use]
     pub fn through(places: &[Position]) -> Self {
         let mut along_m = 0.0;
-        let legs = places
+        let legs: Vec<Leg> = places
             .windows(2)
             .map(|ends| {
                 let (length_m, bearing_deg) = distance_and_bearing(ends[0], ends[1]);
@@ -45,7 +47,8 @@ impl Route {
                 leg
             })
             .collect();
-        Self { start: places.first().copied(), legs }
+        let lines = legs.iter().map(Leg::line).collect();
+        Self { start: places.first().copied(), legs, lines }
     }
 
     /// Its legs, in order.
@@ -71,23 +74,28 @@ impl Route {
     #[must_use]
     pub fn position_at(&self, along_m: f64) -> Option<Position> {
         let begun = self.legs.partition_point(|leg| leg.along_m <= along_m);
-        let Some(leg) = begun.checked_sub(1).and_then(|at| self.legs.get(at)) else {
-            return self.start;
-        };
-        Some(leg.position_at(along_m - leg.along_m))
+        let Some(index) = begun.checked_sub(1) else { return self.start };
+        let (leg, line) = (self.legs.get(index)?, self.lines.get(index)?);
+        Some(leg.position_at(line, along_m - leg.along_m))
     }
 }
 
 impl Leg {
-    fn position_at(&self, into_m: f64) -> Position {
+    fn line(&self) -> GeodesicLine {
+        let (lat, lon) = (self.from.lat_deg(), self.from.lon_deg());
+        let places = capability::LATITUDE | capability::LONGITUDE | capability::DISTANCE_IN;
+        GeodesicLine::new(&WGS84, lat, lon, self.bearing_deg, Some(places), None, None)
+    }
+
+    fn position_at(&self, line: &GeodesicLine, into_m: f64) -> Position {
         if into_m <= 0.0 {
             return self.from;
         }
         if into_m >= self.length_m {
             return self.to;
         }
-        let (lat, lon): (f64, f64) =
-            WGS84.direct(self.from.lat_deg(), self.from.lon_deg(), self.bearing_deg, into_m);
+        let place = capability::LATITUDE | capability::LONGITUDE;
+        let (_, lat, lon, ..) = line._gen_position(false, into_m, place);
         Position::new(lat, lon).unwrap_or(self.to)
     }
 }

@@ -43,6 +43,7 @@ pub(super) struct Edge(u32);
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Hit {
     pub(super) edge: Edge,
+    run: u32,
     /// The straight distance in metres.
     pub(super) chord_m: f64,
     /// How far along the edge the nearest point lies, 0 to 1.
@@ -143,12 +144,12 @@ pub(super) struct View<'a> {
     storeys: &'a [Storey],
 }
 
-impl View<'_> {
+impl<'a> View<'a> {
     /// The edge nearest to a point (metres).
     pub(super) fn nearest(&self, at_m: Point) -> Hit {
         let at = at_m.map(|axis_m| axis_m * GRID_PER_M);
         let at_grid = at.map(|axis| axis.round() as i32);
-        let mut best = Foot { edge: Edge(1), squared: f64::INFINITY, share: 0.0 };
+        let mut best = Foot { edge: Edge(1), run: 0, squared: f64::INFINITY, share: 0.0 };
         let mut limit = f32::INFINITY;
         let mut waiting = [Waiting::default(); STACK];
         let mut count = 1;
@@ -187,32 +188,44 @@ impl View<'_> {
     /// All edges that come within a straight distance of a point, both in metres.
     pub(super) fn within(&self, chord_m: f64, at_m: Point) -> Vec<Hit> {
         let at = at_m.map(|axis_m| axis_m * GRID_PER_M);
-        let at_grid = at.map(|axis| axis.round() as i32);
         let farthest = (chord_m * GRID_PER_M).powi(2);
-        let limit = box_limit(farthest);
-        let mut hits = Vec::new();
+        let runs = self.run_numbers_within(chord_m, at_m).into_iter();
+        let feet = runs.flat_map(|run| self.feet_in_run(run, at));
+        feet.filter(|foot| foot.squared <= farthest).map(Foot::hit).collect()
+    }
+
+    /// The edges' vertices of all runs whose box comes within a straight distance of a point,
+    /// both in metres.
+    pub(super) fn runs_within(&self, chord_m: f64, at_m: Point) -> Vec<&'a [GridPoint]> {
+        let runs = self.run_numbers_within(chord_m, at_m).into_iter();
+        runs.filter_map(|run| self.run(run)?.1.split_last()?.1.get(1..)).collect()
+    }
+
+    fn run_numbers_within(&self, chord_m: f64, at_m: Point) -> Vec<usize> {
+        let at = at_m.map(|axis_m| (axis_m * GRID_PER_M).round() as i32);
+        let limit = box_limit((chord_m * GRID_PER_M).powi(2));
+        let mut runs = Vec::new();
         let mut waiting = vec![(0, 0)];
         while let Some((storey, index)) = waiting.pop() {
             let Some(&Storey { start, children }) = self.storeys.get(storey) else {
-                let feet = self.feet_in_run(index, at).filter(|foot| foot.squared <= farthest);
-                hits.extend(feet.map(Foot::hit));
+                runs.push(index);
                 continue;
             };
             let Some(node) = self.nodes.get(start + index) else { continue };
             let first_child = index * FAN;
-            let squares = squared_distances(node, at_grid).into_iter().enumerate();
+            let squares = squared_distances(node, at).into_iter().enumerate();
             let near = squares
                 .take(children.saturating_sub(first_child))
                 .filter(|(_, squared)| *squared <= limit);
             waiting.extend(near.map(|(slot, _)| (storey + 1, first_child + slot)));
         }
-        hits
+        runs
     }
 
     /// The straight distance from a point to an edge, in metres.
     pub(super) fn chord_m(&self, edge: Edge, at_m: Point) -> f64 {
         let at = at_m.map(|axis_m| axis_m * GRID_PER_M);
-        let foot = foot(edge, self.vertex(edge, 0), self.vertex(edge, 1), at);
+        let foot = foot(edge, 0, [self.vertex(edge, 0), self.vertex(edge, 1)], at);
         foot.squared.sqrt() / GRID_PER_M
     }
 
@@ -223,10 +236,9 @@ impl View<'_> {
     }
 
     /// What the edge is the shore of.
-    pub(super) fn level(&self, edge: Edge) -> Level {
-        let begun = self.run_starts.partition_point(|&start| start <= edge.0);
-        let run = begun.saturating_sub(1);
-        Level::from_number(self.levels.get(run).copied().unwrap_or(1).into()).unwrap_or(Level::Land)
+    pub(super) fn level(&self, hit: Hit) -> Level {
+        let number = self.levels.get(hit.run as usize).copied().unwrap_or_default();
+        Level::from_number(number.into()).unwrap_or(Level::Land)
     }
 
     /// Whether the point (metres) whose nearest edge this is lies on the edge's left, which is
@@ -266,16 +278,17 @@ impl View<'_> {
 
     /// The nearest point of each edge of a run. A run of fewer than four vertices, or out of
     /// bounds, has no edge.
-    fn feet_in_run(&self, run: usize, at: Point) -> impl Iterator<Item = Foot> {
+    fn feet_in_run(&self, run: usize, at: Point) -> impl Iterator<Item = Foot> + use<'a> {
         let (first, points) = self.run(run).unwrap_or_default();
         let edges = points.get(1..points.len().saturating_sub(1)).unwrap_or_default();
         edges.windows(2).zip(first + 1..).map(move |(ends, index)| {
-            foot(Edge(index), ends[0].map(f64::from), ends[1].map(f64::from), at)
+            let ends = [ends[0].map(f64::from), ends[1].map(f64::from)];
+            foot(Edge(index), run as u32, ends, at)
         })
     }
 
     /// The index of a run's first vertex, and its vertices.
-    fn run(&self, run: usize) -> Option<(u32, &[GridPoint])> {
+    fn run(&self, run: usize) -> Option<(u32, &'a [GridPoint])> {
         let &[first, end] = self.run_starts.get(run..run + 2)? else { return None };
         let points = self.vertices.get(first as usize..end as usize)?;
         (points.len() > 3).then_some((first, points))
@@ -292,22 +305,24 @@ impl View<'_> {
 #[derive(Clone, Copy)]
 struct Foot {
     edge: Edge,
+    run: u32,
     squared: f64,
     share: f64,
 }
 
 impl Foot {
     fn hit(self) -> Hit {
-        Hit { edge: self.edge, chord_m: self.squared.sqrt() / GRID_PER_M, share: self.share }
+        let chord_m = self.squared.sqrt() / GRID_PER_M;
+        Hit { edge: self.edge, run: self.run, chord_m, share: self.share }
     }
 }
 
 /// In grid units.
-fn foot(edge: Edge, from: Point, to: Point, at: Point) -> Foot {
+fn foot(edge: Edge, run: u32, [from, to]: [Point; 2], at: Point) -> Foot {
     let (along, away) = (minus(to, from), minus(at, from));
     let share = (dot(away, along) / dot(along, along)).clamp(0.0, 1.0);
     let gap = minus(away, along.map(|axis| axis * share));
-    Foot { edge, squared: dot(gap, gap), share }
+    Foot { edge, run, squared: dot(gap, gap), share }
 }
 
 /// A node or run still to be looked at.
@@ -415,7 +430,7 @@ mod tests {
                 .fold(f64::INFINITY, f64::min);
             let hit = view.nearest(at);
             prop_assert_eq!(hit.chord_m, scanned);
-            prop_assert_eq!(view.level(hit.edge), Level::Lake);
+            prop_assert_eq!(view.level(hit), Level::Lake);
             prop_assert!((length(minus(view.foot_m(hit), at)) - scanned).abs() < 1e-6);
         }
     }
