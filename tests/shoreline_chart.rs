@@ -73,3 +73,11 @@ fn a_fjord_and_a_short_trip() {
     let short = [(48.6140, -123.1560), (48.6200, -123.1600)];
     assert!(land_rings(&chart("short", "salish", &short)) >= 1);
 }
+
+/// At the edge of the data: beyond it the chart is hatched, and the distance is unknown.
+#[test]
+fn at_the_edge_of_the_data() {
+    let places = [(57.00, -5.30), (56.95, -5.37)];
+    let chart = chart("edge", "loch_ness", &places);
+    assert!(chart.contains("Distance from shore unknown"), "{chart}");
+}

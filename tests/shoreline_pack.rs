@@ -11,6 +11,7 @@ use shorelamp::shoreline::{
     About, LandIs, Level, PackError, Packed, Shoreline, Shorelines, judge_route,
 };
 use tempfile::TempDir;
+use xxhash_rust::xxh3::xxh3_64;
 
 fn geo(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/geo").join(name)
@@ -288,4 +289,53 @@ fn swapped_coordinates_lie_outside_their_box() {
     let text = r#"{"type":"FeatureCollection","bbox":[-5,57,-4,58],"features":[{"type":"Feature","properties":{},"geometry":{"type":"Polygon","coordinates":[[[57.1,-4.5],[57.2,-4.5],[57.2,-4.4],[57.1,-4.5]]]}}]}"#;
     let fault = Shoreline::from_geojson(text, 1.0).unwrap_err().to_string();
     assert!(fault.contains("swapped"), "{fault}");
+}
+
+/// Packs that sum up and yet are nonsense, as nobody but an enemy would write them: whatever they
+/// answer, they answer.
+#[test]
+fn nonsense_in_a_pack_does_not_stop_the_program() {
+    let folder = TempDir::new().unwrap();
+    let (pack, ..) = both(&folder, "champlain");
+    let whole = fs::read(&pack).unwrap();
+    let arrays = 64 + u32::from_le_bytes(whole[12..16].try_into().unwrap()) as usize;
+    let places: Vec<Position> = [(44.5, -73.33), (44.4, -73.3), (44.0, -73.4)]
+        .map(|(lat, lon)| Position::new(lat, lon).unwrap())
+        .into();
+    let mut random = 20_260_601u64;
+    let mut next = || {
+        random =
+            random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (random >> 33) as usize
+    };
+    let mut opened = 0;
+    for _ in 0..300 {
+        let mut bytes = whole.clone();
+        for _ in 0..1 + next() % 40 {
+            let at = arrays + next() % (bytes.len() - arrays);
+            bytes[at] = next() as u8;
+        }
+        // Now and then also in the counts of the head.
+        if next() % 8 == 0 {
+            bytes[16 + next() % 12] = next() as u8;
+        }
+        sum_up(&mut bytes, arrays);
+        let nonsense = folder.path().join("nonsense.pack");
+        fs::write(&nonsense, &bytes).unwrap();
+        let Ok(shoreline) = packs::open(&nonsense, 1.0) else { continue };
+        opened += 1;
+        places.iter().for_each(|at| drop(shoreline.nearest(*at)));
+        drop(shoreline.lines_within(places[0], 20_000.0));
+        let shores = Shorelines::new(vec![shoreline]);
+        drop(judge_route(&shores, &places[..2]));
+    }
+    assert!(opened > 200, "{opened}");
+}
+
+/// Writes the checksums anew; `arrays` is where the arrays begin.
+fn sum_up(bytes: &mut [u8], arrays: usize) {
+    let sum = xxh3_64(&bytes[arrays..]);
+    bytes[40..48].copy_from_slice(&sum.to_le_bytes());
+    let head = xxh3_64(&[&bytes[..48], &bytes[64..arrays]].concat());
+    bytes[48..56].copy_from_slice(&head.to_le_bytes());
 }

@@ -11,6 +11,9 @@ use crate::shoreline::{Farthest, RouteShore};
 const LINE: f64 = 31.0;
 const LETTERS: usize = 56;
 
+/// A place of the route so close to the farthest point covers its mark.
+const COVERED: f64 = 22.0;
+
 /// What matters most, in words.
 pub(super) fn words(judged: &RouteShore) -> String {
     match &judged.farthest {
@@ -43,8 +46,9 @@ pub(super) fn course(out: &mut String, frame: &Frame, course: &[Xy]) {
     }
 }
 
-/// A ring with a cross in it, and a broken line to the nearest shore.
-pub(super) fn farthest(out: &mut String, frame: &Frame, farthest: &Farthest) {
+/// A ring with a cross in it, and a broken line to the nearest shore. Where a place of the route
+/// would cover it, the ring goes round that.
+pub(super) fn farthest(out: &mut String, frame: &Frame, farthest: &Farthest, places: &[Position]) {
     let [x, y] = down(frame, farthest.at);
     let [shore_x, shore_y] = down(frame, farthest.shore);
     let line = format!("M{x:.1} {y:.1}L{shore_x:.1} {shore_y:.1}");
@@ -54,15 +58,18 @@ pub(super) fn farthest(out: &mut String, frame: &Frame, farthest: &Farthest) {
             r##"<path d="{line}" stroke="{colour}" stroke-width="{width}" stroke-dasharray="9 6"/>"##
         );
     }
+    let covers = |[place_x, place_y]: Xy| (place_x - x).hypot(place_y - y) < COVERED;
+    let covered = places.iter().any(|at| covers(down(frame, *at)));
+    let radius = if covered { 25.0 } else { 13.0 };
     let _ = writeln!(
         out,
-        r##"<circle cx="{x:.1}" cy="{y:.1}" r="13" fill="#fff" stroke="#b3261e" stroke-width="3.5"/>
+        r##"<circle cx="{x:.1}" cy="{y:.1}" r="{radius}" fill="#fff" stroke="#b3261e" stroke-width="3.5"/>
 <path d="M{:.1} {:.1}l12 12m0 -12l-12 12" stroke="#b3261e" stroke-width="3.5"/>
 <circle cx="{shore_x:.1}" cy="{shore_y:.1}" r="5" fill="#b3261e" stroke="#fff" stroke-width="1.5"/>"##,
         x - 6.0,
         y - 6.0
     );
-    let below = if shore_y > y { -26.0 } else { 42.0 };
+    let below = if shore_y > y { -radius - 10.0 } else { radius + 27.0 };
     label(out, frame, [x, y + below], &distance(farthest.distance_m));
 }
 
@@ -119,9 +126,13 @@ pub(super) fn scale(out: &mut String, frame: &Frame) {
         y - 28.0,
         length.max(118.0) + 20.0,
         y - 7.0,
-        distance(km * 1000.0),
+        round_length(km),
         y + 29.0,
     );
+}
+
+fn round_length(km: f64) -> String {
+    if km < 1.0 { format!("{:.0} m", km * 1000.0) } else { format!("{km:.0} km") }
 }
 
 /// 1, 2 or 5 and noughts.

@@ -43,7 +43,7 @@ pub fn svg(
     let course: Vec<Xy> = course.iter().map(|at| frame.xy(*at)).collect();
     marks::course(&mut out, &frame, &course);
     if let Ok(farthest) = &judged.farthest {
-        marks::farthest(&mut out, &frame, farthest);
+        marks::farthest(&mut out, &frame, farthest, places);
     }
     marks::places(&mut out, &frame, places);
     marks::scale(&mut out, &frame);

@@ -21,38 +21,63 @@ struct Sample {
 /// The stretches of a route, from and to in metres along it, on which `height_m` (which changes
 /// by at most a metre a metre) is positive.
 pub(super) fn stretches_above(height_m: &impl Fn(f64) -> f64, length_m: f64) -> Vec<[f64; 2]> {
-    let sample = |along_m: f64| Sample { along_m, value_m: height_m(along_m) };
+    let decided = |along_m: f64| Decided::around(along_m, height_m(along_m));
     let mut found = Vec::new();
-    above(&sample, sample(0.0), sample(length_m), finest_m(length_m), &mut found);
+    let (start, end) = (decided(0.0), decided(length_m));
+    start.add(0.0, length_m, &mut found);
+    between(&decided, [start, end], finest_m(length_m) / 4.0, &mut found);
+    end.add(start.to_m.min(length_m).max(end.from_m), length_m, &mut found);
     found
 }
 
-fn above(
-    sample: &impl Fn(f64) -> Sample,
-    from: Sample,
-    to: Sample,
+/// A place and what its height decides: as far around it as the height, nothing can cross zero.
+#[derive(Clone, Copy)]
+struct Decided {
+    from_m: f64,
+    to_m: f64,
+    above: bool,
+}
+
+impl Decided {
+    fn around(along_m: f64, value_m: f64) -> Self {
+        let reach_m = (value_m.abs() / FASTEST).max(0.0);
+        Self { from_m: along_m - reach_m, to_m: along_m + reach_m, above: value_m > 0.0 }
+    }
+
+    /// Adds what it decides between two places, if that is above.
+    fn add(&self, from_m: f64, to_m: f64, found: &mut Vec<[f64; 2]>) {
+        let stretch = [self.from_m.max(from_m), self.to_m.min(to_m)];
+        if self.above && stretch[0] < stretch[1] {
+            add(stretch, found);
+        }
+    }
+}
+
+/// What lies undecided between two places.
+fn between(
+    decided: &impl Fn(f64) -> Decided,
+    [before, after]: [Decided; 2],
     finest_m: f64,
     found: &mut Vec<[f64; 2]>,
 ) {
-    let length_m = to.along_m - from.along_m;
-    let same_side = (from.value_m > 0.0) == (to.value_m > 0.0);
-    let never_zero = from.value_m.abs() + to.value_m.abs() > length_m * FASTEST;
-    if same_side && (never_zero || length_m <= finest_m) {
-        if from.value_m > 0.0 {
-            add([from.along_m, to.along_m], found);
+    let (from_m, to_m) = (before.to_m, after.from_m);
+    if from_m >= to_m {
+        return;
+    }
+    let middle_m = (from_m + to_m) / 2.0;
+    if to_m - from_m <= finest_m {
+        if before.above {
+            add([from_m, middle_m], found);
+        }
+        if after.above {
+            add([middle_m, to_m], found);
         }
         return;
     }
-    if length_m <= finest_m {
-        let share = from.value_m / (from.value_m - to.value_m);
-        let crossing_m = from.along_m + share * length_m;
-        let rises = to.value_m > 0.0;
-        add(if rises { [crossing_m, to.along_m] } else { [from.along_m, crossing_m] }, found);
-        return;
-    }
-    let middle = sample((from.along_m + to.along_m) / 2.0);
-    above(sample, from, middle, finest_m, found);
-    above(sample, middle, to, finest_m, found);
+    let middle = decided(middle_m);
+    between(decided, [before, middle], finest_m, found);
+    middle.add(from_m, to_m, found);
+    between(decided, [middle, after], finest_m, found);
 }
 
 /// Adds a stretch, to the last one if it follows that without a gap.
@@ -104,8 +129,8 @@ mod tests {
             stretches_above(&height, length).iter().map(|[from, to]| to - from).sum()
         };
         let tent = |along: f64| 10.0 - (along - 50.0).abs();
-        assert!((length_above(&tent, 100.0) - 20.0).abs() < 1e-9);
-        assert!((length_above(&|along| -tent(along), 100.0) - 80.0).abs() < 1e-9);
+        assert!((length_above(&tent, 100.0) - 20.0).abs() < 0.03);
+        assert!((length_above(&|along| -tent(along), 100.0) - 80.0).abs() < 0.03);
         let dip = |along: f64| (along - 70.0).abs() * 2.0 - 1.0;
         assert!((dip(first_negative(&dip, 100.0).unwrap())) < 0.0);
         assert_eq!(first_negative(&|along| dip(along) + 2.0, 100.0), None);

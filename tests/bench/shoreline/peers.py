@@ -80,7 +80,7 @@ def postgis(sets):
     for name, rows in sets.items():
         sql.executemany(
             "insert into place values (%s, %s, st_point(%s, %s)::geography)",
-            [(name, n, lon, lat) for n, (lon, lat, _) in enumerate(rows)],
+            [(name, n, float(lon), float(lat)) for n, (lon, lat, _) in enumerate(rows)],
         )
     # In the server, so that no wire is measured; the third round counts.
     sql.execute(
