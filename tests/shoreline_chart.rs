@@ -77,7 +77,9 @@ fn a_fjord_and_a_short_trip() {
 /// At the edge of the data: beyond it the chart is hatched, and the distance is unknown.
 #[test]
 fn at_the_edge_of_the_data() {
-    let places = [(57.00, -5.30), (56.95, -5.37)];
+    let places = [(56.92, -5.37), (56.91, -5.395)];
     let chart = chart("edge", "loch_ness", &places);
     assert!(chart.contains("Distance from shore unknown"), "{chart}");
+    let known = chart.lines().find(|line| line.contains("#f3f8fb")).unwrap();
+    assert!(!known.contains(r#"width="720.0""#), "the data ends inside the chart: {known}");
 }
