@@ -1,7 +1,7 @@
 //! Joins the parts of the service as the settings describe them.
 
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use chrono::Utc;
 
@@ -9,6 +9,7 @@ use crate::caution::Limits;
 use crate::conditions::{Station, Trust};
 use crate::daemon::{Clock, Daemon, House, Judge, Secrets, tell_of_failed_start};
 use crate::fetch::{Asker, Homes, Questions};
+use crate::packs;
 use crate::post::Post;
 use crate::settings::{Settings, ShorelineFiles};
 use crate::shoreline::{Shoreline, Shorelines};
@@ -87,19 +88,14 @@ pub(super) fn shorelines(settings: &ShorelineFiles) -> Done<Shorelines> {
     Ok(Shorelines::new(read?))
 }
 
-/// One of the shoreline's files.
-pub(super) fn shoreline(file: &PathBuf, accuracy_m: f64) -> Done<Shoreline> {
-    let failed = |why: &dyn std::fmt::Display| {
+/// One of the shoreline's files, a pack or GeoJSON.
+pub(super) fn shoreline(file: &Path, accuracy_m: f64) -> Done<Shoreline> {
+    packs::open(file, accuracy_m).map_err(|why| {
         bad(format!(
-            "the shoreline {} can't be used: {why}. Mend `files` under [shoreline]; without any \
-             file, every distance from shore is unknown",
-            file.display()
+            "{why}. Mend `files` under [shoreline]; without any file, every distance from shore is \
+             unknown"
         ))
-    };
-    let text = fs::read_to_string(file).map_err(|error| failed(&error))?;
-    let shoreline = Shoreline::from_geojson(&text, accuracy_m).map_err(|error| failed(&error))?;
-    let name = file.file_name().unwrap_or_default().to_string_lossy();
-    Ok(shoreline.named(name))
+    })
 }
 
 /// The stations that are asked in any case.

@@ -20,6 +20,7 @@ mod plan_file;
 mod print;
 mod review;
 mod serve;
+mod shoreline;
 mod stops;
 
 use std::future::Future;
@@ -54,6 +55,8 @@ enum Command {
     Board(board::Board),
     #[command(subcommand)]
     Key(key::Key),
+    #[command(subcommand)]
+    Shoreline(shoreline::Shoreline),
     Demo(demo::Demo),
     Doctor(doctor::Doctor),
 }
@@ -92,6 +95,7 @@ impl Command {
             Command::Cancel(command) => finish(alone()?, command.run(config)),
             Command::Board(command) => finish(alone()?, command.run(config)),
             Command::Key(command) => finish(alone()?, command.run(config)),
+            Command::Shoreline(command) => finish(alone()?, command.run()),
             Command::Demo(command) => finish(workers()?, command.run()),
             Command::Doctor(command) => finish(alone()?, command.run(config)),
         }

@@ -26,7 +26,7 @@ pub enum OpenError {
         why: io::Error,
     },
     /// It is a pack, but no good one.
-    #[error("the shoreline {} {why}", path.display())]
+    #[error("the shoreline {} can't be used: it {why}", path.display())]
     Pack {
         /// The file.
         path: PathBuf,
@@ -34,7 +34,7 @@ pub enum OpenError {
         why: PackError,
     },
     /// It is no pack, and no good GeoJSON.
-    #[error("the shoreline {} {why}", path.display())]
+    #[error("the shoreline {} can't be used: it {why}", path.display())]
     GeoJson {
         /// The file.
         path: PathBuf,
@@ -65,7 +65,7 @@ pub fn open(path: &Path, accuracy_m: f64) -> Result<Shoreline, OpenError> {
         return Ok(shoreline);
     }
     let text = fs::read_to_string(path).map_err(|why| unreadable(path, why))?;
-    let name = path.file_stem().unwrap_or_default().to_string_lossy();
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
     Shoreline::from_geojson(&text, accuracy_m)
         .map(|shoreline| shoreline.named(name))
         .map_err(|why| OpenError::GeoJson { path: path.to_owned(), why })

@@ -7,6 +7,8 @@ use super::super::assemble;
 use super::Finding;
 use crate::conditions::Answer;
 use crate::fetch::Asker;
+use std::path::PathBuf;
+
 use crate::settings::Settings;
 use crate::shoreline::Coverage;
 
@@ -23,7 +25,7 @@ fn shorelines(settings: &Settings) -> Vec<Finding> {
         let what = "none: every distance from shore is unknown";
         return vec![Finding::look(PART, what, "name a GeoJSON file under [shoreline] files")];
     }
-    let look = |file| match assemble::shoreline(file, shoreline.accuracy_m) {
+    let look = |file: &PathBuf| match assemble::shoreline(file, shoreline.accuracy_m) {
         Ok(read) => {
             let area = read.coverage().map_or("the whole earth".to_owned(), area);
             let (name, accuracy_m) = (read.name(), read.accuracy_m());
