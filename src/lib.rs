@@ -5,8 +5,8 @@
 //! `DEVELOPERS.md`). The lower floors are pure: no input or output, no clock, no randomness.
 
 pub mod caution;
-pub mod cli;
 pub mod chart;
+pub mod cli;
 pub mod conditions;
 pub mod daemon;
 pub mod fetch;
