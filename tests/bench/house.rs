@@ -8,7 +8,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::caution::Limits;
 use shorelamp::conditions::Trust;
 use shorelamp::daemon::{Clock, Daemon, House, Judge, Secrets};
-use shorelamp::fetch::Asker;
+use shorelamp::fetch::{Asker, Questions};
 use shorelamp::plan::{Plan, read_toml};
 use shorelamp::post::{Post, Room};
 use shorelamp::settings::Settings;
@@ -182,7 +182,8 @@ fn plan(number: usize, return_by: DateTime<Utc>) -> Plan {
 fn judge(settings: &Settings) -> Judge {
     Judge {
         shores: Shorelines::default(),
-        stations: Vec::new(),
+        questions: Questions::default(),
+        tables: Vec::new(),
         asker: Asker::new("keeper@example.org", Duration::from_secs(1)),
         trust: Trust::default(),
         limits: Limits::default(),

@@ -9,7 +9,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::caution::Limits;
 use shorelamp::conditions::Trust;
 use shorelamp::daemon::{Clock, Daemon, House, Judge, Secrets};
-use shorelamp::fetch::Asker;
+use shorelamp::fetch::{Asker, Questions};
 use shorelamp::plan::{Plan, read_toml};
 use shorelamp::post::Post;
 use shorelamp::settings::{Relay, Settings};
@@ -148,7 +148,8 @@ fn settings_text(patience_s: u32) -> String {
 async fn daemon(settings: &Settings, folder: &TempDir, moved_ms: Arc<AtomicI64>) -> Daemon {
     let judge = Judge {
         shores: Shorelines::default(),
-        stations: Vec::new(),
+        questions: Questions::default(),
+        tables: Vec::new(),
         asker: Asker::new("keeper@example.org", Duration::from_secs(1)),
         trust: Trust::default(),
         limits: Limits::default(),
