@@ -9,6 +9,7 @@ mod error;
 mod folder;
 mod keys;
 mod letters;
+mod limits;
 mod links;
 mod new_plan;
 mod opening;

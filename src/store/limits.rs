@@ -1,0 +1,76 @@
+//! How much one key or one address has been asked for.
+
+use chrono::{DateTime, Utc};
+use sqlx::Row;
+
+use super::{Store, StoreError, millis};
+
+impl Store {
+    /// How many plans this key has filed since an instant.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn filings_by_key(
+        &self,
+        key_id: &str,
+        since: DateTime<Utc>,
+    ) -> Result<i64, StoreError> {
+        let row =
+            sqlx::query("SELECT COUNT(*) AS number FROM plans WHERE key_id = $1 AND filed_at > $2")
+                .bind(key_id)
+                .bind(millis(since))
+                .fetch_one(&self.readers)
+                .await?;
+        Ok(row.try_get("number")?)
+    }
+
+    /// How many plans since an instant name an address that has never been confirmed; none for
+    /// one that has.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn filings_naming_unconfirmed(
+        &self,
+        address_hash: &str,
+        since: DateTime<Utc>,
+    ) -> Result<i64, StoreError> {
+        let row = sqlx::query(
+            "SELECT COUNT(DISTINCT plan) AS number FROM named_addresses WHERE hash = $1 \
+             AND filed_at > $2 AND hash NOT IN (SELECT hash FROM confirmed_addresses)",
+        )
+        .bind(address_hash)
+        .bind(millis(since))
+        .fetch_one(&self.readers)
+        .await?;
+        Ok(row.try_get("number")?)
+    }
+
+    /// Remembers that somebody at this contact's address has answered.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn confirm_address(
+        &self,
+        plan_ref: &str,
+        contact: usize,
+        now: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
+        let plan_ref = plan_ref.to_owned();
+        self.write(move |connection| {
+            Box::pin(async move {
+                sqlx::query(
+                    "INSERT INTO confirmed_addresses (hash, confirmed_at) \
+                     SELECT hash, $1 FROM named_addresses WHERE plan = $2 AND contact = $3 \
+                     ON CONFLICT (hash) DO NOTHING",
+                )
+                .bind(millis(now))
+                .bind(plan_ref)
+                .bind(i64::try_from(contact).unwrap_or(i64::MAX))
+                .execute(connection)
+                .await?;
+                Ok(())
+            })
+        })
+        .await
+    }
+}
