@@ -33,7 +33,10 @@ async fn the_folder_is_for_its_owner_alone() {
     Store::open(&folder).await.expect("opened");
     let mode = std::fs::metadata(&folder).expect("metadata").permissions().mode();
     assert_eq!(mode & 0o777, 0o700);
-    assert!(folder.join("shorelamp.db").exists());
+    for name in ["shorelamp.db", "shorelamp.db-wal"] {
+        let mode = std::fs::metadata(folder.join(name)).expect(name).permissions().mode();
+        assert_eq!(mode & 0o777, 0o600, "{name}");
+    }
 }
 
 #[tokio::test]

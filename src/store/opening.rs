@@ -7,7 +7,7 @@ use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::migrate::Migrator;
 use sqlx::{AnyConnection, Connection, Executor, Row};
 
-use super::folder::Folder;
+use super::folder::{Folder, open_private};
 use super::writer::{self, Writer};
 use super::{Store, StoreError, backup};
 
@@ -58,7 +58,10 @@ impl Store {
 
 /// A disk that is quite full may keep the database from being opened at all.
 async fn first_connection(folder: &Folder) -> Result<AnyConnection, StoreError> {
-    let url = writer::url(&folder.database());
+    let path = folder.database();
+    // SQLite gives its log the mode of the file that it belongs to.
+    open_private(&path, std::fs::OpenOptions::new().write(true).create(true))?;
+    let url = writer::url(&path);
     match writer::connect(&url).await {
         Err(_) if folder.free_ballast() => writer::connect(&url).await,
         other => other,
