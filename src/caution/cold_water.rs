@@ -59,11 +59,7 @@ fn water(facts: &Facts<'_>, water_c: f64) -> String {
         );
     }
     if reading.kind == Kind::Expected {
-        return format!(
-            "Nobody has measured the water; {measured} is expected, give or take {} °C ({}), so it \
-             may be {temperature}",
-            reading.plus_minus_c, reading.source
-        );
+        return format!("The water may be {temperature}; {measured} is {}", reading.source);
     }
     let spread_c = facts.water.spread_c();
     let spread = match spread_c >= 1.0 {

@@ -49,7 +49,10 @@ impl Reading {
             kind: Kind::Expected,
             temperature_c: expected.temperature_c,
             plus_minus_c: expected.plus_minus_c,
-            source: expected.source.clone(),
+            source: format!(
+                "expected, not measured, by {}, give or take {} °C",
+                expected.source, expected.plus_minus_c
+            ),
             note: None,
             distance_m: None,
             taken_at: None,

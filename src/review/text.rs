@@ -99,6 +99,9 @@ fn water(out: &mut String, review: &Review) {
     if !all.is_empty() {
         line(out, 0, &format!("Other water readings: {}.", words::list(&all, 4)));
     }
+    if let Some(note) = &review.water.note {
+        line(out, 0, &format!("The water's reading is of {note}."));
+    }
     line(out, 0, &warned(&review.water.warnings));
 }
 
