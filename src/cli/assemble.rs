@@ -74,6 +74,8 @@ pub(super) async fn daemon(settings: &Settings, config: &Path) -> Done<Daemon> {
 
 /// The database.
 pub(super) async fn store(data_dir: &Path) -> Done<Store> {
+    // Made before the database: one without the other is a loss, not a start.
+    Secrets::open(data_dir).map_err(|error| Failure::new(Exit::Io, error))?;
     Store::open(data_dir).await.map_err(|error| {
         let words = format!("the database in {} can't be opened: {error}", data_dir.display());
         Failure::new(Exit::Io, words)

@@ -6,6 +6,7 @@
 
 use std::fs;
 use std::io::{self, Write};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::Path;
 
 use base64::Engine;
@@ -42,6 +43,11 @@ pub enum SecretsError {
         "the service's secret, {0}, must hold 64 hexadecimal digits; restore it from a backup, or remove it and every link sent so far stops working"
     )]
     Damaged(String),
+    /// The file is gone, and the database that goes with it is there.
+    #[error(
+        "the service's secret, {0}, is gone, though its database is there: restore it from a backup. To go on without it, write 64 random hexadecimal digits into that file (`openssl rand -hex 32`); then every link sent so far stops working"
+    )]
+    Gone(String),
     /// The system gives no random numbers.
     #[error("the system gives no random numbers: {0}")]
     Random(#[from] getrandom::Error),
@@ -62,6 +68,14 @@ impl Secrets {
                 bytes.map(|bytes| Secrets(SecretBox::new(Box::new(bytes)))).ok_or_else(damaged)
             }
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                if data_dir.join("shorelamp.db").exists() {
+                    return Err(SecretsError::Gone(path.display().to_string()));
+                }
+                fs::DirBuilder::new()
+                    .recursive(true)
+                    .mode(0o700)
+                    .create(data_dir)
+                    .map_err(failed)?;
                 let bytes = random::<32>()?;
                 write_private(&path, &to_hex(&bytes)).map_err(failed)?;
                 Ok(Secrets(SecretBox::new(Box::new(bytes))))
@@ -132,7 +146,6 @@ fn random<const N: usize>() -> Result<[u8; N], SecretsError> {
 /// Writes a file that only its owner can read; it must be on the disk before anything made of it
 /// leaves the service.
 fn write_private(path: &Path, text: &str) -> io::Result<()> {
-    use std::os::unix::fs::OpenOptionsExt;
     let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
     file.write_all(text.as_bytes())?;
     file.sync_all()?;
@@ -189,6 +202,14 @@ mod tests {
         tokens.sort();
         tokens.dedup();
         assert_eq!(tokens.len(), number);
+    }
+
+    #[test]
+    fn a_lost_secret_is_not_replaced_in_silence() {
+        let folder = tempfile::tempdir().unwrap();
+        fs::write(folder.path().join("shorelamp.db"), "").unwrap();
+        let gone = Secrets::open(folder.path()).err().unwrap();
+        assert!(matches!(gone, SecretsError::Gone(_)), "{gone}");
     }
 
     #[test]

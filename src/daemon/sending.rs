@@ -25,6 +25,8 @@ const NO_PLACE: TimeDelta = TimeDelta::seconds(5);
 enum Outcome {
     Taken(Receipt),
     Failed(SendError),
+    /// The plan has moved since it was written: it is written again at once.
+    Outdated,
     /// The plan no longer owes it, or another attempt has taken it over: nothing is to be
     /// recorded.
     Over,
@@ -71,8 +73,8 @@ async fn try_to_send(
         return put_back(daemon, claimed, NO_PLACE).await;
     };
     let letter = write(daemon, claimed, &dossier, to);
-    drop(dossier);
-    attempt(daemon, claimed, &letter, place, desk).await
+    let claimed = Claimed { written_from: Some(Box::new(dossier.record.state)), ..claimed.clone() };
+    attempt(daemon, &claimed, &letter, place, desk).await
 }
 
 /// Holds its place until the outcome is recorded, so that of each place at most one letter's fate
@@ -162,6 +164,10 @@ async fn try_each(parcel: Parcel<'_>, tried: &Tried) -> Result<Outcome, StoreErr
                 handing.abandon().await;
                 return Ok(Outcome::Over);
             }
+            Ok(LastLook::Outdated) => {
+                handing.abandon().await;
+                return Ok(Outcome::Outdated);
+            }
             Err(error) => {
                 handing.abandon().await;
                 return Err(error);
@@ -188,6 +194,7 @@ async fn record(daemon: &Daemon, claimed: &Claimed, outcome: Outcome) -> Result<
     let (plan, letter, kind) = (&claimed.plan_ref, &claimed.id, claimed.order.kind.name());
     let error = match outcome {
         Outcome::Over => return Ok(()),
+        Outcome::Outdated => return put_back(daemon, claimed, TimeDelta::zero()).await,
         Outcome::Taken(receipt) => {
             daemon.0.memory.handed(&claimed.plan_ref, &claimed.order);
             let note = format!("{}: {}", receipt.by, receipt.said);

@@ -6,7 +6,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
 use super::{Store, StoreError, damaged, instant, millis, places};
-use crate::watch::{Kind, Order, Recipient};
+use crate::watch::{Kind, Order, Recipient, Watched};
 
 /// Which letters go before which; a smaller one goes first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -91,6 +91,29 @@ pub fn letter_id(plan_ref: &str, order: &Order) -> String {
     let Order { round, cause, to, kind, .. } = order;
     let hash = Sha256::digest(format!("{plan_ref} {round} {cause} {to} {kind}"));
     hash.iter().take(16).map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Drops the letters that a plan in this state no longer owes and that wait for an attempt: they
+/// must neither count as waiting nor ask for a place. What is under way is left to its last look.
+pub(super) async fn drop_void(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+    state: &Watched,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    let void = if state.is_closed() {
+        "kind IN ('filed', 'reminder', 'due', 'overdue', 'call-rescue')"
+    } else {
+        "kind IN ('reminder', 'due', 'overdue', 'call-rescue') AND round < $3"
+    };
+    let text = format!(
+        "UPDATE letters SET state = 'dropped', settled_at = $1 \
+         WHERE plan = $2 AND state = 'queued' AND {void}"
+    );
+    let update = sqlx::query(sqlx::AssertSqlSafe(text)).bind(millis(now)).bind(plan_ref);
+    let update = if state.is_closed() { update } else { update.bind(i64::from(state.round)) };
+    update.execute(connection).await?;
+    Ok(())
 }
 
 /// Queues the letters of a step; one that is there already stays as it is.

@@ -216,13 +216,22 @@ impl Store {
         Ok(plans)
     }
 
-    /// Everything that has happened to a plan since it was filed.
+    /// Everything that has happened to a plan since it was filed. An event that can't be read is
+    /// left out: it must not keep back a letter that the others suffice for.
     ///
     /// # Errors
     /// Damage, or the database.
     pub async fn history(&self, plan_ref: &str) -> Result<Vec<Past>, StoreError> {
         let mut connection = self.readers.acquire().await?;
-        history(&mut connection, plan_ref).await
+        let history = rows_of_history(&mut connection, plan_ref).await?;
+        let readable = history.iter().filter_map(|row| match past(row, plan_ref) {
+            Ok(past) => Some(past),
+            Err(damage) => {
+                tracing::error!(plan = plan_ref, %damage, "an event can't be read; the others are told");
+                None
+            }
+        });
+        Ok(readable.collect())
     }
 }
 
@@ -241,12 +250,14 @@ async fn apply(
 ) -> Result<Applied, StoreError> {
     let state = locked_state(connection, plan_ref).await?;
     if let Some(key) = idempotency {
-        let seen = sqlx::query("SELECT 1 FROM events WHERE plan = $1 AND idempotency = $2")
-            .bind(plan_ref)
-            .bind(key)
-            .fetch_optional(&mut *connection)
-            .await?;
-        if seen.is_some() {
+        let text = "SELECT event_json FROM events WHERE plan = $1 AND idempotency = $2";
+        let seen =
+            sqlx::query(text).bind(plan_ref).bind(key).fetch_optional(&mut *connection).await?;
+        if let Some(row) = seen {
+            let before: String = row.try_get("event_json")?;
+            if before != to_json(plan_ref, event)? {
+                return Err(StoreError::OtherBody);
+            }
             return Ok(Applied { state, changed: false, letters: 0, orders: Vec::new() });
         }
     }
@@ -322,6 +333,7 @@ pub(super) async fn write_step(
     .bind(idempotency)
     .execute(&mut *connection)
     .await?;
+    letters::drop_void(connection, plan_ref, state, now).await?;
     letters::insert(connection, plan_ref, &next.orders, now).await
 }
 
@@ -372,22 +384,28 @@ pub(super) async fn history(
     connection: &mut AnyConnection,
     plan_ref: &str,
 ) -> Result<Vec<Past>, StoreError> {
-    let rows =
-        sqlx::query("SELECT number, at, event_json FROM events WHERE plan = $1 ORDER BY number")
-            .bind(plan_ref)
-            .fetch_all(connection)
-            .await
-            .map_err(|error| of_row(plan_ref, error))?;
-    rows.iter()
-        .map(|row| {
-            let number: i64 = row.try_get("number").map_err(|error| of_row(plan_ref, error))?;
-            Ok(Past {
-                number: u32::try_from(number).map_err(|error| damaged(plan_ref, error))?,
-                at: instant(row, "at").map_err(|error| damaged(plan_ref, error))?,
-                event: json(row, "event_json", plan_ref)?,
-            })
-        })
-        .collect()
+    let rows = rows_of_history(connection, plan_ref).await?;
+    rows.iter().map(|row| past(row, plan_ref)).collect()
+}
+
+async fn rows_of_history(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+) -> Result<Vec<AnyRow>, StoreError> {
+    sqlx::query("SELECT number, at, event_json FROM events WHERE plan = $1 ORDER BY number")
+        .bind(plan_ref)
+        .fetch_all(connection)
+        .await
+        .map_err(|error| of_row(plan_ref, error))
+}
+
+fn past(row: &AnyRow, plan_ref: &str) -> Result<Past, StoreError> {
+    let number: i64 = row.try_get("number").map_err(|error| of_row(plan_ref, error))?;
+    Ok(Past {
+        number: u32::try_from(number).map_err(|error| damaged(plan_ref, error))?,
+        at: instant(row, "at").map_err(|error| damaged(plan_ref, error))?,
+        event: json(row, "event_json", plan_ref)?,
+    })
 }
 
 const WITH_REVIEW: &str = "SELECT plan_json, review_json, state_json, state_sum, filed_at, key_id \

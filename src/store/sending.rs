@@ -3,6 +3,8 @@
 //! A letter is claimed by a lease, and every later word about it must name the attempt that the
 //! claim gave out: a sender that lost its lease can no longer change anything.
 
+use std::collections::BTreeSet;
+
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
@@ -11,7 +13,10 @@ use super::error::of_row;
 use super::letters::{Lane, insert, letter_id, word};
 use super::plans::{locked_state, write_step};
 use super::{Store, StoreError, damaged, instant, millis};
-use crate::watch::{Event, Order, step, wanted};
+use crate::watch::{Event, Order, Watched, step, wanted};
+
+/// No letter waits longer than this for its next attempt.
+const LONGEST_WAIT: TimeDelta = TimeDelta::minutes(10);
 
 /// A letter claimed for one attempt.
 #[derive(Clone, Debug)]
@@ -28,6 +33,9 @@ pub struct Claimed {
     pub attempt: i64,
     /// How many attempts have failed before.
     pub failures: u32,
+    /// The state of the plan from which the letter was written, once it is: the last look holds
+    /// it against the plan as it then stands.
+    pub written_from: Option<Box<Watched>>,
 }
 
 /// What the last look found.
@@ -37,6 +45,8 @@ pub enum LastLook {
     Send,
     /// It is no longer wanted, and is dropped.
     Dropped,
+    /// What it says is no longer so: it must be written again.
+    Outdated,
     /// Another attempt has taken it over.
     LostLease,
 }
@@ -231,11 +241,18 @@ async fn claim(
     lane: Lane,
     most: u32,
 ) -> Result<Vec<Claimed>, StoreError> {
-    let mut ids = Vec::new();
-    for (state, from) in [("queued", "next_try_at"), ("sending", "lease_until")] {
+    // A time farther ahead than any wait is one that a clock gave out before it was set back.
+    let mut ids: Vec<AnyRow> = Vec::new();
+    for (state, from, longest) in
+        [("queued", "next_try_at", LONGEST_WAIT), ("sending", "lease_until", lease)]
+    {
         let left = i64::from(most) - i64::try_from(ids.len()).unwrap_or(i64::MAX);
         let text = format!(
-            "SELECT id, plan FROM letters WHERE state = '{state}' AND lane = $1 AND {from} <= $2 \
+            "SELECT id, plan, recipient FROM letters WHERE state = '{state}' AND lane = $1 \
+             AND ({from} <= $2 OR {from} > $4) \
+             AND (lane = 0 OR NOT EXISTS (SELECT 1 FROM letters AS ahead \
+             WHERE ahead.plan = letters.plan AND ahead.recipient = letters.recipient \
+             AND ahead.id <> letters.id AND ahead.state = 'sending' AND ahead.lease_until > $2)) \
              AND NOT (lane = 0 AND EXISTS (SELECT 1 FROM meta \
              WHERE name = 'held-until' AND CAST(value AS BIGINT) > $2)) \
              ORDER BY attempt, scheduled_at, id LIMIT $3"
@@ -244,18 +261,26 @@ async fn claim(
             .bind(lane as i64)
             .bind(millis(now))
             .bind(left)
+            .bind(millis(now + longest))
             .fetch_all(&mut *connection)
             .await?;
         ids.extend(found);
     }
     let mut claims = Vec::with_capacity(ids.len());
+    let mut written_to = BTreeSet::new();
     for row in &ids {
         let (id, plan_ref): (String, String) = (row.try_get("id")?, row.try_get("plan")?);
+        // One letter at a time to a reader, so that none overtakes the one before it. Alerts alone
+        // wait for nobody.
+        let reader: String = row.try_get("recipient")?;
+        if !written_to.insert((plan_ref.clone(), reader)) && lane != Lane::Alert {
+            continue;
+        }
         match claim_one(connection, &id, &plan_ref, now + lease).await {
             Ok(claim) => claims.push(claim),
             Err(damage) if damage.is_damage() => {
-                tracing::error!(letter = id, %damage, "a letter's row can't be read; it is set aside for an hour");
-                set_aside(connection, &id, now + TimeDelta::hours(1), &damage).await?;
+                tracing::error!(letter = id, %damage, "a letter's row can't be read; it is set aside for five minutes");
+                set_aside(connection, &id, now + TimeDelta::minutes(5), &damage).await?;
             }
             Err(error) => return Err(error),
         }
@@ -298,6 +323,9 @@ async fn last_look(
     if !wanted(&state, &letter.order, now) {
         settle(connection, letter, "dropped", None, now).await?;
         return Ok(LastLook::Dropped);
+    }
+    if letter.written_from.as_ref().is_some_and(|from| !from.tells_the_same(&state)) {
+        return Ok(LastLook::Outdated);
     }
     let event = Event::Handing { to: letter.order.to, kind: letter.order.kind };
     let next = step(&state, &event, now)?;
@@ -416,6 +444,7 @@ fn claimed(row: &AnyRow) -> Result<Claimed, StoreError> {
         queued_at: instant(row, "queued_at")?,
         attempt: row.try_get("attempt")?,
         failures: u32::try_from(failures).unwrap_or(u32::MAX),
+        written_from: None,
         plan_ref,
     })
 }

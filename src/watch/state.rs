@@ -231,6 +231,23 @@ impl Watched {
         }
     }
 
+    /// Whether a letter written from this state says what is so in the other: the same times,
+    /// the same people out, the same answers. What was handed over to whom may differ.
+    #[must_use]
+    pub fn tells_the_same(&self, other: &Watched) -> bool {
+        let crew =
+            |plan: &Watched| plan.crew.iter().map(|one| one.words.clone()).collect::<Vec<_>>();
+        let answers = |plan: &Watched| {
+            let of = |one: &ContactState| (one.on_it.clone(), one.called.clone(), one.cant_act);
+            plan.contacts.iter().map(of).collect::<Vec<_>>()
+        };
+        self.terms == other.terms
+            && self.round == other.round
+            && self.phase == other.phase
+            && crew(self) == crew(other)
+            && answers(self) == answers(other)
+    }
+
     /// Whether it has closed.
     #[must_use]
     pub fn is_closed(&self) -> bool {

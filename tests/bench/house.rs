@@ -140,9 +140,9 @@ impl Dark {
         let clock = Clock::from_fn(move || {
             Utc::now() + TimeDelta::milliseconds(moved.load(Ordering::SeqCst))
         });
+        let secrets = Secrets::open(self.folder.path()).expect("secrets");
         let store = Store::open(self.folder.path()).await.expect("opened");
         let post = Post::with_room(&settings.mail, ROOM).expect("a post");
-        let secrets = Secrets::open(self.folder.path()).expect("secrets");
         let judge = judge(&settings);
         let daemon = Daemon::new(house(&settings), store, post, secrets, judge, clock);
         let stop = CancellationToken::new();

@@ -169,7 +169,8 @@ async fn daemon(settings: &Settings, folder: &TempDir, moved_ms: Arc<AtomicI64>)
         let ran = TimeDelta::from_std(started.elapsed()).unwrap();
         begin() + ran + TimeDelta::milliseconds(moved_ms.load(Ordering::SeqCst))
     });
+    let secrets = Secrets::open(folder.path()).unwrap();
     let store = Store::open(folder.path()).await.unwrap();
     let post = Post::new(&settings.mail).unwrap();
-    Daemon::new(house, store, post, Secrets::open(folder.path()).unwrap(), judge, clock)
+    Daemon::new(house, store, post, secrets, judge, clock)
 }

@@ -57,6 +57,8 @@ impl Lamp {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let base = format!("http://{}", listener.local_addr().unwrap());
         let settings = settings(wish.base_url.unwrap_or(&base), &folder);
+        // The secret is made before the database: one without the other is a loss.
+        Secrets::open(folder.path()).unwrap();
         let store = Store::open(folder.path()).await.unwrap();
         let (key, keeper) = (add_key(&store, false).await, add_key(&store, true).await);
         let moved_ms = Arc::new(AtomicI64::new(0));
