@@ -4,6 +4,8 @@
 
 #[path = "letters/awkward.rs"]
 mod awkward;
+#[path = "letters/clocks.rs"]
+mod clocks;
 #[path = "letters/coordinator.rs"]
 mod coordinator;
 #[path = "letters/first_lines.rs"]

@@ -146,6 +146,7 @@ impl Daemon {
             rescue: &self.0.house.rescues,
             page,
             queued_at,
+            clocks_apart: self.clocks_apart(),
         }
     }
 }

@@ -1,6 +1,6 @@
 //! Where plans stand, for the filing device, the pages and the board.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 
 use super::Daemon;
 use super::sending::stored_plan;
@@ -149,6 +149,12 @@ impl Daemon {
         let mut illnesses = self.illnesses();
         illnesses.retain(|illness| illness.what != super::health::NO_RELAY);
         illnesses
+    }
+
+    /// By how much the machine's two clocks disagree, while nobody vouches for either.
+    pub(super) fn clocks_apart(&self) -> Option<TimeDelta> {
+        let dispute = self.0.clock.dispute().filter(|dispute| dispute.unresolved);
+        dispute.map(|dispute| dispute.wall_ahead.abs())
     }
 
     /// How each mail relay is doing, in the order of the settings.

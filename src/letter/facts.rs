@@ -1,6 +1,6 @@
 //! What a letter is written from.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 
 use super::rescue::Rescue;
 use crate::plan::Plan;
@@ -30,6 +30,9 @@ pub struct Facts<'a> {
     pub page: Option<&'a str>,
     /// When this letter was ordered.
     pub queued_at: DateTime<Utc>,
+    /// By how much the service's two clocks disagree, while nobody vouches for either and the one
+    /// that is ahead rules.
+    pub clocks_apart: Option<TimeDelta>,
 }
 
 impl Facts<'_> {

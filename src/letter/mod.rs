@@ -9,6 +9,7 @@ mod alert;
 mod block;
 pub mod brief;
 mod changed;
+mod clocks;
 mod facts;
 mod fallback;
 mod filed;
@@ -76,6 +77,9 @@ pub fn compose(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Letter {
     };
     if let Some(late) = late::note(&scene) {
         draft.blocks.insert(0, Block::Para(late));
+    }
+    if let Some(apart) = clocks::note(&scene) {
+        draft.blocks.insert(0, Block::Para(apart));
     }
     draft.blocks.push(Block::Small(footer(&scene)));
     finish(draft, order.kind.is_alert(), thread(facts, order))

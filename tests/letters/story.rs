@@ -176,6 +176,7 @@ pub struct Story {
     pub review: Option<Review>,
     pub rescue: Vec<Rescue>,
     pub sent: Vec<Sent>,
+    pub clocks_apart: Option<TimeDelta>,
 }
 
 impl Story {
@@ -204,6 +205,7 @@ impl Story {
             review: Some(review()),
             rescue: rescue(),
             sent: Vec::new(),
+            clocks_apart: None,
         };
         story.hand_over(first.orders);
         story
@@ -256,6 +258,7 @@ impl Story {
             rescue: &self.rescue,
             page: (order.to != Recipient::Keeper).then_some(page.as_str()),
             queued_at,
+            clocks_apart: self.clocks_apart,
         };
         compose(&facts, order, now)
     }
