@@ -82,6 +82,19 @@ pub(super) async fn store(data_dir: &Path) -> Done<Store> {
     })
 }
 
+/// The database, for a command that makes none.
+pub(super) async fn store_that_is_there(data_dir: &Path) -> Done<Store> {
+    if !data_dir.join("shorelamp.db").exists() && !data_dir.join("database-id").exists() {
+        let words = format!(
+            "there is no database in {} yet: `shorelamp serve` makes it. Does --config name the \
+             settings that the service runs with?",
+            data_dir.display()
+        );
+        return Err(Failure::new(Exit::NoInput, words));
+    }
+    store(data_dir).await
+}
+
 /// The shoreline's files, all of them: a service that quietly lacks one would know less than its
 /// keeper believes.
 pub(super) fn shorelines(settings: &ShorelineFiles) -> Done<Shorelines> {

@@ -4,10 +4,12 @@
 
 mod armed;
 mod assemble;
+mod backup;
 mod board;
 mod cancel;
 mod checkin;
 mod client;
+mod clock;
 mod demo;
 mod doctor;
 mod exit;
@@ -18,10 +20,14 @@ mod lock;
 mod moved;
 mod plan_file;
 mod print;
+mod release;
+mod restore;
 mod review;
+mod reviewed;
 mod serve;
 mod shoreline;
 mod stops;
+mod verify;
 
 use std::future::Future;
 use std::path::{Path, PathBuf};
@@ -59,6 +65,13 @@ enum Command {
     Shoreline(shoreline::Shoreline),
     Demo(demo::Demo),
     Doctor(doctor::Doctor),
+    Backup(backup::Backup),
+    Restore(restore::Restore),
+    Reviewed(reviewed::Reviewed),
+    Verify(verify::Verify),
+    Release(release::Release),
+    #[command(subcommand)]
+    Clock(clock::Clock),
 }
 
 /// Runs the command typed, and answers with its exit code (`sysexits.h`).
@@ -98,6 +111,12 @@ impl Command {
             Command::Shoreline(command) => finish(alone()?, command.run()),
             Command::Demo(command) => finish(workers()?, command.run()),
             Command::Doctor(command) => finish(alone()?, command.run(config)),
+            Command::Backup(command) => finish(alone()?, command.run(config)),
+            Command::Restore(command) => finish(alone()?, command.run(config)),
+            Command::Reviewed(command) => finish(alone()?, command.run(config)),
+            Command::Verify(command) => finish(alone()?, command.run(config)),
+            Command::Release(command) => finish(alone()?, command.run(config)),
+            Command::Clock(command) => finish(alone()?, command.run(config)),
         }
     }
 }

@@ -7,6 +7,10 @@ use rustix::time::{ClockId, clock_gettime};
 
 use super::referee::{Dispute, Readings, Referee};
 
+/// Whoever vouches for the wall clock does so for what it shows at that time, not for whatever it
+/// may be set to later.
+const VOUCHED_FOR: TimeDelta = TimeDelta::minutes(5);
+
 /// A clock: the machine's two with their referee, or one that a test moves.
 #[derive(Clone)]
 pub struct Clock(Arc<Kind>);
@@ -50,6 +54,18 @@ impl Clock {
             Kind::Given(read) => read(),
         };
         DateTime::from_timestamp_millis(now.timestamp_millis()).unwrap_or(now)
+    }
+
+    /// Believes the clock on the wall, if it shows about `shown`: somebody vouches for that.
+    /// Whether it does.
+    pub(super) fn accept(&self, shown: DateTime<Utc>) -> bool {
+        let Kind::Refereed { read, referee } = &*self.0 else { return false };
+        let read = read();
+        if (read.wall - shown).abs() > VOUCHED_FOR {
+            return false;
+        }
+        referee.lock().unwrap_or_else(PoisonError::into_inner).accept(read);
+        true
     }
 
     /// The dispute between the two clocks, while there is one.

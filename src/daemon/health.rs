@@ -1,7 +1,7 @@
 //! Whether an alert could go out now.
 
-use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
-use std::sync::{Mutex, PoisonError};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU8, Ordering};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use chrono::{DateTime, TimeDelta, Utc};
@@ -9,6 +9,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::{Daemon, Dispute};
 use crate::post::RelayHealth;
+use crate::store::Note;
 
 /// A pass of the watch or the post that is older than this means that it hangs.
 const OLDEST_PASS: TimeDelta = TimeDelta::seconds(10);
@@ -16,9 +17,15 @@ const OLDEST_PASS: TimeDelta = TimeDelta::seconds(10);
 const LONGEST_WAIT: TimeDelta = TimeDelta::seconds(30);
 /// A write that takes longer comes from a disk that is failing or overloaded.
 const SLOW_WRITE: Duration = Duration::from_secs(1);
+const WATCH_HANGS: &str = "the watch hangs";
+const POST_HANGS: &str = "the post hangs";
 /// What is said when every relay fails.
 pub(super) const NO_RELAY: &str = "no mail relay took the last letter";
 const BETWEEN_PROBES: Duration = Duration::from_secs(2);
+/// Parts of the road that have worked since the start, one bit each.
+const WATCH: u8 = 1;
+const POST: u8 = 2;
+const WRITE: u8 = 4;
 
 /// When each part of the road last worked, in milliseconds since 1970; 0 for never.
 pub struct Health {
@@ -29,6 +36,19 @@ pub struct Health {
     oldest_alert: AtomicI64,
     held_until: AtomicI64,
     damaged: AtomicBool,
+    /// Which parts have worked since the start.
+    worked: AtomicU8,
+    /// What the heartbeat came to, and the test alert.
+    outside: Mutex<Outside>,
+}
+
+/// What tells others that the service lives, and what tries its whole road.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Outside {
+    /// Why the last heartbeat did not arrive, or when one last did. `None` before the first.
+    pub(super) heartbeat: Option<Result<DateTime<Utc>, String>>,
+    /// Why the last test alert did not arrive, or when one last did. `None` before the first.
+    pub(super) canary: Option<Result<DateTime<Utc>, String>>,
 }
 
 /// Something that would keep an alert from going out.
@@ -38,6 +58,9 @@ pub struct Illness {
     pub what: &'static str,
     /// What the keeper can do.
     pub mend: &'static str,
+    /// Whether starting the service again mends it. Where it does not, a start could lose what
+    /// only the running service knows.
+    pub restart_mends: bool,
 }
 
 impl Health {
@@ -51,14 +74,28 @@ impl Health {
             oldest_alert: AtomicI64::new(0),
             held_until: AtomicI64::new(0),
             damaged: AtomicBool::new(false),
+            worked: AtomicU8::new(0),
+            outside: Mutex::default(),
         }
     }
 
+    /// Whether the watch, the post and the database have each worked since the start.
+    pub(super) fn is_ready(&self) -> bool {
+        self.worked.load(Ordering::Relaxed) == WATCH | POST | WRITE
+    }
+
+    /// What the heartbeat and the test alert last came to.
+    pub(super) fn outside(&self) -> MutexGuard<'_, Outside> {
+        self.outside.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     pub(super) fn watch_passed(&self, now: DateTime<Utc>) {
+        self.worked.fetch_or(WATCH, Ordering::Relaxed);
         self.watch.store(now.timestamp_millis(), Ordering::Relaxed);
     }
 
     pub(super) fn post_passed(&self, now: DateTime<Utc>) {
+        self.worked.fetch_or(POST, Ordering::Relaxed);
         self.post.store(now.timestamp_millis(), Ordering::Relaxed);
     }
 
@@ -78,6 +115,7 @@ impl Health {
     }
 
     fn wrote(&self, now: DateTime<Utc>) {
+        self.worked.fetch_or(WRITE, Ordering::Relaxed);
         self.write.store(now.timestamp_millis(), Ordering::Relaxed);
         *self.wrote.lock().unwrap_or_else(PoisonError::into_inner) = Instant::now();
     }
@@ -102,11 +140,13 @@ impl Health {
         let waiting = self.oldest_alert.load(Ordering::Relaxed) != 0;
         let disputed = dispute.is_some_and(|dispute| dispute.unresolved);
         let relays_down = relays.iter().all(|relay| relay.trouble.is_some());
+        let unwritten = age(&self.write) > OLDEST_PASS;
+        let canary_lost = matches!(self.outside().canary, Some(Err(_)));
         let checks = [
-            (age(&self.watch) > OLDEST_PASS, "the watch hangs", "restart the service"),
-            (age(&self.post) > OLDEST_PASS, "the post hangs", "restart the service"),
+            (age(&self.watch) > OLDEST_PASS, WATCH_HANGS, "restart the service"),
+            (age(&self.post) > OLDEST_PASS, POST_HANGS, "restart the service"),
             (
-                age(&self.write) > OLDEST_PASS,
+                unwritten,
                 "the database can't be written",
                 "look at the disk of the data folder, then restart the service",
             ),
@@ -133,11 +173,22 @@ impl Health {
             (
                 disputed,
                 "the clock was set, and nothing vouches for it",
-                "look at the machine's clock and its time service",
+                "look at the machine's clock and its time service; if it is right, say \
+                 `shorelamp clock accept`",
+            ),
+            (
+                canary_lost,
+                "the test alert did not come through",
+                "look at the mail relay, and at the mailbox that `[service.canary]` names; \
+                 `shorelamp doctor` tells how far it came",
             ),
         ];
         let ill = checks.into_iter().filter(|(ill, _, _)| *ill);
-        ill.map(|(_, what, mend)| Illness { what, mend }).collect()
+        // What hangs because the database can't be written goes on by itself once it can be, and
+        // meanwhile alerts go out from memory, which a start would lose.
+        let restart_mends = |what| !unwritten && [WATCH_HANGS, POST_HANGS].contains(&what);
+        ill.map(|(_, what, mend)| Illness { what, mend, restart_mends: restart_mends(what) })
+            .collect()
     }
 }
 
@@ -159,6 +210,9 @@ pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
             Ok(()) => health.wrote(now),
             Err(error) => tracing::error!(%error, "the database can't be written"),
         }
+        if daemon.0.clock.dispute().is_some() {
+            hear_of_clock(&daemon).await;
+        }
         if let Ok(oldest) = daemon.0.store.oldest_waiting_alert().await {
             let millis = oldest.map_or(0, |at| at.timestamp_millis());
             health.oldest_alert.store(millis, Ordering::Relaxed);
@@ -167,5 +221,17 @@ pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
             () = stop.cancelled() => break,
             () = tokio::time::sleep(BETWEEN_PROBES) => {}
         }
+    }
+}
+
+/// Somebody may vouch for the clock on the wall.
+async fn hear_of_clock(daemon: &Daemon) {
+    let Ok(Some(shown)) = daemon.0.store.noted(Note::ClockAccepted).await else { return };
+    if daemon.0.clock.accept(shown) {
+        tracing::warn!("the keeper vouches for the wall clock; it rules from now on");
+        daemon.ring();
+    }
+    if let Err(error) = daemon.0.store.strike_out(Note::ClockAccepted).await {
+        tracing::warn!(%error, "that somebody vouched for the clock can't be struck out");
     }
 }

@@ -53,16 +53,18 @@ pub struct Referee {
 impl Referee {
     /// A referee who first looks now. A wall clock that says less than `not_before` went back
     /// while the machine was off, when no boot clock ran: a dispute from the start, and, as
-    /// nothing else can tell, the sooner clock rules at once.
+    /// nothing else can tell, unresolved at once.
     #[must_use]
     pub fn new(first: Readings, not_before: Option<DateTime<Utc>>) -> Self {
         let agreed = not_before.map_or(first.wall, |least| least.max(first.wall));
+        let wall_ahead = first.wall - agreed;
+        let disputed = wall_ahead < -TOLERANCE;
         Referee {
             agreed,
             agreed_at: first.since_boot,
-            disputed_since: None,
+            disputed_since: disputed.then(|| first.since_boot - BOOT_CLOCK_RULES),
             synchronised_since: None,
-            dispute: None,
+            dispute: disputed.then_some(Dispute { wall_ahead, unresolved: true }),
         }
     }
 
@@ -92,6 +94,11 @@ impl Referee {
         let unresolved = read.since_boot - since >= BOOT_CLOCK_RULES;
         self.dispute = Some(Dispute { wall_ahead, unresolved });
         if unresolved { read.wall.max(by_boot) } else { by_boot }
+    }
+
+    /// Believes the wall clock from now on.
+    pub fn accept(&mut self, read: Readings) {
+        self.agree(read);
     }
 
     /// The dispute as of the last ruling.
@@ -215,8 +222,42 @@ mod tests {
         let read = Machine::new().read;
         let written = noon() + TimeDelta::hours(6);
         let mut referee = Referee::new(read, Some(written));
+        assert!(referee.dispute().is_some_and(|dispute| dispute.unresolved), "before any ruling");
         assert_eq!(referee.rule(read), written);
-        assert!(referee.dispute().is_some());
+        let ahead = TimeDelta::hours(-6);
+        assert_eq!(referee.dispute(), Some(Dispute { wall_ahead: ahead, unresolved: true }));
+        // The kernel vouches for the wall clock: a minute later it is believed.
+        let later = |seconds| Readings {
+            wall: read.wall + TimeDelta::seconds(seconds),
+            since_boot: read.since_boot + TimeDelta::seconds(seconds),
+            synchronised: true,
+        };
+        referee.rule(later(1));
+        assert_eq!(referee.rule(later(60)), written + TimeDelta::seconds(60));
+        assert_eq!(referee.rule(later(61)), noon() + TimeDelta::seconds(61));
+        assert_eq!(referee.dispute(), None);
+    }
+
+    #[test]
+    fn a_mark_of_the_same_second_is_no_dispute() {
+        let read = Machine::new().read;
+        for written in [TimeDelta::seconds(1), TimeDelta::seconds(-30), TimeDelta::days(-9)] {
+            let mut referee = Referee::new(read, Some(noon() + written));
+            referee.rule(read);
+            assert_eq!(referee.dispute(), None, "{written}");
+        }
+    }
+
+    #[test]
+    fn whoever_vouches_for_the_wall_clock_ends_the_dispute() {
+        let mut machine = Machine::new();
+        machine.set_wall(TimeDelta::hours(-3), false);
+        machine.pass(200);
+        assert!(machine.referee.dispute().is_some());
+        machine.referee.accept(machine.read);
+        assert_eq!(machine.referee.dispute(), None);
+        let accepted = noon() - TimeDelta::hours(3) + TimeDelta::seconds(200);
+        assert_eq!(machine.pass(0), accepted);
     }
 
     #[test]

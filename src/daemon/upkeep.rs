@@ -91,10 +91,18 @@ async fn look(daemon: &Daemon) {
     } else {
         daemon.0.store.lay_ballast();
     }
-    if let Some(until) = daemon.0.health.held_until()
-        && until <= daemon.now()
-        && daemon.0.store.end_review().await.is_ok()
-    {
+    end_review(daemon).await;
+}
+
+/// The review ends by its time, or by the keeper's word, which stands in the database.
+async fn end_review(daemon: &Daemon) {
+    let Some(until) = daemon.0.health.held_until() else { return };
+    let now = daemon.now();
+    let over = match daemon.0.store.review(now).await {
+        Ok(None) => true,
+        _ => until <= now && daemon.0.store.end_review().await.is_ok(),
+    };
+    if over {
         daemon.0.health.hold_until(None);
         daemon.ring();
     }

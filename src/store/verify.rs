@@ -1,6 +1,6 @@
 //! Whether the database is sound, and every state the fold of its events.
 
-use sqlx::{AnyConnection, Executor, Row};
+use sqlx::{AnyConnection, Connection, Executor, Row};
 
 use super::error::of_row;
 use super::spare::refold;
@@ -76,7 +76,11 @@ async fn difference(
     connection: &mut AnyConnection,
     plan_ref: &str,
 ) -> Result<Option<String>, StoreError> {
-    match compare(connection, plan_ref).await {
+    // One look at one moment: what the watch writes meanwhile must not seem a difference.
+    let mut moment = connection.begin().await?;
+    let compared = compare(&mut moment, plan_ref).await;
+    moment.rollback().await?;
+    match compared {
         Ok(what) => Ok(what.map(str::to_owned)),
         Err(StoreError::Damaged { why, .. }) => Ok(Some(why)),
         Err(error) => Err(error),

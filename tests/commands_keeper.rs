@@ -1,0 +1,175 @@
+//! The commands of whoever keeps the service: backup and restore, the review after it, and plans
+//! that can't be read.
+
+#![allow(clippy::unwrap_used)]
+
+use std::fs;
+use std::os::unix::fs::PermissionsExt;
+
+use serde_json::Value;
+use sqlx::Connection;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
+
+#[allow(dead_code, reason = "other commands need more of it")]
+#[path = "commands/world.rs"]
+mod world;
+
+use world::{World, plan};
+
+/// The codes, from FreeBSD's manual page sysexits(3).
+const BAD_DATA: i32 = 65;
+const NO_INPUT: i32 = 66;
+const UNAVAILABLE: i32 = 69;
+const CANT_CREATE: i32 = 73;
+
+/// Files the usual plan by command; its ref.
+fn file(world: &World, key: &str) -> String {
+    let path = world.write("plan.toml", &plan());
+    let filed = world.run_with_key(key, &["file", path.to_str().unwrap(), "--json"]);
+    let filed: Value = serde_json::from_str(&filed.out).unwrap_or_else(|_| panic!("{filed:?}"));
+    filed["ref"].as_str().unwrap().to_owned()
+}
+
+/// Changes the database behind the service's back.
+async fn meddle(world: &World, sql: &'static str) {
+    let options = SqliteConnectOptions::new().filename(world.path("var/shorelamp.db"));
+    let mut connection = SqliteConnection::connect_with(&options).await.unwrap();
+    sqlx::raw_sql(sql).execute(&mut connection).await.unwrap();
+    connection.close().await.unwrap();
+}
+
+#[test]
+fn without_a_database_none_is_made() {
+    let world = World::new();
+    let file = world.path("backup.db");
+    for words in [
+        &["backup", file.to_str().unwrap()][..],
+        &["verify"],
+        &["reviewed"],
+        &["release", "7QK4-2M9X"],
+        &["clock", "accept"],
+    ] {
+        let ended = world.run(words);
+        assert_eq!(ended.code, NO_INPUT, "{words:?}: {ended:?}");
+        assert!(!world.path("var").exists(), "{words:?}");
+    }
+    let ended = world.run(&["restore", file.to_str().unwrap()]);
+    assert_eq!(ended.code, NO_INPUT, "{ended:?}");
+    assert!(ended.err.contains("backup.db"), "{ended:?}");
+}
+
+#[test]
+fn a_backup_goes_back_and_forgets_nothing_that_it_holds() {
+    let world = World::new();
+    let backup = world.path("backup.db");
+    let backup = backup.to_str().unwrap();
+    let daemon = world.serve();
+    let (key, keeper) = (world.key(&[]), world.key(&["--keeper"]));
+    let (closed, open) = (file(&world, &key), file(&world, &key));
+    assert_eq!(world.run_with_key(&key, &["checkin", &closed]).code, 0);
+
+    let made = world.run(&["backup", backup]);
+    assert_eq!(made.code, 0, "{made:?}");
+    assert!(made.out.contains("private") && made.out.contains("secret"), "{made:?}");
+    assert_eq!(fs::metadata(backup).unwrap().permissions().mode() & 0o777, 0o600);
+    for inside in ["var/shorelamp.db", "var/mine.db"] {
+        let refused = world.run(&["backup", world.path(inside).to_str().unwrap()]);
+        assert_eq!(refused.code, CANT_CREATE, "{refused:?}");
+    }
+    // Filed after the backup: the restored database does not know of it.
+    let after = file(&world, &key);
+    let refused = world.run(&["restore", backup]);
+    assert_eq!(refused.code, UNAVAILABLE, "{refused:?}");
+    assert!(refused.err.contains("nothing was restored"), "{refused:?}");
+    assert!(refused.err.contains("stop it first"), "{refused:?}");
+    drop(daemon);
+
+    let restored = world.run(&["restore", backup]);
+    assert_eq!(restored.code, 0, "{restored:?}");
+    for words in ["ten minutes", "shorelamp reviewed", "alert nobody again", "answered stands"] {
+        assert!(restored.out.contains(words), "{words}: {restored:?}");
+    }
+    let _daemon = world.serve();
+    let board = world.run_with_key(&keeper, &["board", "--json"]);
+    assert!(board.out.contains(&open), "{board:?}");
+    assert!(!board.out.contains(&closed) && !board.out.contains(&after), "{board:?}");
+    let held = world.run(&["doctor"]);
+    assert!(held.err.contains("BROKEN") && held.out.contains("alerts are held"), "{held:?}");
+    let over = world.run(&["reviewed"]);
+    assert!(over.out.contains("The review is over"), "{over:?}");
+    let again = world.run(&["reviewed"]);
+    assert!(again.out.contains("nothing to review"), "{again:?}");
+    // The service notices without a restart, within its next look.
+    let began = std::time::Instant::now();
+    while world.run(&["doctor"]).out.contains("alerts are held") {
+        assert!(began.elapsed().as_secs() < 15, "the service still holds its alerts");
+        std::thread::sleep(std::time::Duration::from_millis(300));
+    }
+}
+
+#[tokio::test]
+async fn a_damaged_backup_replaces_nothing() {
+    let world = World::new();
+    let daemon = world.serve();
+    let key = world.key(&[]);
+    let plan_ref = file(&world, &key);
+    drop(daemon);
+    let broken = world.write("broken.db", "this is no database, only a text of some length");
+    let refused = world.run(&["restore", broken.to_str().unwrap()]);
+    assert_eq!(refused.code, BAD_DATA, "{refused:?}");
+    assert!(refused.err.contains("the database is as it was"), "{refused:?}");
+    let _daemon = world.serve();
+    let keeper = world.key(&["--keeper"]);
+    assert!(world.run_with_key(&keeper, &["board", "--json"]).out.contains(&plan_ref));
+}
+
+#[tokio::test]
+async fn verify_finds_what_was_changed_behind_the_service_s_back() {
+    let world = World::new();
+    let daemon = world.serve();
+    let key = world.key(&[]);
+    let (first, second) = (file(&world, &key), file(&world, &key));
+    let sound = world.run(&["verify"]);
+    assert_eq!(sound.code, 0, "{sound:?}");
+    assert!(sound.out.contains("Every plan is what its events make of it"), "{sound:?}");
+    drop(daemon);
+    // A wake-up that was put off by an hour: its alert would come too late.
+    meddle(&world, "UPDATE plans SET next_at = next_at + 3600000 WHERE rowid = 1").await;
+    let found = world.run(&["verify"]);
+    assert_eq!(found.code, BAD_DATA, "{found:?}");
+    assert!(found.out.contains(&first) && found.out.contains("wake-up"), "{found:?}");
+    assert!(!found.out.contains(&second), "{found:?}");
+    assert!(found.err.contains("1 of the plans"), "{found:?}");
+}
+
+#[tokio::test]
+async fn a_plan_set_aside_is_released_once_it_can_be_read() {
+    let world = World::new();
+    let daemon = world.serve();
+    let key = world.key(&[]);
+    let plan_ref = file(&world, &key);
+    let not_aside = world.run(&["release", &plan_ref]);
+    assert_eq!(not_aside.code, BAD_DATA, "{not_aside:?}");
+    assert!(not_aside.err.contains("not set aside"), "{not_aside:?}");
+    drop(daemon);
+    meddle(
+        &world,
+        "INSERT INTO quarantine (plan, found_at, why, alerts) SELECT ref, 0, 'torn', 0 FROM plans;
+         CREATE TABLE kept AS SELECT state_json, (SELECT first_json FROM spares) AS first FROM plans;
+         UPDATE plans SET state_json = 'torn'; UPDATE spares SET first_json = 'torn';",
+    )
+    .await;
+    let torn = world.run(&["release", &plan_ref.to_lowercase()]);
+    assert_eq!(torn.code, BAD_DATA, "{torn:?}");
+    assert!(torn.err.contains("still can't be read"), "{torn:?}");
+    meddle(
+        &world,
+        "UPDATE plans SET state_json = (SELECT state_json FROM kept);
+         UPDATE spares SET first_json = (SELECT first FROM kept); DROP TABLE kept;",
+    )
+    .await;
+    let back = world.run(&["release", &plan_ref]);
+    assert_eq!(back.code, 0, "{back:?}");
+    assert!(back.out.contains("watched again"), "{back:?}");
+    assert_eq!(world.run(&["verify"]).code, 0);
+}
