@@ -55,6 +55,27 @@ fn a_missing_value_comes_from_an_older_row_with_that_rows_time() {
     assert_eq!(found.air_c, seen(26.4, "2026-10-07T22:00:00Z"));
 }
 
+/// The line of units is believed: one that says Fahrenheit is turned into Celsius, one that is not
+/// understood costs the water and nothing else. 51.8 °F are 11 °C.
+#[test]
+fn a_water_temperature_keeps_its_unit() {
+    let rows = "2026 10 07 22 00  80 11.0 13.0    MM    MM    MM  MM 1008.6  26.4  51.8  25.5   MM -0.7    MM";
+    let of_water = |unit: &str| {
+        let (names, units) = HEADER.split_once('\n').expect("two lines");
+        let units = units.replacen("degC  degC  degC", &format!("degC  {unit}  degC"), 1);
+        read(&format!("{names}\n{units}{rows}\n")).expect("a table")
+    };
+    let fahrenheit = of_water("degF");
+    assert_eq!(fahrenheit.water_c, seen(11.0, "2026-10-07T22:00:00Z"));
+    let received = fahrenheit.water_as.expect("how it came");
+    assert_eq!((received.value, received.unit.as_str()), (51.8, "degF"));
+    let unknown = of_water("degX");
+    assert_eq!((unknown.water_c, unknown.water_as), (None, None));
+    assert_eq!(unknown.air_c, seen(26.4, "2026-10-07T22:00:00Z"));
+    let celsius = read(&table(&[rows])).expect("a table");
+    assert_eq!((celsius.water_c, celsius.water_as), (None, None), "51.8 °C is no water");
+}
+
 /// Recorded rows of a shore station: wind and air, never water (`MM`, measdes.shtml).
 #[test]
 fn a_station_without_water_has_no_water() {

@@ -85,6 +85,8 @@ fn coops_tells_water_and_wind() {
                 {"t":"2026-06-14 12:18","v":"11400","f":"0,0,0"}]}"#;
     let said = coops::read_water(water).expect("water");
     assert_eq!(told(said.water_c), Some((11.4, "06-14 12:00".to_owned())), "flags and gaps");
+    let received = said.water_as.expect("how it came");
+    assert!(received.value == 11.4 && received.unit.starts_with("°C"), "{received:?}");
 
     let wind = r#"{"metadata":{"id":"9999999","name":"Invented","lat":"48.5","lon":"-123.0"},
         "data":[{"t":"2026-06-14 05:18","s":"1.0","d":"40.0","dr":"NE","g":"2.0","f":"0,0"},
@@ -139,11 +141,15 @@ fn erddap_gives_the_nearest_water_by_its_unit() {
         let said = erddap::read(&grid(unit, rows), "sst", near).expect("a pixel");
         assert_eq!(told(said.water_c), Some((8.5, "06-14 12:00".to_owned())), "{unit}");
         assert_eq!(said.position, Some(place(44.459, -87.495)), "longitude past 180");
-        assert!(said.water_note.is_some_and(|note| note.contains("8.5")));
+        let received = said.water_as.expect("how it came");
+        assert_eq!((received.value, received.unit.as_str()), (8.5, unit));
+        assert_eq!(received.depth_m, Some(0.0), "the column zlev");
     }
     let kelvin = r#"["2026-06-14T12:00:00Z",0,44.459,-87.509,281.65]"#;
     let said = erddap::read(&grid("kelvin", kelvin), "sst", near).expect("a pixel");
     assert!(said.water_c.is_some_and(|water| (water.value - 8.5).abs() < 1e-9));
+    let told = said.water_as.expect("how it came").told();
+    assert!(told.starts_with("received as 281.65 kelvin, the surface"), "{told}");
     // Off by a thousand: the surface of no water.
     let wrong = r#"["2026-06-14T12:00:00Z",0,44.459,-87.509,8500]"#;
     assert_eq!(erddap::read(&grid("degree_C", wrong), "sst", near), Err(ErddapError::NoWater));

@@ -10,6 +10,7 @@ mod cancel;
 mod checkin;
 mod client;
 mod clock;
+mod conditions;
 mod demo;
 mod doctor;
 mod exit;
@@ -60,6 +61,8 @@ enum Command {
     Cancel(cancel::Cancel),
     Board(board::Board),
     #[command(subcommand)]
+    Conditions(conditions::Conditions),
+    #[command(subcommand)]
     Key(key::Key),
     #[command(subcommand)]
     Shoreline(shoreline::Shoreline),
@@ -107,6 +110,7 @@ impl Command {
             Command::Extend(command) => finish(alone()?, command.run(config)),
             Command::Cancel(command) => finish(alone()?, command.run(config)),
             Command::Board(command) => finish(alone()?, command.run(config)),
+            Command::Conditions(command) => finish(alone()?, command.run(config)),
             Command::Key(command) => finish(alone()?, command.run(config)),
             Command::Shoreline(command) => finish(alone()?, command.run()),
             Command::Demo(command) => finish(workers()?, command.run()),

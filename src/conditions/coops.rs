@@ -11,7 +11,7 @@ use chrono::{DateTime, NaiveDateTime, Utc};
 use serde::Deserialize;
 use thiserror::Error;
 
-use super::{Observations, Observed, WATER_C, WIND_KN, WindRow, plausible};
+use super::{Observations, Observed, Received, WATER_C, WIND_KN, WindRow, plausible};
 use crate::measure::m_per_s_to_kn;
 
 /// Why a body tells nothing.
@@ -69,8 +69,14 @@ pub fn read_water(text: &str) -> Result<Observations, CoopsError> {
         Some(Observed { value: number(&row.v, &WATER_C)?, taken_at: row.trusted_at()? })
     };
     let newest = rows.iter().filter_map(read).max_by_key(|water| water.taken_at);
-    let water_c = Some(newest.ok_or(CoopsError::NoRows)?);
-    Ok(Observations { water_c, ..Observations::default() })
+    let water = newest.ok_or(CoopsError::NoRows)?;
+    let water_as = Received {
+        value: water.value,
+        unit: "°C (asked for)".to_owned(),
+        depth_m: None,
+        by: "at a tide station's sensor, of a depth that it does not tell".to_owned(),
+    };
+    Ok(Observations { water_c: Some(water), water_as: Some(water_as), ..Observations::default() })
 }
 
 /// Reads the product `wind`: metres a second, turned into knots.

@@ -17,8 +17,8 @@ use serde_json::Value;
 use thiserror::Error;
 
 use super::stations::distance_m;
-use super::{Observations, Observed, WATER_C, plausible};
-use crate::measure::{Position, fahrenheit_to_celsius};
+use super::{Observations, Observed, Received, WATER_C, in_celsius, plausible};
+use crate::measure::Position;
 
 /// Why a body tells nothing.
 #[derive(Clone, Copy, Debug, Error, PartialEq, Eq)]
@@ -66,7 +66,8 @@ pub fn read(text: &str, variable: &str, near: Position) -> Result<Observations, 
         return Err(ErddapError::NotJson);
     };
     let unit = table.column_units.get(value).cloned().flatten().unwrap_or_default();
-    let in_celsius = celsius(&unit).ok_or(ErddapError::Unit)?;
+    let in_celsius = in_celsius(&unit).ok_or(ErddapError::Unit)?;
+    let depth = ["depth", "zlev", "altitude"].into_iter().find_map(at);
     let pixels = table.rows.iter().filter_map(|row| {
         let number = |column: usize| row.get(column)?.as_f64();
         let taken_at = DateTime::parse_from_rfc3339(row.get(time)?.as_str()?).ok()?.to_utc();
@@ -75,7 +76,14 @@ pub fn read(text: &str, variable: &str, near: Position) -> Result<Observations, 
         let position = Position::new(number(lat)?, east).ok()?;
         let raw = number(value)?;
         let water_c = plausible(in_celsius(raw), &WATER_C)?;
-        Some(Pixel { taken_at, position, raw, water_c, distance_m: distance_m(near, &[position])? })
+        Some(Pixel {
+            taken_at,
+            position,
+            raw,
+            water_c,
+            depth_m: depth.and_then(number).map(f64::abs),
+            distance_m: distance_m(near, &[position])?,
+        })
     });
     let nearest = pixels.min_by(|a, b| {
         b.taken_at.cmp(&a.taken_at).then_with(|| a.distance_m.total_cmp(&b.distance_m))
@@ -84,10 +92,12 @@ pub fn read(text: &str, variable: &str, near: Position) -> Result<Observations, 
     Ok(Observations {
         position: Some(pixel.position),
         water_c: Some(Observed { value: pixel.water_c, taken_at: pixel.taken_at }),
-        water_note: Some(format!(
-            "the surface as satellites see it, received as {} {unit}",
-            pixel.raw
-        )),
+        water_as: Some(Received {
+            value: pixel.raw,
+            unit,
+            depth_m: pixel.depth_m,
+            by: "the surface as satellites see it".to_owned(),
+        }),
         ..Observations::default()
     })
 }
@@ -97,17 +107,8 @@ struct Pixel {
     position: Position,
     raw: f64,
     water_c: f64,
+    depth_m: Option<f64>,
     distance_m: f64,
-}
-
-fn celsius(unit: &str) -> Option<fn(f64) -> f64> {
-    match unit.trim().to_ascii_lowercase().replace('_', " ").as_str() {
-        "degree c" | "degrees c" | "degc" | "deg c" | "celsius" | "degree celsius"
-        | "degrees celsius" | "c" => Some(|c| c),
-        "kelvin" | "k" | "degree k" | "degrees k" => Some(|kelvin| kelvin - 273.15),
-        "degree f" | "degrees f" | "fahrenheit" => Some(fahrenheit_to_celsius),
-        _ => None,
-    }
 }
 
 fn refused(text: &str) -> ErddapError {

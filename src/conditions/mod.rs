@@ -7,6 +7,7 @@ mod choose;
 pub mod coops;
 pub mod erddap;
 mod expected;
+mod measured;
 pub mod ndbc;
 pub mod nws;
 pub mod stations;
@@ -16,6 +17,7 @@ mod weather;
 
 pub use choose::{Trust, choose};
 pub use expected::{Expected, PLUS_MINUS_C, Table, expected};
+pub use measured::{Measured, What, measured};
 pub use upwelling::{Upwelling, offshore_kn};
 pub use water::{Kind, Reading, SetAside, Silence, Water, Why};
 pub use weather::{Waves, Wind};
@@ -23,7 +25,7 @@ pub use weather::{Waves, Wind};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
-use crate::measure::Position;
+use crate::measure::{Position, fahrenheit_to_celsius};
 
 /// A service that publishes what its stations observe.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -36,6 +38,18 @@ pub enum Service {
     Coops,
     /// A grid of an ERDDAP server: the surface as satellites see it.
     Erddap,
+}
+
+impl Service {
+    /// `NDBC`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Service::Ndbc => "NDBC",
+            Service::Coops => "NOAA CO-OPS",
+            Service::Erddap => "ERDDAP grid",
+        }
+    }
 }
 
 /// A station of an observation service.
@@ -80,6 +94,28 @@ pub struct WindRow {
     pub from_deg: f64,
 }
 
+/// A water temperature as the service wrote it, and where in the water it is from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Received {
+    /// The number as it was written.
+    pub value: f64,
+    /// Its unit as it was written, or as it was asked for.
+    pub unit: String,
+    /// Metres below the surface, where the service tells.
+    pub depth_m: Option<f64>,
+    /// What measures, and how deep that is as a rule.
+    pub by: String,
+}
+
+impl Received {
+    /// `received as 291.23 kelvin, the surface as satellites see it`.
+    #[must_use]
+    pub fn told(&self) -> String {
+        let depth = self.depth_m.map_or(String::new(), |m| format!(", {m} m below the surface"));
+        format!("received as {} {}, {}{depth}", self.value, self.unit, self.by)
+    }
+}
+
 /// The newest of what a station has measured; each value with a time of its own.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Observations {
@@ -99,11 +135,23 @@ pub struct Observations {
     pub waves_m: Option<Observed>,
     /// The wind of the hours before the newest row, newest first.
     pub winds: Vec<WindRow>,
-    /// How the water temperature was measured and received, where that is not plain.
-    pub water_note: Option<String>,
+    /// How the water temperature was received.
+    pub water_as: Option<Received>,
     /// Why this is what the station said earlier, as the end of a sentence that begins with its
     /// name.
     pub kept: Option<String>,
+}
+
+/// What turns a number of this unit, as services spell it, into degrees Celsius; `None` for a unit
+/// that is not known here.
+fn in_celsius(unit: &str) -> Option<fn(f64) -> f64> {
+    match unit.trim().to_ascii_lowercase().replace('_', " ").as_str() {
+        "degree c" | "degrees c" | "degc" | "deg c" | "celsius" | "degree celsius"
+        | "degrees celsius" | "c" => Some(|c| c),
+        "kelvin" | "k" | "degree k" | "degrees k" => Some(|kelvin| kelvin - 273.15),
+        "degree f" | "degrees f" | "degf" | "fahrenheit" => Some(fahrenheit_to_celsius),
+        _ => None,
+    }
 }
 
 /// A number, if the planet's surface can have shown it; else a sentinel or a wrong unit.

@@ -6,6 +6,7 @@
 //!
 //! - Columns go by the header's position and letter case: `MM` is the month, `mm` the minute, and
 //!   in a row `MM` is a missing value.
+//! - The second line names the units; a water temperature in one that is not known here is not read.
 //! - The newest row often lacks what an older one has, so each value is looked for on its own and
 //!   keeps the time of its own row.
 //! - Yearly files write 99, 999 or 9999 for what is missing: no such number is plausible here.
@@ -13,11 +14,17 @@
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use thiserror::Error;
 
-use super::{Observations, Observed, WATER_C, WindRow};
+use super::{Observations, Observed, Received, WATER_C, WIND_KN, WindRow, in_celsius};
 use crate::measure::m_per_s_to_kn;
 
 /// Rows of wind are kept for so long before the newest.
 const WINDS: TimeDelta = TimeDelta::hours(12);
+
+/// The unit of water temperatures, as NDBC writes it.
+const CELSIUS: &str = "degC";
+
+/// What measures them. The text tells no depth.
+const SENSOR: &str = "at the sensor, on buoys about 0.6 to 1.5 m down (from memory)";
 
 /// Why a body is not a station's text.
 #[derive(Clone, Copy, Debug, Error, PartialEq, Eq)]
@@ -42,6 +49,7 @@ pub fn read(text: &str) -> Result<Observations, NdbcError> {
     for line in text.lines() {
         if let Some(found) = Header::read(line) {
             header = Some(found);
+        } else if header.as_mut().is_some_and(|header| header.takes_units(line)) {
         } else if let Some(row) = header.as_ref().and_then(|header| header.row(line)) {
             rows += 1;
             row.improve(&mut newest);
@@ -74,6 +82,7 @@ struct Header {
     hour: usize,
     minute: Option<usize>,
     water: Option<usize>,
+    water_unit: String,
     air: Option<usize>,
     wind: Option<usize>,
     gust: Option<usize>,
@@ -94,12 +103,23 @@ impl Header {
             hour: at(&["hh"])?,
             minute: at(&["mm"]),
             water: at(&["WTMP"]),
+            water_unit: CELSIUS.to_owned(),
             air: at(&["ATMP"]),
             wind: at(&["WSPD"]),
             gust: at(&["GST"]),
             wind_from: at(&["WDIR", "WD"]),
             waves: at(&["WVHT"]),
         })
+    }
+
+    /// Takes the units from the line below the names, if this is it.
+    fn takes_units(&mut self, line: &str) -> bool {
+        let units: Vec<_> = line.trim_start_matches('#').split_whitespace().collect();
+        let are_units = line.starts_with('#') && units.len() == self.columns && units[0] == "yr";
+        if let Some(unit) = self.water.filter(|_| are_units).and_then(|at| units.get(at)) {
+            self.water_unit = (*unit).to_owned();
+        }
+        are_units
     }
 
     /// A row with a value or `MM` for every column; a shorter or longer one has shifted, and its
@@ -145,20 +165,40 @@ impl Row<'_> {
     /// has shown, with room: wider would let a sentinel through, narrower would lose a reading.
     fn improve(&self, newest: &mut Observations) {
         let header = self.header;
-        self.newer(&mut newest.water_c, header.water, WATER_C, |c| c);
+        self.improve_water(newest);
         self.newer(&mut newest.air_c, header.air, -60.0..=60.0, |c| c);
-        self.newer(&mut newest.wind_kn, header.wind, 0.0..=90.0, m_per_s_to_kn);
-        self.newer(&mut newest.gust_kn, header.gust, 0.0..=98.0, m_per_s_to_kn);
+        self.newer(&mut newest.wind_kn, header.wind, WIND_KN, m_per_s_to_kn);
+        self.newer(&mut newest.gust_kn, header.gust, WIND_KN, m_per_s_to_kn);
         self.newer(&mut newest.wind_from_deg, header.wind_from, 0.0..=360.0, |deg| deg);
         self.newer(&mut newest.waves_m, header.waves, 0.0..=35.0, |m| m);
     }
 
+    fn improve_water(&self, newest: &mut Observations) {
+        let Some(to_celsius) = in_celsius(&self.header.water_unit) else { return };
+        let before = newest.water_c;
+        self.newer(&mut newest.water_c, self.header.water, WATER_C, to_celsius);
+        if newest.water_c == before {
+            return;
+        }
+        newest.water_as = self.number(self.header.water).map(|value| Received {
+            value,
+            unit: self.header.water_unit.clone(),
+            depth_m: None,
+            by: SENSOR.to_owned(),
+        });
+    }
+
+    fn number(&self, column: Option<usize>) -> Option<f64> {
+        self.cells.get(column?)?.parse().ok()
+    }
+
     /// The wind of this row, if it has both speed and direction.
     fn wind(&self) -> Option<WindRow> {
-        let cell = |column: Option<usize>| column.and_then(|at| self.cells[at].parse::<f64>().ok());
-        let speed = cell(self.header.wind).filter(|speed| (0.0..=90.0).contains(speed))?;
-        let from_deg = cell(self.header.wind_from).filter(|deg| (0.0..=360.0).contains(deg))?;
-        Some(WindRow { taken_at: self.at, speed_kn: m_per_s_to_kn(speed), from_deg })
+        let speed_kn = self.number(self.header.wind).map(m_per_s_to_kn);
+        let speed_kn = speed_kn.filter(|speed_kn| WIND_KN.contains(speed_kn))?;
+        let from_deg =
+            self.number(self.header.wind_from).filter(|deg| (0.0..=360.0).contains(deg))?;
+        Some(WindRow { taken_at: self.at, speed_kn, from_deg })
     }
 
     fn newer(
@@ -171,9 +211,9 @@ impl Row<'_> {
         if known.is_some_and(|known| known.taken_at >= self.at) {
             return;
         }
-        let value = column.and_then(|column| self.cells[column].parse::<f64>().ok());
+        let value = self.number(column).map(in_our_unit);
         if let Some(value) = value.filter(|value| plausible.contains(value)) {
-            *known = Some(Observed { value: in_our_unit(value), taken_at: self.at });
+            *known = Some(Observed { value, taken_at: self.at });
         }
     }
 }

@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::nws::Warnings;
-use super::{Expected, Waves, Wind, WindRow};
+use super::{Expected, Received, Waves, Wind, WindRow};
 
 /// Who says so.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -33,8 +33,8 @@ pub struct Reading {
     pub plus_minus_c: f64,
     /// Where it is from, in words.
     pub source: String,
-    /// How it was measured and received, where that is not plain.
-    pub note: Option<String>,
+    /// How a station's was received, and at what depth it is.
+    pub received: Option<Received>,
     /// From the station to the nearest corner of the route, in metres.
     pub distance_m: Option<f64>,
     /// When it was taken.
@@ -53,7 +53,7 @@ impl Reading {
                 "expected, not measured, by {}, give or take {} °C",
                 expected.source, expected.plus_minus_c
             ),
-            note: None,
+            received: None,
             distance_m: None,
             taken_at: None,
             age_s: None,

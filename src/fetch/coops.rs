@@ -32,6 +32,7 @@ pub(super) async fn ask(
     match (said(water, read_water), said(wind, read_wind)) {
         (Ok(water), Ok(wind)) => Ok(Observations {
             water_c: water.water_c,
+            water_as: water.water_as,
             kept: water.kept.or(wind.kept.clone()),
             ..wind
         }),

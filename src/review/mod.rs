@@ -8,7 +8,7 @@ mod shown;
 mod text;
 
 pub use shown::{Farthest, Leg, Passed, Review, Route, Timing, WaterShown};
-pub use text::text;
+pub use text::{text, warned};
 
 use chrono::{DateTime, Utc};
 

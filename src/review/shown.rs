@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::caution::{self, Caution, Facts, Limits};
 use crate::conditions::nws::Warnings;
-use crate::conditions::{Kind, Reading, Silence, Water, Waves, Why, Wind};
+use crate::conditions::{Kind, Reading, Received, Silence, Water, Waves, Why, Wind};
 use crate::plan::Plan;
 use crate::shoreline::{self, RouteShore};
 use crate::sun::Daylight;
@@ -154,9 +154,12 @@ pub struct WaterShown {
     pub kind: Kind,
     /// Where it is from, in words.
     pub source: Option<String>,
-    /// How it was measured and received, where that is not plain.
+    /// How a station's was received, and at what depth it is.
     #[serde(default)]
-    pub note: Option<String>,
+    pub received: Option<Received>,
+    /// Metres from the station to the route.
+    #[serde(default)]
+    pub distance_m: Option<f64>,
     /// Why the reading can't be trusted, as a clause.
     #[serde(default)]
     pub doubt: Option<String>,
@@ -186,10 +189,16 @@ pub struct Passed {
     pub temperature_c: f64,
     /// Where it is from, in words.
     pub source: String,
+    /// When it was taken.
+    #[serde(default)]
+    pub taken_at: Option<DateTime<FixedOffset>>,
     /// Its age in seconds at the review.
     pub age_s: Option<i64>,
     /// Metres from the station to the route.
     pub distance_m: Option<f64>,
+    /// How a station's was received, and at what depth it is.
+    #[serde(default)]
+    pub received: Option<Received>,
     /// Why it does not govern.
     pub why: Why,
 }
@@ -278,11 +287,16 @@ impl WaterShown {
             plus_minus_c: governs.map(|reading| reading.plus_minus_c).filter(|c| *c > 0.0),
             kind: water.kind(),
             source: governs.map(|reading| reading.source.clone()),
-            note: governs.and_then(|reading| reading.note.clone()),
+            received: governs.and_then(|reading| reading.received.clone()),
+            distance_m: governs.and_then(|reading| reading.distance_m),
             doubt: water.doubt.clone(),
             taken_at: taken_at.map(|at| local(plan, at)),
             age_s: governs.and_then(|reading| reading.age_s),
-            passed: water.set_aside.iter().map(|one| Passed::of(&one.reading, one.why)).collect(),
+            passed: water
+                .set_aside
+                .iter()
+                .map(|one| Passed::of(plan, &one.reading, one.why))
+                .collect(),
             silent: water.silent.clone(),
             wind: water.wind.clone(),
             waves: water.waves.clone(),
@@ -292,12 +306,14 @@ impl WaterShown {
 }
 
 impl Passed {
-    fn of(reading: &Reading, why: Why) -> Self {
+    fn of(plan: &Plan, reading: &Reading, why: Why) -> Self {
         Passed {
             temperature_c: reading.temperature_c,
             source: reading.source.clone(),
+            taken_at: reading.taken_at.map(|at| local(plan, at)),
             age_s: reading.age_s,
             distance_m: reading.distance_m,
+            received: reading.received.clone(),
             why,
         }
     }

@@ -6,6 +6,7 @@ use chrono::{DateTime, FixedOffset};
 
 use super::shown::{Leg, Passed, Review};
 use crate::caution::{Caution, MISSING_TOLD, words};
+use crate::conditions::Received;
 use crate::conditions::nws::Warnings;
 use crate::plan::Plan;
 
@@ -99,13 +100,19 @@ fn water(out: &mut String, review: &Review) {
     if !all.is_empty() {
         line(out, 0, &format!("Other water readings: {}.", words::list(&all, 4)));
     }
-    if let Some(note) = &review.water.note {
-        line(out, 0, &format!("The water's reading is of {note}."));
+    let distance =
+        review.water.distance_m.map(|m| format!("{} from the route", words::distance(m)));
+    let received = review.water.received.as_ref().map(Received::told);
+    let how: Vec<_> = distance.into_iter().chain(received).collect();
+    if let (Some(source), false) = (&review.water.source, how.is_empty()) {
+        line(out, 0, &format!("The water goes by {source}: {}.", how.join("; ")));
     }
     line(out, 0, &warned(&review.water.warnings));
 }
 
-fn warned(warnings: &Warnings) -> String {
+/// What is warned of, as a sentence.
+#[must_use]
+pub fn warned(warnings: &Warnings) -> String {
     let events: Vec<_> = warnings.alerts.iter().map(|alert| alert.event.as_str()).collect();
     let said = match (warnings.asked, events.is_empty()) {
         (false, _) => "nobody was asked".to_owned(),

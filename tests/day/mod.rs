@@ -147,7 +147,7 @@ pub fn water(temperature_c: Option<f64>) -> Water {
         kind: Kind::Observed,
         temperature_c,
         plus_minus_c: 0.0,
-        note: None,
+        received: None,
         source: "station 46999".to_owned(),
         distance_m: Some(23_000.0),
         taken_at: Some(at("2026-08-20T08:00")),
