@@ -4,6 +4,11 @@
 
 #![allow(clippy::expect_used)]
 
+#[path = "watch/amended.rs"]
+mod amended;
+#[path = "watch/by_hand.rs"]
+mod by_hand;
+
 use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::measure::Span;
 use shorelamp::watch::{

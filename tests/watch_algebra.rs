@@ -177,8 +177,8 @@ proptest! {
                 (Phase::Armed, Phase::Overdue, Event::Handing { .. } | Event::TakenAgain { .. }) => false,
                 // Whatever makes the watch look at its clock can find that time has passed.
                 (Phase::Armed, Phase::Overdue, _) => true,
-                (Phase::Overdue, Phase::Armed, Event::Extended { .. }) => true,
-                (Phase::Armed | Phase::Overdue, Phase::Closed(_), Event::CheckedIn { .. } | Event::CalledOff { .. }) => true,
+                (Phase::Overdue, Phase::Armed, Event::Extended { .. } | Event::Amended { .. }) => true,
+                (Phase::Armed | Phase::Overdue, Phase::Closed(_), Event::CheckedIn { .. } | Event::CalledOff { .. } | Event::ClosedByHand { .. }) => true,
                 (Phase::Closed(_), Phase::Armed | Phase::Overdue, Event::Undone { .. }) => true,
                 _ => false,
             };
@@ -190,22 +190,32 @@ proptest! {
     #[test]
     fn nobody_else_is_written_to((terms, moments) in life()) {
         let (first, lived) = live(&terms, &moments);
-        let known = readers(&first.plan);
-        let orders = lived.iter().flat_map(|lived| &lived.step.orders).chain(&first.orders);
-        for order in orders {
-            prop_assert!(known.contains(&order.to), "{:?}", order);
+        let steps = lived.iter().map(|lived| &lived.step).chain([&first]);
+        for step in steps {
+            let known = readers(&step.plan);
+            for order in &step.orders {
+                prop_assert!(known.contains(&order.to), "{:?}", order);
+            }
         }
     }
 
-    /// A later return after an alert is told to everybody who may have been alerted.
+    /// A later return or a new version after an alert is told to everybody who may have been
+    /// alerted, but to whoever was taken out before: they have heard that they are asked no longer.
     #[test]
     fn an_extension_corrects_every_alert((terms, moments) in life()) {
         for Lived { before, event, step, .. } in live(&terms, &moments).1 {
-            if !matches!(event, Event::Extended { .. }) || !step.changed {
+            let changes = matches!(event, Event::Extended { .. } | Event::Amended { .. });
+            if !changes || !step.changed {
                 continue;
             }
-            for reader in readers(&before).into_iter().filter(|reader| before.told(*reader).alerted) {
-                let told = step.orders.iter().any(|one| one.to == reader && one.kind == Kind::Changed);
+            let reached = readers(&step.plan);
+            for reader in reached.into_iter().filter(|reader| before.told(*reader).alerted) {
+                let (was, is) = (before.removed_by(reader), step.plan.removed_by(reader));
+                if was.is_some() && was == is {
+                    continue;
+                }
+                let tells = |kind| matches!(kind, Kind::Changed | Kind::Filed);
+                let told = step.orders.iter().any(|one| one.to == reader && tells(one.kind));
                 prop_assert!(told, "{}", reader);
             }
         }

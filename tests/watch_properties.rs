@@ -10,7 +10,9 @@ mod lives;
 
 use chrono::TimeDelta;
 use proptest::prelude::*;
-use shorelamp::watch::{Answer, By, Event, Kind, Phase, Recipient, Watched, next_wakeup, step};
+use shorelamp::watch::{
+    Answer, By, Event, Kind, Order, Phase, Recipient, Watched, next_wakeup, step, wanted,
+};
 
 use lives::{Lived, answer, life, live, start, terms};
 
@@ -61,6 +63,7 @@ proptest! {
             let says_more = matches!(
                 event,
                 Event::Extended { .. }
+                    | Event::SentAgain { .. }
                     | Event::Answered { answer: Answer::OnIt | Answer::Called { .. }, .. }
             );
             if says_more {
@@ -113,6 +116,101 @@ proptest! {
                 let knows = told.of_plan && !told.alerted && reader != Recipient::Keeper;
                 prop_assert_eq!(number(Kind::Home), usize::from(knows));
             }
+        }
+    }
+
+    /// Places are for life: an amendment takes nobody out of theirs, and no other event adds any.
+    #[test]
+    fn places_are_for_life((terms, moments) in life()) {
+        for Lived { before, event, step, .. } in live(&terms, &moments).1 {
+            let (old, new) = (&before, &step.plan);
+            let grew = new.crew.len() > old.crew.len() || new.contacts.len() > old.contacts.len();
+            prop_assert!(new.crew.len() >= old.crew.len());
+            prop_assert!(new.contacts.len() >= old.contacts.len());
+            let amended = matches!(event, Event::Amended { .. });
+            prop_assert!(amended || !grew, "{event:?}");
+            let mut asked = new.asked();
+            asked.sort_unstable();
+            let marked: Vec<usize> =
+                (0..new.contacts.len()).filter(|&at| new.is_asked(at)).collect();
+            prop_assert_eq!(asked, marked, "the order and the marks agree");
+            prop_assert!(!new.on_trip().is_empty() && !new.asked().is_empty());
+        }
+    }
+
+    /// Nothing but the last check-in, a calling-off and the keeper closes a plan: no amendment does,
+    /// and none leaves an open plan in which nobody is out.
+    #[test]
+    fn no_amendment_closes_a_plan((terms, moments) in life()) {
+        for Lived { before, event, step, .. } in live(&terms, &moments).1 {
+            if step.plan.is_closed() && !before.is_closed() {
+                let closes = matches!(
+                    event,
+                    Event::CheckedIn { .. } | Event::CalledOff { .. } | Event::ClosedByHand { .. }
+                );
+                prop_assert!(closes, "{event:?}");
+            }
+            prop_assert!(step.plan.is_closed() || !step.plan.out().is_empty(), "{event:?}");
+        }
+    }
+
+    /// Whoever was taken out is neither alarmed nor told of the plan any more; what is still queued
+    /// for them of that kind is not wanted.
+    #[test]
+    fn whoever_is_taken_out_is_alarmed_no_more((terms, moments) in life()) {
+        let (first, lived) = live(&terms, &moments);
+        let mut ordered: Vec<Order> = first.orders.clone();
+        for Lived { at, step, .. } in &lived {
+            ordered.extend(step.orders.iter().cloned());
+            for order in &ordered {
+                let out = step.plan.removed_by(order.to).is_some();
+                let alarms = order.kind.is_rung() || order.kind == Kind::Filed;
+                prop_assert!(!(out && alarms && wanted(&step.plan, order, *at)), "{order:?}");
+            }
+            for order in &step.orders {
+                let out = step.plan.removed_by(order.to).is_some();
+                let alarms = order.kind.is_rung() || order.kind == Kind::Filed;
+                prop_assert!(!(out && alarms), "{order:?}");
+            }
+        }
+    }
+
+    /// After an amendment everybody who is asked has `filed` or `changed` of it on the way, unless
+    /// an earlier `filed` has not left yet: then that one tells the new version.
+    #[test]
+    fn an_amendment_tells_everybody_who_is_asked((terms, moments) in life()) {
+        for Lived { before, event, step, .. } in live(&terms, &moments).1 {
+            if !matches!(event, Event::Amended { .. }) || !step.changed {
+                continue;
+            }
+            for at in step.plan.asked() {
+                let reader = Recipient::Contact(at);
+                let kinds: Vec<Kind> = step
+                    .orders
+                    .iter()
+                    .filter(|order| order.to == reader && !order.kind.is_rung())
+                    .map(|order| order.kind)
+                    .collect();
+                let told = before.told(reader);
+                let expected = match before.is_asked(at) {
+                    false => vec![Kind::Filed],
+                    true if told.of_plan || told.alerted => vec![Kind::Changed],
+                    true => vec![],
+                };
+                prop_assert_eq!(kinds, expected);
+            }
+        }
+    }
+
+    /// A letter sent again is an alert only for somebody whom the ladder has alerted.
+    #[test]
+    fn a_letter_sent_again_alarms_nobody_anew((terms, moments) in life()) {
+        for Lived { before, event, step, .. } in live(&terms, &moments).1 {
+            let Event::SentAgain { to, .. } = event else { continue };
+            prop_assert_eq!(step.orders.len(), 1);
+            let rung = before.told(to).latest_rung.is_some();
+            prop_assert!(!step.orders[0].kind.is_alert() || rung);
+            prop_assert!(wanted(&step.plan, &step.orders[0], step.orders[0].scheduled_at));
         }
     }
 

@@ -71,6 +71,11 @@ fn name_of(refusal: &Refusal) -> &'static str {
     match refusal {
         Refusal::Closed => "closed",
         Refusal::StillPast { .. } => "still past",
+        Refusal::PastReturn => "past return",
+        Refusal::NobodyOut => "nobody out",
+        Refusal::MovedOn => "moved on",
+        Refusal::NotAsked => "not asked",
+        Refusal::NothingToSend => "nothing to send",
         Refusal::NothingToUndo => "nothing to take back",
         Refusal::TooLate => "too late",
         Refusal::Nobody => "nobody",

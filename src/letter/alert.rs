@@ -202,7 +202,7 @@ fn again(scene: &Scene<'_>) -> Option<String> {
 /// The contacts with their telephones: they may want to speak with each other.
 fn who_knows(scene: &Scene<'_>) -> Vec<Row> {
     let mut rows = status::contacts(scene);
-    for (row, contact) in rows.iter_mut().zip(&scene.facts.plan.contacts) {
+    for (row, (_, contact)) in rows.iter_mut().zip(scene.contacts()) {
         if let Some(phone) = &contact.phone {
             row.value = format!("telephone {}; {}", words::phone(phone), row.value);
         }

@@ -9,7 +9,7 @@ use crate::caution::words::{distance, temperature};
 use crate::measure::{Position, Span};
 use crate::plan::{Craft, CrewMember, Lifejacket, Stated, Wear};
 use crate::review::Review;
-use crate::watch::Event;
+use crate::watch::{Amendment, Event};
 
 /// A plan for reading out, or for a page.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -50,9 +50,7 @@ pub fn brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
     let clock = Clock::new(facts.plan.times.zone);
     let mut sections = vec![trip(facts, clock), route(facts)];
     sections.extend(numbered("Craft", &facts.plan.craft, craft));
-    sections.extend(
-        facts.plan.crew.iter().enumerate().map(|(at, one)| person(facts, at, one, with_medical)),
-    );
+    sections.extend(people(facts, with_medical));
     sections.push(gear(facts));
     sections.push(ashore(facts));
     sections.push(conditions(facts, clock));
@@ -82,7 +80,8 @@ fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
     let both = |at: DateTime<Utc>| format!("{}, {}", clock.full(at), utc(at));
     let mut rows = Vec::new();
     rows.extend(given("Trip", plan.title.as_ref()));
-    rows.push(Row::new("People aboard", plan.crew.len().to_string()));
+    rows.push(Row::new("People aboard", facts.on_trip().len().to_string()));
+    rows.extend(taken_off(facts));
     rows.push(Row::new("Planned launch", both(plan.times.launch.at)));
     rows.push(Row::new("Return by", both(watched.terms.due_at)));
     let grace = watched.terms.grace.spoken();
@@ -95,6 +94,10 @@ fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
         Event::Extended { later, .. } => Some(Row::new(
             "Changed",
             format!("{}: return time put off by {}", both(past.at), later.spoken()),
+        )),
+        Event::Amended { to, .. } => Some(Row::new(
+            "Changed",
+            format!("{}: the plan was amended{}", both(past.at), moved(to, clock)),
         )),
         _ => None,
     }));
@@ -165,8 +168,37 @@ fn craft(craft: &Craft) -> Vec<Row> {
     .collect()
 }
 
-fn person(facts: &Facts<'_>, at: usize, one: &CrewMember, with_medical: bool) -> Section {
-    let plan = facts.plan;
+fn moved(to: &Amendment, clock: Clock) -> String {
+    if to.due_at == to.was_due_at {
+        return String::new();
+    }
+    format!("; the return time was {} before", clock.full(to.was_due_at))
+}
+
+/// Those whom an amendment took off the trip: a searcher must not look for them.
+fn taken_off(facts: &Facts<'_>) -> Option<Row> {
+    let on_trip = facts.on_trip();
+    let crew = facts.plan.crew.iter().enumerate();
+    let off = crew.filter(|(at, _)| !on_trip.contains(at)).map(|(_, one)| words::name(&one.name));
+    let off: Vec<String> = off.collect();
+    (!off.is_empty()).then(|| Row::new("Not on this trip any more", words::list(&off)))
+}
+
+fn people(facts: &Facts<'_>, with_medical: bool) -> Vec<Section> {
+    let on_trip = facts.on_trip();
+    let title = |number: usize| match on_trip.len() {
+        1 => "The paddler".to_owned(),
+        all => format!("Person {number} of {all}"),
+    };
+    let crew = on_trip.iter().filter_map(|&at| Some((at, facts.plan.crew.get(at)?))).enumerate();
+    crew.map(|(number, (at, one))| Section {
+        title: title(number + 1),
+        rows: person(facts, at, one, with_medical),
+    })
+    .collect()
+}
+
+fn person(facts: &Facts<'_>, at: usize, one: &CrewMember, with_medical: bool) -> Vec<Row> {
     let ashore = facts.watched.crew.get(at).is_some_and(|state| state.ashore().is_some());
     let now = ashore.then(|| Row::new("Now", "reported ashore"));
     let text = |label: &str, value: Option<&str>| value.map(|value| Row::new(label, value));
@@ -185,12 +217,7 @@ fn person(facts: &Facts<'_>, at: usize, one: &CrewMember, with_medical: bool) ->
         given("Experience", one.experience.as_ref()),
         text("Beginner", beginner),
     ];
-    let title = if plan.crew.len() == 1 {
-        "The paddler".to_owned()
-    } else {
-        format!("Person {} of {}", at + 1, plan.crew.len())
-    };
-    Section { title, rows: rows.into_iter().flatten().collect() }
+    rows.into_iter().flatten().collect()
 }
 
 pub(super) fn wear(wear: Wear) -> &'static str {
@@ -231,7 +258,8 @@ fn gear(facts: &Facts<'_>) -> Section {
 
 fn ashore(facts: &Facts<'_>) -> Section {
     let vehicle = given("Vehicle left at the launch", facts.plan.launch.vehicle.as_ref());
-    let contacts = facts.plan.contacts.iter().map(|contact| {
+    let asked = facts.watched.asked().into_iter();
+    let contacts = asked.filter_map(|at| facts.plan.contacts.get(at)).map(|contact| {
         let relation = contact.relation.as_ref().map(|relation| words::clean(relation));
         let relation = relation.map(|relation| format!(" ({relation})")).unwrap_or_default();
         format!("{}{relation}", words::first_name(&contact.name))
@@ -313,7 +341,9 @@ fn cautions(facts: &Facts<'_>) -> Option<Section> {
         facts.review?.cautions.iter().map(|caution| {
             Row::new(caution.level.signal_word(), words::clean_lines(&caution.text))
         });
-    let title = "What we warned the crew of when they filed".to_owned();
+    let amended = facts.history.iter().any(|past| matches!(past.event, Event::Amended { .. }));
+    let when = if amended { "last changed the plan" } else { "filed" };
+    let title = format!("What we warned the crew of when they {when}");
     Some(Section { title, rows: rows.collect() })
 }
 
@@ -338,7 +368,7 @@ fn not_told(facts: &Facts<'_>, with_medical: bool) -> Vec<String> {
     ask(craft(|one| one.length_m.is_none()), "the length of each craft");
     ask(craft(|one| one.colours.is_none()), "the colours of each craft");
     ask(craft(|one| one.marks.is_none()), "marks, names and stickers on each craft");
-    for one in &plan.crew {
+    for one in facts.on_trip().into_iter().filter_map(|at| plan.crew.get(at)) {
         let lacking = lacking_of(one, with_medical);
         if !lacking.is_empty() {
             missing.push(format!("of {}: {}", words::name(&one.name), lacking.join(", ")));

@@ -16,13 +16,14 @@ pub struct Facts<'a> {
     pub plan_ref: &'a str,
     /// When it was filed.
     pub filed_at: DateTime<Utc>,
-    /// The plan as filed; where its return time was moved since, `watched` rules.
+    /// The newest version of the plan, with those whom an amendment took out in their places;
+    /// for them, and for a return time that was moved since, `watched` rules.
     pub plan: &'a Plan,
     /// Where it stands.
     pub watched: &'a Watched,
     /// What happened to it, oldest first.
     pub history: &'a [Past],
-    /// What was judged of it at filing; `None` where that is lost.
+    /// What was judged of it when it was filed, or last amended; `None` where that is lost.
     pub review: Option<&'a Review>,
     /// Whom an alert may name, in the order of the settings.
     pub rescue: &'a [Rescue],
@@ -36,6 +37,14 @@ pub struct Facts<'a> {
 }
 
 impl Facts<'_> {
+    /// The places of the crew who are on the trip; all of them where nobody is said to be.
+    pub(super) fn on_trip(&self) -> Vec<usize> {
+        let all = 0..self.plan.crew.len();
+        let on_trip: Vec<usize> =
+            self.watched.on_trip().into_iter().filter(|at| all.contains(at)).collect();
+        if on_trip.is_empty() { all.collect() } else { on_trip }
+    }
+
     /// The event of this number.
     pub(super) fn past(&self, number: u32) -> Option<&Past> {
         self.history.iter().find(|past| past.number == number)

@@ -115,7 +115,7 @@ fn alarm(scene: &Scene<'_>) -> Vec<String> {
 
 fn others(scene: &Scene<'_>) -> String {
     let told = status::first_names(scene);
-    let many = scene.facts.plan.contacts.len() > 1;
+    let many = scene.contacts().len() > 1;
     let who = if many {
         format!(
             "This letter went to {told}. Agree who calls; if you can't reach each other, you call."

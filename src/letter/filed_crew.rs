@@ -100,8 +100,8 @@ fn reader(scene: &Scene<'_>, to: To) -> String {
     match to {
         To::Crew => "to you".to_owned(),
         To::Contact(number) => {
-            match number.checked_sub(1).and_then(|at| scene.facts.plan.contacts.get(at)) {
-                Some(contact) => format!("to {}", words::first_name(&contact.name)),
+            match number.checked_sub(1).and_then(|at| scene.contacts().get(at).copied()) {
+                Some((_, contact)) => format!("to {}", words::first_name(&contact.name)),
                 None => "to every contact".to_owned(),
             }
         }

@@ -16,28 +16,42 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     blocks.extend(ashore_rows(scene));
     blocks.push(Block::Para(wrong(scene)));
     blocks.extend(scene.link("Your page, to take it back if it is wrong."));
-    Draft { subject: subject(scene, "Home", "nothing more to do"), lead, blocks }
+    let word = if how(scene) == Some(How::ByKeeper) { "Over" } else { "Home" };
+    Draft { subject: subject(scene, word, "nothing more to do"), lead, blocks }
 }
 
 pub(super) fn subject(scene: &Scene<'_>, word: &str, then: &str) -> String {
     let at = scene.clock.short(closed_at(scene), scene.now);
-    if is_called_off(scene) {
-        let before = format!("{word}: trip called off at {at}, ");
-        return words::subject(&before, &scene.crew(), &format!(" - {then}"));
-    }
-    words::subject(&format!("{word}: all ashore at {at}, "), &scene.crew(), &format!(" - {then}"))
+    let what = match how(scene) {
+        Some(How::CalledOff) => "trip called off",
+        Some(How::ByKeeper) => "closed by this service's keeper",
+        Some(How::Ashore) | None => "all ashore",
+    };
+    words::subject(&format!("{word}: {what} at {at}, "), &scene.crew(), &format!(" - {then}"))
 }
 
-/// What ended the watch: all ashore, or called off.
+/// What ended the watch: all ashore, called off, or the keeper, who says why.
 pub(super) fn what_ended(scene: &Scene<'_>) -> String {
     let crew = words::names(&scene.crew(), 4);
     let at = scene.clock.full_from(closed_at(scene), scene.now);
-    if is_called_off(scene) {
-        format!("The trip of {crew} was called off at {at}.")
-    } else if scene.facts.plan.crew.len() == 1 {
-        format!("{crew} is ashore. We were told so at {at}.")
-    } else {
-        format!("Everybody is ashore: {crew}. We were told so at {at}.")
+    match how(scene) {
+        Some(How::CalledOff) => format!("The trip of {crew} was called off at {at}."),
+        Some(How::ByKeeper) => format!(
+            "The keeper of this service closed the watch over {crew} at {at}. The reason given: \
+             {}.",
+            reason(scene)
+        ),
+        _ if scene.crew().len() == 1 => format!("{crew} is ashore. We were told so at {at}."),
+        _ => format!("Everybody is ashore: {crew}. We were told so at {at}."),
+    }
+}
+
+/// Why the keeper closed it, as typed.
+pub(super) fn reason(scene: &Scene<'_>) -> String {
+    let event = closing(scene).and_then(|closing| scene.facts.past(closing.event));
+    match event.map(|past| &past.event) {
+        Some(Event::ClosedByHand { reason, .. }) => words::quote(reason),
+        _ => "it can't be read".to_owned(),
     }
 }
 
@@ -50,6 +64,10 @@ pub(super) fn who_says_so(scene: &Scene<'_>) -> String {
             let how = how.as_ref().map(|how| format!(" How they know: {}.", words::quote(how)));
             format!("{} {told}", said_by(scene, by, how.as_deref().unwrap_or_default()))
         }
+        Some(Event::ClosedByHand { by, .. }) => format!(
+            "Who closed it: {}. Nobody has checked the crew in: what we know is the reason above.",
+            status::who(scene, by)
+        ),
         Some(Event::CalledOff { by }) => format!("{} {told}", said_by(scene, by, "")),
         _ => told.to_owned(),
     }
@@ -86,8 +104,9 @@ fn closing(scene: &Scene<'_>) -> Option<Closing> {
     }
 }
 
-pub(super) fn is_called_off(scene: &Scene<'_>) -> bool {
-    closing(scene).is_some_and(|closing| closing.how == How::CalledOff)
+/// How the watch ended.
+pub(super) fn how(scene: &Scene<'_>) -> Option<How> {
+    closing(scene).map(|closing| closing.how)
 }
 
 pub(super) fn closed_at(scene: &Scene<'_>) -> DateTime<Utc> {

@@ -181,11 +181,12 @@ fn unreachable(contact: &Contact, refused: Kind, scene: &Scene<'_>) -> News {
             first_name(&contact.name)
         ));
     }
-    let left = scene.facts.watched.contacts.iter().filter(|one| !one.told.refused).count();
+    let refused = |at: usize| scene.facts.watched.told(Recipient::Contact(at)).refused;
+    let left = scene.contacts().iter().filter(|(at, _)| !refused(*at)).count();
     let rest = match left {
         0 => "No other contact is left.".to_owned(),
         left => {
-            format!("{left} of {} contacts can still be reached.", scene.facts.plan.contacts.len())
+            format!("{left} of {} contacts can still be reached.", scene.contacts().len())
         }
     };
     News::new(

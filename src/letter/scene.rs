@@ -30,18 +30,29 @@ impl<'a> Scene<'a> {
         self.facts.watched.overdue_at()
     }
 
-    /// Everybody of the crew.
+    /// Everybody on the trip.
     pub(super) fn crew(&self) -> Vec<String> {
-        self.facts.plan.crew.iter().map(|one| one.name.clone()).collect()
+        self.named(&self.facts.on_trip())
+    }
+
+    /// The contacts who are asked, with their places, in the plan's order.
+    pub(super) fn contacts(&self) -> Vec<(usize, &'a Contact)> {
+        let asked = self.facts.watched.asked().into_iter();
+        asked.filter_map(|at| Some((at, self.facts.plan.contacts.get(at)?))).collect()
+    }
+
+    /// The amendment that took this reader out of the plan.
+    pub(super) fn removed_by(&self) -> Option<u32> {
+        self.facts.watched.removed_by(self.order.to)
     }
 
     /// Those who are not ashore, by their place in the plan; everybody where nobody is out, so
     /// that no letter is about nobody.
     pub(super) fn out(&self) -> Vec<usize> {
-        let all = 0..self.facts.plan.crew.len();
+        let all = self.facts.on_trip();
         let out: Vec<usize> =
             self.facts.watched.out().into_iter().filter(|at| all.contains(at)).collect();
-        if out.is_empty() { all.collect() } else { out }
+        if out.is_empty() { all } else { out }
     }
 
     /// Their names.

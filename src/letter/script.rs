@@ -58,7 +58,7 @@ fn words_of(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
 
 fn opening(scene: &Scene<'_>) -> String {
     let out = scene.out().len();
-    let all = scene.facts.plan.crew.len();
+    let all = scene.facts.on_trip().len();
     let ashore = if out < all {
         format!(" {} of the party of {all} have been reported ashore.", people(all - out))
     } else {

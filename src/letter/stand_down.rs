@@ -3,6 +3,7 @@
 use super::block::{Block, Draft};
 use super::scene::Scene;
 use super::{home, rescue, status, words};
+use crate::watch::How;
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     let lead = vec![
@@ -42,13 +43,19 @@ fn steps(scene: &Scene<'_>) -> Vec<String> {
 fn say(scene: &Scene<'_>) -> String {
     let crew = scene.crew();
     let at = scene.clock.aloud(home::closed_at(scene));
-    let end = if home::is_called_off(scene) {
-        format!("Their trip was called off at {at}")
-    } else {
-        format!("They are ashore, reported at {at}")
+    let end = match home::how(scene) {
+        Some(How::CalledOff) => {
+            format!("Their trip was called off at {at}. Please end the search")
+        }
+        Some(How::ByKeeper) => format!(
+            "The keeper of the service that watched them closed their plan at {at}, for this \
+             reason: {}. Please judge by that whether the search can end",
+            home::reason(scene)
+        ),
+        _ => format!("They are ashore, reported at {at}. Please end the search"),
     };
     format!(
-        "I reported {} overdue on the water: {}. {end}. Please end the search. Your reference was \
+        "I reported {} overdue on the water: {}. {end}. Your reference was \
          {}. My name is (your name). I know this from \
          (whoever told you).",
         words::people(crew.len()),

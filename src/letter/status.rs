@@ -32,9 +32,10 @@ pub(super) fn stand(scene: &Scene<'_>) -> Vec<Block> {
 
 /// Who is ashore, who says so and how they know.
 pub(super) fn ashore(scene: &Scene<'_>) -> Vec<Row> {
-    let crew = scene.facts.plan.crew.iter().zip(&scene.facts.watched.crew);
-    crew.filter_map(|(member, state)| {
-        let ashore = state.ashore()?;
+    let (plan, watched) = (scene.facts.plan, scene.facts.watched);
+    let crew = scene.facts.on_trip().into_iter();
+    crew.filter_map(|at| {
+        let (member, ashore) = (plan.crew.get(at)?, watched.crew.get(at)?.ashore()?);
         let how = ashore.how.as_ref().map(|how| format!("; how they know: {}", quote(how)));
         let value = format!(
             "{}, said at {} by {}{}",
@@ -60,6 +61,7 @@ pub(super) fn who(scene: &Scene<'_>, by: &By) -> String {
             }
             None => format!("{}, a contact", name(typed)),
         },
+        By::Keeper(key) => format!("the keeper of this service (key {})", quote(key)),
     }
 }
 
@@ -94,11 +96,13 @@ fn rescue_service(scene: &Scene<'_>) -> String {
     }
 }
 
-/// A row for each contact: first name, what they were sent, what they answered.
+/// A row for each contact who is asked: first name, what they were sent, what they answered.
 pub(super) fn contacts(scene: &Scene<'_>) -> Vec<Row> {
-    let contacts = scene.facts.plan.contacts.iter().zip(&scene.facts.watched.contacts).enumerate();
+    let states = &scene.facts.watched.contacts;
+    let contacts = scene.contacts().into_iter();
     contacts
-        .map(|(at, (contact, state))| {
+        .filter_map(|(at, contact)| Some((at, contact, states.get(at)?)))
+        .map(|(at, contact, state)| {
             let reader = scene.order.to == Recipient::Contact(at);
             let you = if reader { " (you)" } else { "" };
             let label = format!("{}{you}", first_name(&contact.name));
@@ -159,6 +163,6 @@ fn answers(scene: &Scene<'_>, state: &ContactState) -> String {
 
 /// What is said of the contacts in one line: their first names.
 pub(super) fn first_names(scene: &Scene<'_>) -> String {
-    let contacts = scene.facts.plan.contacts.iter();
-    names(&contacts.map(|contact| first_name(&contact.name)).collect::<Vec<_>>(), 6)
+    let contacts = scene.contacts().into_iter();
+    names(&contacts.map(|(_, contact)| first_name(&contact.name)).collect::<Vec<_>>(), 6)
 }

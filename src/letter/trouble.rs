@@ -63,10 +63,11 @@ fn reader(to: Recipient) -> String {
 
 /// How many contacts can still be reached and act.
 fn contacts_left(scene: &Scene<'_>) -> String {
-    let contacts = &scene.facts.watched.contacts;
-    let left = contacts.iter().filter(|one| !one.told.refused && one.cant_act.is_none()).count();
+    let (watched, asked) = (scene.facts.watched, scene.facts.watched.asked());
+    let contacts = asked.iter().filter_map(|&at| watched.contacts.get(at));
+    let left = contacts.filter(|one| !one.told.refused && one.cant_act.is_none()).count();
     if left > 0 {
-        return format!("Contacts who can be reached and act: {left} of {}.", contacts.len());
+        return format!("Contacts who can be reached and act: {left} of {}.", asked.len());
     }
     "No contact is left who can be reached and act. Once the crew is overdue, the letter to call the \
      rescue service comes to you and the crew: be ready to call."
@@ -74,9 +75,10 @@ fn contacts_left(scene: &Scene<'_>) -> String {
 }
 
 fn rows(scene: &Scene<'_>) -> Vec<Row> {
-    let (crew, out) = (scene.facts.plan.crew.len(), scene.facts.watched.out().len());
+    let (crew, out) = (scene.facts.on_trip().len(), scene.facts.watched.out().len());
     let contacts = scene.facts.watched.contacts.iter().enumerate().map(|(at, one)| {
         let state = match (one.told.refused, one.cant_act.is_some()) {
+            _ if one.removed_by.is_some() => "no longer asked",
             (true, _) => "refused",
             (_, true) => "can't act",
             _ if one.confirmed_at.is_some() => "has confirmed",

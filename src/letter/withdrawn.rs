@@ -9,7 +9,9 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     let out = scene.out_names();
     let verb = if out.len() == 1 { "is" } else { "are" };
     let overdue = scene.clock.full_from(scene.overdue_at(), scene.now);
-    let follows = if scene.now >= scene.overdue_at() {
+    let follows = if scene.removed_by().is_some() {
+        NOT_ASKED.to_owned()
+    } else if scene.now >= scene.overdue_at() {
         format!(
             "They are overdue since {overdue}. The letter that is due follows at once; if it \
              does not come, act without it."
@@ -30,12 +32,18 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     blocks.push(Block::heading("Do this now"));
     blocks.push(Block::Steps(steps(scene)));
     blocks.push(Block::Call(scene.rescue()));
-    blocks.extend(scene.link("Your page, with the whole plan and for your answers."));
-    blocks.extend(status::stand(scene));
+    if scene.removed_by().is_none() {
+        blocks.extend(scene.link("Your page, with the whole plan and for your answers."));
+        blocks.extend(status::stand(scene));
+    }
     let subject =
         words::subject("NOT ALL ASHORE: ", &out, " still out - our last letter no longer holds");
     Draft { subject, lead, blocks }
 }
+
+/// To those whom the crew has taken out of its plan.
+const NOT_ASKED: &str = "You are no longer asked to act: others are. We write because our last \
+                         letter to you said that it was over.";
 
 fn who_took_it_back(scene: &Scene<'_>) -> String {
     let past = scene.event().and_then(|number| scene.facts.past(number));
@@ -57,6 +65,12 @@ fn steps(scene: &Scene<'_>) -> Vec<String> {
                 .to_owned(),
         ];
     }
+    let again = "Did you tell a rescue service that it was over? Call it again and say that it is \
+                 not. What was reported before no longer counts with us."
+        .to_owned();
+    if scene.removed_by().is_some() {
+        return vec![again];
+    }
     let alarm = if scene.now >= scene.overdue_at() {
         "Call the crew now; no answer in ten minutes: call the rescue service (numbers below). The \
          plan to read to them is in our first letter and on your page."
@@ -64,10 +78,5 @@ fn steps(scene: &Scene<'_>) -> Vec<String> {
     } else {
         format!("Set your alarm again: {}.", scene.clock.full(scene.overdue_at()))
     };
-    vec![
-        alarm,
-        "Did you tell a rescue service that it was over? Call it again and say that it is not. What \
-         was reported before no longer counts with us."
-            .to_owned(),
-    ]
+    vec![alarm, again]
 }

@@ -17,6 +17,10 @@ impl Moving {
         let until = now + self.plan.terms.ladder.pause.delta();
         let closed = self.plan.is_closed();
         let one = self.plan.contacts.get_mut(contact).ok_or(Refusal::Nobody)?;
+        // What somebody did or saw counts, whoever they are; what they offer to do no longer does.
+        if one.removed_by.is_some() && matches!(answer, Answer::OnIt | Answer::CantAct) {
+            return Err(Refusal::NotAsked);
+        }
         let name = name.to_owned();
         match answer {
             Answer::HaveIt => {

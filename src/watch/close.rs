@@ -17,6 +17,23 @@ impl Moving {
         }
     }
 
+    /// The keeper closes it; nobody else ends a watch without saying who is ashore.
+    pub(super) fn close_by_hand(&mut self) -> Result<(), Refusal> {
+        if self.plan.is_closed() {
+            return Err(Refusal::Closed);
+        }
+        self.close(How::ByKeeper);
+        Ok(())
+    }
+
+    /// Whether it closed so long ago that nothing can be taken back any more.
+    pub(super) fn is_past_taking_back(&self) -> bool {
+        match self.plan.phase {
+            Phase::Closed(closing) => self.now > closing.at + UNDO_WITHIN,
+            Phase::Armed | Phase::Overdue => false,
+        }
+    }
+
     /// Everybody who may have been alerted is stood down; the others who know of the plan hear
     /// that it is over.
     pub(super) fn close(&mut self, how: How) {
@@ -31,25 +48,25 @@ impl Moving {
         }
     }
 
-    /// Takes back the check-in, the calling-off or the answer that had this number.
+    /// Takes back the check-in, the closing or the answer that had this number.
     pub(super) fn undo(&mut self, event: u32) -> Result<(), Refusal> {
         let closing = match self.plan.phase {
             Phase::Closed(closing) => Some(closing),
             Phase::Armed | Phase::Overdue => None,
         };
-        if closing.is_some_and(|closing| self.now > closing.at + UNDO_WITHIN) {
+        if self.is_past_taking_back() {
             return Err(Refusal::TooLate);
         }
-        let called_off =
-            closing.is_some_and(|closing| closing.event == event && closing.how == How::CalledOff);
+        let by_word =
+            closing.is_some_and(|closing| closing.event == event && closing.how != How::Ashore);
         let said =
             self.plan.crew.iter().any(|one| one.words.iter().any(|word| word.event == event));
         let afloat_again = self.put_afloat(event);
         let answer = self.forget_answer(event);
-        if !(called_off || said || answer) {
+        if !(by_word || said || answer) {
             return Err(Refusal::NothingToUndo);
         }
-        if closing.is_some() && (called_off || afloat_again) {
+        if closing.is_some() && (by_word || afloat_again) {
             self.reopen();
             return Ok(());
         }
@@ -63,7 +80,7 @@ impl Moving {
     fn put_afloat(&mut self, event: u32) -> bool {
         let mut anyone = false;
         for member in &mut self.plan.crew {
-            let was_ashore = member.ashore().is_some();
+            let was_ashore = member.ashore().is_some() && member.removed_by.is_none();
             member.words.retain(|word| word.event != event);
             anyone |= was_ashore && member.ashore().is_none();
         }

@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
+use super::amend::Amendment;
 use super::letters::{Kind, Recipient};
 use crate::measure::Span;
 
@@ -28,6 +29,13 @@ pub enum Event {
         /// Who says so.
         by: By,
     },
+    /// The plan is replaced by a new version of itself.
+    Amended {
+        /// What it is replaced by.
+        to: Box<Amendment>,
+        /// Who says so.
+        by: By,
+    },
     /// The trip is called off.
     CalledOff {
         /// Who says so.
@@ -42,7 +50,21 @@ pub enum Event {
         /// What they say.
         answer: Answer,
     },
-    /// An answer, a check-in or a calling-off is taken back.
+    /// The keeper closes the plan by hand.
+    ClosedByHand {
+        /// Who does.
+        by: By,
+        /// Why, as typed.
+        reason: String,
+    },
+    /// The keeper has a reader written to again, of what they ought to hold now.
+    SentAgain {
+        /// Whom.
+        to: Recipient,
+        /// Who does.
+        by: By,
+    },
+    /// An answer, a check-in or a closing is taken back.
     Undone {
         /// The number of the event taken back.
         event: u32,
@@ -89,6 +111,8 @@ pub enum By {
     Crew(Option<String>),
     /// A contact, and the name they typed.
     Contact(usize, String),
+    /// The keeper of the service, by the name of their key.
+    Keeper(String),
 }
 
 impl By {
@@ -96,7 +120,7 @@ impl By {
     #[must_use]
     pub fn is_same_speaker(&self, other: &By) -> bool {
         match (self, other) {
-            (By::Crew(_), By::Crew(_)) => true,
+            (By::Crew(_), By::Crew(_)) | (By::Keeper(_), By::Keeper(_)) => true,
             (By::Contact(one, _), By::Contact(two, _)) => one == two,
             _ => false,
         }

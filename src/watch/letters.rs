@@ -15,7 +15,7 @@ use super::state::{Phase, Watched};
 pub enum Kind {
     /// A plan is armed.
     Filed,
-    /// Its times have moved.
+    /// It was extended or amended.
     Changed,
     /// To the crew: the return time is near.
     Reminder,
@@ -178,7 +178,7 @@ impl FromStr for Cause {
 /// A letter owed. With the plan's ref, all but `scheduled_at` is its key.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Order {
-    /// The plan's round: an extension and a reopening each begin a new one.
+    /// The plan's round: an extension, an amendment and a reopening each begin a new one.
     pub round: u32,
     /// Why it is owed.
     pub cause: Cause,
@@ -200,21 +200,24 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
         return false;
     }
     let open = !matches!(plan.phase, Phase::Closed(_));
+    let removed_by = plan.removed_by(letter.to);
+    let is_by = |event: u32| letter.cause == Cause::Event(event);
+    let again = plan.told(letter.to).again.is_some_and(is_by);
     match letter.kind {
-        Kind::Filed => open,
+        Kind::Filed => open && removed_by.is_none(),
         // An older rung gives way to the newer one to the same reader.
         Kind::Reminder | Kind::Due | Kind::Overdue | Kind::CallRescue => {
-            open && letter.round == plan.round
-                && plan.told(letter.to).latest_rung.is_none_or(|latest| latest == letter.cause)
+            open && removed_by.is_none()
+                && letter.round == plan.round
+                && plan.told(letter.to).latest_rung.is_none_or(|latest| latest == letter.cause || again)
         }
-        Kind::Changed => plan.changed_by.is_none_or(|event| letter.cause == Cause::Event(event)),
+        // Whoever was taken out hears of that, and of no change after it.
+        Kind::Changed => again || removed_by.or(plan.changed_by).is_none_or(is_by),
         Kind::Home | Kind::StandDown => match plan.phase {
-            Phase::Closed(closing) => letter.cause == Cause::Event(closing.event),
+            Phase::Closed(closing) => again || is_by(closing.event),
             _ => false,
         },
-        Kind::Withdrawn => {
-            open && plan.reopened_by.is_none_or(|event| letter.cause == Cause::Event(event))
-        }
+        Kind::Withdrawn => open && plan.reopened_by.is_none_or(is_by),
         Kind::News | Kind::Trouble => true,
     }
 }

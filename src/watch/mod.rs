@@ -6,6 +6,8 @@
 //! [`wanted`] is the last look at a letter before it leaves. A state is the fold of its events:
 //! replaying them from [`Watched::file`] gives it again.
 
+mod again;
+mod amend;
 mod answer;
 mod climb;
 mod close;
@@ -15,6 +17,7 @@ mod letters;
 mod state;
 mod step;
 
+pub use amend::{Amendment, Part, Place};
 pub use climb::next_wakeup;
 pub use event::{Answer, By, Event, Past};
 pub use ladder::{Anchor, Ladder, LadderFault, Rung, RungKind, To};

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::event::By;
 use super::ladder::{Ladder, To};
-use super::letters::{Cause, Recipient};
+use super::letters::{Cause, Kind, Recipient};
 use super::step::Step;
 use crate::measure::Span;
 
@@ -27,18 +27,23 @@ pub struct Terms {
 /// A watched plan.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Watched {
-    /// What it is watched by; an extension moves `due_at`.
+    /// What it is watched by; an extension moves `due_at`, an amendment all but the ladder.
     pub terms: Terms,
-    /// An extension and a reopening each begin a new round.
+    /// An extension, an amendment and a reopening each begin a new round.
     pub round: u32,
     /// The number of the last event; filing is number 1.
     pub events: u32,
     /// Where it stands.
     pub phase: Phase,
-    /// The crew, in the plan's order.
+    /// The crew, in the plan's order. Places are for life: an amendment adds at the end and takes
+    /// nobody out, so that what was said of somebody stays said of them.
     pub crew: Vec<CrewState>,
-    /// The contacts, in the plan's order.
+    /// The contacts, in the plan's order; their places are for life too.
     pub contacts: Vec<ContactState>,
+    /// The places of the contacts who are still asked, in the order of the newest version of the
+    /// plan; `None` while it has one version only, and all are asked.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) asked: Option<Vec<usize>>,
     /// What the keeper may have been told.
     pub keeper: Told,
     /// The event that last moved the times.
@@ -79,6 +84,8 @@ pub enum How {
     Ashore,
     /// The trip was called off.
     CalledOff,
+    /// The keeper of the service closed it by hand.
+    ByKeeper,
 }
 
 /// One of the crew.
@@ -87,6 +94,9 @@ pub struct CrewState {
     /// Who says that they are ashore: the crew and contacts, each once. They are while any of
     /// these stands.
     pub words: Vec<Ashore>,
+    /// The amendment that took them off the trip.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub removed_by: Option<u32>,
     /// What they may have been told.
     pub told: Told,
 }
@@ -117,6 +127,9 @@ pub struct ContactState {
     pub cant_act: Option<u32>,
     /// The last "I am on it" that ran out.
     pub ran_out: Option<RanOut>,
+    /// The amendment since which they are no longer asked.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub removed_by: Option<u32>,
     /// What they may have been told.
     pub told: Told,
 }
@@ -173,6 +186,12 @@ pub struct Told {
     pub latest_rung: Option<Cause>,
     /// Whether their address is refused for good.
     pub refused: bool,
+    /// Which letter last told them of the plan: `filed` or `changed`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub plan_letter: Option<Kind>,
+    /// The event by which the keeper last had a letter sent to them again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub again: Option<u32>,
 }
 
 /// How far up the ladder this round has come.
@@ -208,6 +227,7 @@ impl Watched {
             phase: Phase::Armed,
             crew,
             contacts,
+            asked: None,
             keeper: Told::default(),
             changed_by: None,
             reopened_by: None,
@@ -227,7 +247,45 @@ impl Watched {
     pub fn out(&self) -> Vec<usize> {
         match self.phase {
             Phase::Closed(_) => Vec::new(),
-            _ => (0..self.crew.len()).filter(|&at| self.crew[at].ashore().is_none()).collect(),
+            _ => {
+                self.on_trip().into_iter().filter(|&at| self.crew[at].ashore().is_none()).collect()
+            }
+        }
+    }
+
+    /// Whether this place of the crew is on the trip: there, and not taken off by an amendment.
+    #[must_use]
+    pub fn is_on_trip(&self, crew: usize) -> bool {
+        self.crew.get(crew).is_some_and(|one| one.removed_by.is_none())
+    }
+
+    /// The places of the crew who are on the trip.
+    #[must_use]
+    pub fn on_trip(&self) -> Vec<usize> {
+        (0..self.crew.len()).filter(|&at| self.is_on_trip(at)).collect()
+    }
+
+    /// Whether this contact is still asked: there, and not taken out by an amendment.
+    #[must_use]
+    pub fn is_asked(&self, contact: usize) -> bool {
+        self.contacts.get(contact).is_some_and(|one| one.removed_by.is_none())
+    }
+
+    /// The places of the contacts who are still asked, in the order of the newest version of the
+    /// plan: that is how a rung counts them.
+    #[must_use]
+    pub fn asked(&self) -> Vec<usize> {
+        let all = || (0..self.contacts.len()).collect();
+        self.asked.clone().unwrap_or_else(all)
+    }
+
+    /// Whether an amendment has taken this reader out, and which.
+    #[must_use]
+    pub fn removed_by(&self, reader: Recipient) -> Option<u32> {
+        match reader {
+            Recipient::Crew(at) => self.crew.get(at)?.removed_by,
+            Recipient::Contact(at) => self.contacts.get(at)?.removed_by,
+            Recipient::Keeper => None,
         }
     }
 
@@ -273,34 +331,41 @@ impl Watched {
         }
     }
 
-    /// The crew whom letters reach.
+    /// The crew on the trip whom letters reach.
     pub(super) fn crew_readers(&self) -> Vec<Recipient> {
-        let reached = self.terms.crew.iter().enumerate().filter(|(_, reached)| **reached);
-        reached.map(|(at, _)| Recipient::Crew(at)).collect()
+        self.reached().filter(|&at| self.is_on_trip(at)).map(Recipient::Crew).collect()
     }
 
+    /// The contacts who are asked.
     pub(super) fn contact_readers(&self) -> Vec<Recipient> {
-        (0..self.contacts.len()).map(Recipient::Contact).collect()
+        self.asked().into_iter().map(Recipient::Contact).collect()
     }
 
-    /// Everybody a letter can reach.
+    /// Everybody a letter can reach, those too who were taken out: they may be owed a last word.
     pub(super) fn readers(&self) -> Vec<Recipient> {
-        let mut readers = self.crew_readers();
-        readers.extend(self.contact_readers());
+        let mut readers: Vec<Recipient> = self.reached().map(Recipient::Crew).collect();
+        readers.extend((0..self.contacts.len()).map(Recipient::Contact));
         readers.push(Recipient::Keeper);
         readers
     }
 
+    fn reached(&self) -> impl Iterator<Item = usize> {
+        self.terms.crew.iter().enumerate().filter(|(_, reached)| **reached).map(|(at, _)| at)
+    }
+
     /// The readers whom a rung means. A contact whom the plan lacks stands for all of them.
     pub(super) fn resolve(&self, to: &[To]) -> Vec<Recipient> {
+        let asked = self.asked();
+        let contact = |number: usize| number.checked_sub(1).and_then(|at| asked.get(at));
         let mut readers: Vec<Recipient> = to
             .iter()
             .flat_map(|to| match *to {
                 To::Crew => self.crew_readers(),
-                To::Contact(number @ 1..) if number <= self.contacts.len() => {
-                    vec![Recipient::Contact(number - 1)]
-                }
-                To::Contact(_) | To::Contacts => self.contact_readers(),
+                To::Contact(number) => match contact(number) {
+                    Some(&at) => vec![Recipient::Contact(at)],
+                    None => self.contact_readers(),
+                },
+                To::Contacts => self.contact_readers(),
                 To::Keeper => vec![Recipient::Keeper],
             })
             .collect();
@@ -309,11 +374,11 @@ impl Watched {
         readers
     }
 
-    /// Whether a contact can neither be reached nor act.
+    /// Whether a contact can neither be reached nor act, or is not asked any more.
     pub(super) fn is_out_of_reach(&self, contact: usize) -> bool {
         self.contacts.get(contact).is_none_or(|one| {
             let acting = one.called.is_some() || one.on_it.is_some();
-            one.cant_act.is_some() || (one.told.refused && !acting)
+            one.removed_by.is_some() || one.cant_act.is_some() || (one.told.refused && !acting)
         })
     }
 

@@ -31,6 +31,25 @@ pub enum Refusal {
         /// How far the return time lies in the past.
         more_than: Span,
     },
+    /// An amendment whose return time has passed.
+    #[error("that return time has passed already; give the time by which the crew will be back")]
+    PastReturn,
+    /// An amendment that would leave nobody out.
+    #[error(
+        "everybody whom this would leave on the trip is ashore, so it would end the watch, and an \
+         amendment never does: if those whom it takes off are ashore too, check them in; if the \
+         trip is off, call it off"
+    )]
+    NobodyOut,
+    /// An amendment made from a plan that has moved meanwhile.
+    #[error("this plan has changed meanwhile; look at it again before you change it")]
+    MovedOn,
+    /// A contact who is not asked any more says what only somebody who is asked can.
+    #[error("you are no longer asked to act for this trip; telephone those who are")]
+    NotAsked,
+    /// A reader who was owed no letter so far.
+    #[error("there is no letter that they ought to hold now")]
+    NothingToSend,
     /// Nothing stands that this event could be taken back from.
     #[error("there is nothing left to take back")]
     NothingToUndo,
@@ -55,7 +74,10 @@ pub fn step(plan: &Watched, event: &Event, now: DateTime<Utc>) -> Result<Step, R
         Event::Tick => moving.climb(),
         Event::CheckedIn { who, by, how } => moving.check_in(who, by, how.as_deref())?,
         Event::Extended { later, .. } => moving.extend(*later)?,
+        Event::Amended { to, .. } => moving.amend(to)?,
         Event::CalledOff { .. } => moving.call_off(),
+        Event::ClosedByHand { .. } => moving.close_by_hand()?,
+        Event::SentAgain { to, .. } => moving.send_again(*to)?,
         Event::Answered { contact, name, answer } => moving.answer(*contact, name, answer)?,
         Event::Undone { event, .. } => moving.undo(*event)?,
         Event::Handing { to, kind } => moving.handing(*to, *kind)?,
@@ -116,10 +138,14 @@ impl Moving {
         if self.orders.iter().any(|one| (one.to, one.kind, one.cause) == (to, kind, cause)) {
             return;
         }
-        if kind.is_rung()
-            && let Some(told) = self.plan.told_mut(to)
-        {
-            told.latest_rung = Some(cause);
+        if let Some(told) = self.plan.told_mut(to) {
+            // A letter sent again is no step on the ladder, and a step outdates it.
+            if kind.is_rung() && !matches!(cause, Cause::Event(_)) {
+                told.latest_rung = Some(cause);
+                told.again = None;
+            } else if matches!(kind, Kind::Filed | Kind::Changed) {
+                told.plan_letter = Some(kind);
+            }
         }
         self.orders.push(Order { round: self.plan.round, cause, to, kind, scheduled_at });
     }
@@ -164,10 +190,11 @@ impl Moving {
             Ashore { at: self.now, event: self.event, by: by.clone(), how: how.map(str::to_owned) };
         let out_before = self.plan.out().len();
         for &at in who {
-            let words = &mut self.plan.crew[at].words;
+            let one = &mut self.plan.crew[at];
             // Each speaker's word is kept, after a closing too: it outlives what another takes back.
-            if !words.iter().any(|word| word.by.is_same_speaker(by)) {
-                words.push(said.clone());
+            let has_said = one.words.iter().any(|word| word.by.is_same_speaker(by));
+            if one.removed_by.is_none() && !has_said {
+                one.words.push(said.clone());
             }
         }
         if self.plan.is_closed() {
@@ -196,19 +223,8 @@ impl Moving {
             return Err(Refusal::StillPast { more_than: Span::from_seconds(past_s) });
         }
         self.plan.terms.due_at = due_at;
-        self.plan.phase = self.phase_by_the_clock();
-        self.plan.changed_by = Some(self.event);
-        self.begin_round();
-        self.forget_calls();
-        // The crew has just spoken: it needs no reminder that is past.
-        self.pass_crew_rungs();
-        for reader in self.plan.readers() {
-            let told = self.plan.told(reader);
-            let knows = told.of_plan && reader != Recipient::Keeper;
-            if knows || told.alerted {
-                self.tell(reader, Kind::Changed);
-            }
-        }
+        self.begin_after_change();
+        self.tell_of_change(&[]);
         self.climb();
         Ok(())
     }
@@ -240,7 +256,7 @@ impl Moving {
             for reader in self.plan.crew_readers() {
                 self.tell(reader, Kind::News);
             }
-            if !known {
+            if !known && self.plan.removed_by(to).is_none() {
                 self.hurry();
             }
         }

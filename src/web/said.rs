@@ -3,7 +3,7 @@
 use super::words::{first_name, list};
 use crate::daemon::Dossier;
 use crate::letter::Clock;
-use crate::watch::{Answer, By, Event, How, Past, Phase};
+use crate::watch::{Answer, By, Event, How, Past, Phase, Recipient};
 
 /// Something that was said.
 pub(super) struct Said {
@@ -24,14 +24,14 @@ pub(super) fn undoable(dossier: &Dossier) -> Vec<Said> {
     history(dossier).into_iter().filter(|said| standing.contains(&said.event)).collect()
 }
 
-/// The events whose effect stands: after a closing, only those who it brought ashore and the
-/// calling-off.
+/// The events whose effect stands: after a closing, only those who it brought ashore, the
+/// calling-off and the keeper's closing.
 fn standing(dossier: &Dossier) -> Vec<u32> {
     let state = &dossier.record.state;
-    let ashore = state.crew.iter().filter_map(|one| one.ashore()).map(|one| one.event);
-    let mut events: Vec<u32> = ashore.collect();
+    let on_trip = state.crew.iter().filter(|one| one.removed_by.is_none());
+    let mut events: Vec<u32> = on_trip.filter_map(|one| Some(one.ashore()?.event)).collect();
     match state.phase {
-        Phase::Closed(closing) if closing.how == How::CalledOff => events.push(closing.event),
+        Phase::Closed(closing) if closing.how != How::Ashore => events.push(closing.event),
         Phase::Closed(_) => {}
         Phase::Armed | Phase::Overdue => events.extend(state.contacts.iter().flat_map(|one| {
             let on_it = one.on_it.as_ref().map(|answer| answer.event);
@@ -53,7 +53,15 @@ fn said(dossier: &Dossier, past: &Past) -> Option<Said> {
         Event::Extended { later, by } => {
             format!("{} put the return time off by {}", speaker(dossier, by), later.spoken())
         }
+        Event::Amended { by, .. } => format!("{} amended the plan", speaker(dossier, by)),
         Event::CalledOff { by } => format!("{} called the trip off", speaker(dossier, by)),
+        Event::ClosedByHand { by, reason } => {
+            format!("{} closed the watch, with this reason: {reason}", speaker(dossier, by))
+        }
+        Event::SentAgain { to, by } => {
+            let reader = reader_name(dossier, *to);
+            format!("{} had {reader} written to again", speaker(dossier, by))
+        }
         Event::Answered { contact, name, answer } => {
             format!("{} {}", contact_name(dossier, *contact, name), answered(answer))
         }
@@ -95,6 +103,16 @@ fn speaker(dossier: &Dossier, by: &By) -> String {
         By::Crew(None) => "The crew's device".to_owned(),
         By::Crew(Some(name)) => format!("{name} (on the crew's page)"),
         By::Contact(contact, name) => contact_name(dossier, *contact, name),
+        By::Keeper(key) => format!("The keeper of this service ({key})"),
+    }
+}
+
+fn reader_name(dossier: &Dossier, reader: Recipient) -> &str {
+    let plan = &dossier.plan;
+    match reader {
+        Recipient::Crew(at) => plan.crew.get(at).map_or("", |one| first_name(&one.name)),
+        Recipient::Contact(at) => plan.contacts.get(at).map_or("", |one| first_name(&one.name)),
+        Recipient::Keeper => "the keeper",
     }
 }
 
@@ -140,10 +158,14 @@ fn is_by(event: &Event, reader: Option<usize>) -> bool {
         Event::Answered { contact, .. } => reader == Some(*contact),
         Event::CheckedIn { by, .. }
         | Event::Extended { by, .. }
+        | Event::Amended { by, .. }
         | Event::CalledOff { by }
+        | Event::ClosedByHand { by, .. }
+        | Event::SentAgain { by, .. }
         | Event::Undone { by, .. } => match by {
             By::Crew(_) => reader.is_none(),
             By::Contact(contact, _) => reader == Some(*contact),
+            By::Keeper(_) => false,
         },
         Event::Tick | Event::Handing { .. } | Event::Refused { .. } | Event::TakenAgain { .. } => {
             false
@@ -177,9 +199,13 @@ pub(super) fn effect(dossier: &Dossier, number: u32, reader: Option<usize>) -> O
             .to_owned(),
         Event::Answered { answer, .. } => answer_effect(dossier, answer),
         Event::Undone { .. } => undo_effect(dossier, number),
-        Event::Tick | Event::Handing { .. } | Event::Refused { .. } | Event::TakenAgain { .. } => {
-            return None;
-        }
+        Event::Amended { .. }
+        | Event::ClosedByHand { .. }
+        | Event::SentAgain { .. }
+        | Event::Tick
+        | Event::Handing { .. }
+        | Event::Refused { .. }
+        | Event::TakenAgain { .. } => return None,
     })
 }
 

@@ -4,8 +4,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use proptest::prelude::*;
 use shorelamp::measure::Span;
 use shorelamp::watch::{
-    Anchor, Answer, By, Event, Kind, Ladder, Order, Recipient, Rung, RungKind, Step, Terms, To,
-    Watched, step,
+    Amendment, Anchor, Answer, By, Event, Kind, Ladder, Order, Place, Recipient, Rung, RungKind,
+    Step, Terms, To, Watched, step,
 };
 
 pub fn start() -> DateTime<Utc> {
@@ -59,8 +59,56 @@ prop_compose! {
 pub fn by() -> impl Strategy<Value = By> {
     prop_oneof![
         Just(By::Crew(None)),
-        (0usize..3).prop_map(|at| By::Contact(at, "Mirela".to_owned()))
+        (0usize..3).prop_map(|at| By::Contact(at, "Mirela".to_owned())),
+        Just(By::Keeper("board".to_owned()))
     ]
+}
+
+fn place() -> impl Strategy<Value = Place> {
+    prop_oneof![
+        Just(Place::Removed),
+        Just(Place::Unreached),
+        Just(Place::Reached),
+        Just(Place::ReachedAnew)
+    ]
+}
+
+prop_compose! {
+    /// A new version; what depends on the plan that it is made from is filled in as it happens.
+    fn amendment()(
+        due_in_s in 0u32..7200,
+        grace_s in 0u32..3600,
+        crew in prop::collection::vec(place(), 1..5),
+        asked in prop::collection::vec(0usize..4, 0..4),
+        stale in prop::bool::weighted(0.1),
+    ) -> Amendment {
+        let due_at = start() + TimeDelta::seconds(i64::from(due_in_s));
+        Amendment {
+            from_round: u32::from(stale),
+            due_at,
+            grace: Span::from_seconds(grace_s),
+            crew,
+            contacts: 0,
+            asked,
+            was_due_at: start(),
+            was_overdue_at: start(),
+            joined: Vec::new(),
+            left: Vec::new(),
+            parts: Vec::new(),
+        }
+    }
+}
+
+/// The new version as somebody would send it for this plan at this time.
+pub fn made_for(plan: &Watched, event: &Event, at: DateTime<Utc>) -> Event {
+    let Event::Amended { to, by } = event else { return event.clone() };
+    let mut to = to.clone();
+    to.from_round += plan.round;
+    to.due_at = at + (to.due_at - start());
+    to.crew.resize(to.crew.len().max(plan.crew.len()), Place::Reached);
+    let most = to.asked.iter().map(|at| at + 1).max().unwrap_or(0);
+    to.contacts = most.max(plan.contacts.len());
+    Event::Amended { to, by: by.clone() }
 }
 
 pub fn reader() -> impl Strategy<Value = Recipient> {
@@ -87,7 +135,10 @@ pub fn event() -> impl Strategy<Value = Event> {
             .prop_map(|(who, by)| Event::CheckedIn { who, by, how: None }),
         1 => (0u32..7200, by())
             .prop_map(|(s, by)| Event::Extended { later: Span::from_seconds(s), by }),
+        2 => (amendment(), by()).prop_map(|(to, by)| Event::Amended { to: Box::new(to), by }),
         1 => by().prop_map(|by| Event::CalledOff { by }),
+        1 => by().prop_map(|by| Event::ClosedByHand { by, reason: "they telephoned".to_owned() }),
+        1 => (reader(), by()).prop_map(|(to, by)| Event::SentAgain { to, by }),
         3 => (0usize..3, answer()).prop_map(|(contact, answer)| {
             Event::Answered { contact, name: "Dunstan".to_owned(), answer }
         }),
@@ -129,7 +180,8 @@ pub fn live(terms: &Terms, moments: &[Moment]) -> (Step, Vec<Lived>) {
             go(&mut plan, &Event::Handing { to: order.to, kind: order.kind }, now);
         }
         now += TimeDelta::seconds(i64::from(*wait_s));
-        queue = go(&mut plan, event, now);
+        let event = made_for(&plan, event, now);
+        queue = go(&mut plan, &event, now);
     }
     (first, lived)
 }

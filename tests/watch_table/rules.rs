@@ -82,6 +82,25 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
             readers.extend(alerted(scene).contains(&KEEPER).then_some(KEEPER));
             owes("armed", vec![("changed", readers)])
         }
+        "amended: one hour later, contact 3 for 2" | "amended: back a minute ago" if !open => {
+            Cell::Refused("closed")
+        }
+        "amended: back a minute ago" => Cell::Refused("past return"),
+        "amended: one hour later, contact 3 for 2" => {
+            let mut readers = vec![CREW, ONE, TWO];
+            readers.extend(alerted(scene).contains(&KEEPER).then_some(KEEPER));
+            owes("armed", vec![("changed", readers), ("filed", vec!["contact:3"])])
+        }
+        "closed by the keeper" if open => owes("closed", over(scene)),
+        "closed by the keeper" => Cell::Refused("closed"),
+        "contact 1 is written to again" | "the keeper is written to again" if is_long_over(scene) => {
+            Cell::Refused("too late")
+        }
+        "contact 1 is written to again" => owes(same, vec![(held_by_one(scene), vec![ONE])]),
+        "the keeper is written to again" if open && alerted(scene).contains(&KEEPER) => {
+            owes(same, vec![("call-rescue", vec![KEEPER])])
+        }
+        "the keeper is written to again" => Cell::Refused("nothing to send"),
         "contact 1 has the letter" => Cell::Nothing,
         "contact 1 is on it" | "contact 1 has called" | "contact 1 can't act" if !open => {
             Cell::Refused("closed")
@@ -95,9 +114,7 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
         }
         "the closing is taken back" => taken_back(scene),
         "what never was is taken back" => match scene.closed {
-            Some((_, closed_min)) if scene.at_min > closed_min + UNDO_WITHIN_MIN => {
-                Cell::Refused("too late")
-            }
+            Some(_) if is_long_over(scene) => Cell::Refused("too late"),
             _ => Cell::Refused("nothing to take back"),
         },
         "an alert to contact 1 leaves" | "contact 1's address works again" => Cell::Nothing,
@@ -112,11 +129,26 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
     }
 }
 
+fn is_long_over(scene: &Scene) -> bool {
+    scene.closed.is_some_and(|(_, closed_min)| scene.at_min > closed_min + UNDO_WITHIN_MIN)
+}
+
+/// What the first contact ought to hold.
+fn held_by_one(scene: &Scene) -> &'static str {
+    match (scene.closed, scene.at_min) {
+        (Some(_), _) if alerted(scene).contains(&ONE) => "stand-down",
+        (Some(_), _) => "home",
+        (None, CALL_MIN..) => "call-rescue",
+        (None, FIRST_ALERT_MIN..) => "overdue",
+        (None, _) => "filed",
+    }
+}
+
 fn taken_back(scene: &Scene) -> Cell {
-    let Some((_, closed_min)) = scene.closed else {
+    if scene.closed.is_none() {
         return Cell::Refused("nothing to take back");
-    };
-    if scene.at_min > closed_min + UNDO_WITHIN_MIN {
+    }
+    if is_long_over(scene) {
         return Cell::Refused("too late");
     }
     let withdrawn = ("withdrawn", vec![CREW, ONE, TWO]);

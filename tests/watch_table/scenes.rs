@@ -4,7 +4,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::measure::Span;
 use shorelamp::watch::{
-    Anchor, Answer, By, Event, Kind, Ladder, Order, Recipient, Rung, RungKind, Terms, To, Watched,
+    Amendment, Anchor, Answer, By, Event, Kind, Ladder, Order, Place, Recipient, Rung, RungKind, Terms, To, Watched,
     next_wakeup, step,
 };
 
@@ -24,6 +24,7 @@ pub struct Scene {
 pub enum Closing {
     Ashore,
     CalledOff,
+    ByKeeper,
 }
 
 const DAY: i64 = 24 * 60;
@@ -45,6 +46,7 @@ pub const SCENES: &[Scene] = &[
     closed("ashore, nobody alerted", -10, Closing::Ashore, -20),
     closed("ashore, contact 1 alerted", 18, Closing::Ashore, 17),
     closed("called off, contact 1 alerted", 18, Closing::CalledOff, 17),
+    closed("closed by the keeper, contact 1 alerted", 18, Closing::ByKeeper, 17),
     closed("ashore for 24 h", 17 + DAY, Closing::Ashore, 17),
     closed("ashore for longer", 18 + DAY, Closing::Ashore, 17),
     closed("called off for longer", 18 + DAY, Closing::CalledOff, 17),
@@ -99,6 +101,7 @@ impl Scene {
             let event = match how {
                 Closing::Ashore => Event::CheckedIn { who: vec![0, 1], by, how: None },
                 Closing::CalledOff => Event::CalledOff { by },
+                Closing::ByKeeper => by_hand(),
             };
             stage.closing = stage.plan.events + 1;
             stage.happens(&event, true);
@@ -150,6 +153,36 @@ fn answer(answer: Answer) -> Event {
     Event::Answered { contact: 0, name: "Dunstan".to_owned(), answer }
 }
 
+/// Contact 2 is taken out, and a third is asked.
+fn amended(stage: &Stage, due_at: DateTime<Utc>) -> Event {
+    let to = Amendment {
+        from_round: stage.plan.round,
+        due_at,
+        grace: Span::from_minutes(15),
+        crew: vec![Place::Reached, Place::Unreached],
+        contacts: 3,
+        asked: vec![0, 2],
+        was_due_at: stage.plan.terms.due_at,
+        was_overdue_at: stage.plan.overdue_at(),
+        joined: vec![Recipient::Contact(2)],
+        left: vec![Recipient::Contact(1)],
+        parts: Vec::new(),
+    };
+    Event::Amended { to: Box::new(to), by: by() }
+}
+
+fn by_hand() -> Event {
+    Event::ClosedByHand { by: keeper(), reason: "they telephoned".to_owned() }
+}
+
+fn keeper() -> By {
+    By::Keeper("board".to_owned())
+}
+
+fn again(to: Recipient) -> Event {
+    Event::SentAgain { to, by: keeper() }
+}
+
 const CONTACT: Recipient = Recipient::Contact(0);
 
 /// Every event, a row each.
@@ -161,7 +194,12 @@ pub const EVENTS: &[Happening] = &[
     now("somebody else ashore", |_| Event::CheckedIn { who: vec![2], by: by(), how: None }),
     now("one hour later", |_| Event::Extended { later: Span::from_minutes(60), by: by() }),
     now("one minute later", |_| Event::Extended { later: Span::from_minutes(1), by: by() }),
+    now("amended: one hour later, contact 3 for 2", |stage| amended(stage, at(60))),
+    now("amended: back a minute ago", |stage| amended(stage, stage.now - TimeDelta::minutes(1))),
     now("called off", |_| Event::CalledOff { by: by() }),
+    now("closed by the keeper", |_| by_hand()),
+    now("contact 1 is written to again", |_| again(CONTACT)),
+    now("the keeper is written to again", |_| again(Recipient::Keeper)),
     now("contact 1 has the letter", |_| answer(Answer::HaveIt)),
     now("contact 1 is on it", |_| answer(Answer::OnIt)),
     now("contact 1 has called", |_| {
@@ -183,7 +221,10 @@ pub fn variant(event: &Event) -> &'static str {
         Event::Tick => "tick",
         Event::CheckedIn { .. } => "checked-in",
         Event::Extended { .. } => "extended",
+        Event::Amended { .. } => "amended",
         Event::CalledOff { .. } => "called-off",
+        Event::ClosedByHand { .. } => "closed-by-hand",
+        Event::SentAgain { .. } => "sent-again",
         Event::Answered { .. } => "answered",
         Event::Undone { .. } => "undone",
         Event::Handing { .. } => "handing",
@@ -192,11 +233,14 @@ pub fn variant(event: &Event) -> &'static str {
     }
 }
 
-pub const VARIANTS: [&str; 9] = [
+pub const VARIANTS: [&str; 12] = [
     "tick",
     "checked-in",
     "extended",
+    "amended",
     "called-off",
+    "closed-by-hand",
+    "sent-again",
     "answered",
     "undone",
     "handing",

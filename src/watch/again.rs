@@ -1,0 +1,62 @@
+//! A letter sent again: what a reader ought to hold now.
+
+use super::letters::{Cause, Kind, Recipient};
+use super::state::{Phase, Watched};
+use super::step::{Moving, Refusal};
+
+impl Moving {
+    /// Orders anew what this reader ought to hold. It alarms nobody whom the ladder has not
+    /// reached.
+    pub(super) fn send_again(&mut self, to: Recipient) -> Result<(), Refusal> {
+        if !self.plan.readers().contains(&to) {
+            return Err(Refusal::Nobody);
+        }
+        if self.is_past_taking_back() {
+            return Err(Refusal::TooLate);
+        }
+        let kind = self.plan.ought_to_hold(to).ok_or(Refusal::NothingToSend)?;
+        self.tell(to, kind);
+        self.reader(to)?.again = Some(self.event);
+        Ok(())
+    }
+}
+
+impl Watched {
+    /// The letter that this reader ought to hold now; `None` where they were owed none so far.
+    fn ought_to_hold(&self, reader: Recipient) -> Option<Kind> {
+        let told = self.told(reader);
+        if self.is_closed() {
+            return match (told.alerted, told.of_plan) {
+                (true, _) => Some(Kind::StandDown),
+                (false, true) if reader != Recipient::Keeper => Some(Kind::Home),
+                _ => None,
+            };
+        }
+        if self.removed_by(reader).is_some() {
+            return told.of_plan.then_some(Kind::Changed);
+        }
+        if let Some(alert) = self.standing_alert(reader) {
+            return Some(alert);
+        }
+        let by_change = self.changed_by.filter(|_| told.of_plan).map(|_| Kind::Changed);
+        match reader {
+            Recipient::Keeper => by_change.filter(|_| told.alerted),
+            _ => told.plan_letter.or(by_change).or(Some(Kind::Filed)),
+        }
+    }
+
+    /// The alert that the ladder has last ordered for this reader in this round.
+    fn standing_alert(&self, reader: Recipient) -> Option<Kind> {
+        if self.phase != Phase::Overdue {
+            return None;
+        }
+        let Cause::Rung(at) = self.told(reader).latest_rung? else { return Some(Kind::CallRescue) };
+        let rung = self.terms.ladder.rungs().get(at)?;
+        let in_their_stead = !self.resolve(&rung.to).contains(&reader);
+        match rung.kind.is_alert() {
+            true if in_their_stead => Some(Kind::CallRescue),
+            true => Some(rung.kind.into()),
+            false => None,
+        }
+    }
+}
