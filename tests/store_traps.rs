@@ -43,7 +43,7 @@ async fn filed() -> (Store, tempfile::TempDir) {
         body_hash: "body",
         links: &[],
         addresses: &["address".to_owned()],
-        card: &shorelamp::store::Card { contacts: Vec::new(), crew: Vec::new(), launch: None },
+        card: &shorelamp::store::Card::default(),
     };
     store.file(&filing, minutes(0)).await.expect("filed");
     (store, folder)

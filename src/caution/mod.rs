@@ -29,6 +29,7 @@ mod warned;
 mod waves;
 mod wind;
 pub(crate) mod words;
+mod worse;
 
 pub use course::{core_at_30_c_min, exhaustion_min};
 pub use facts::{Facts, LegReach, Light, Reach, Stretch, paddling_s};
@@ -41,6 +42,7 @@ pub use limits::{
 pub use missing_data::{TOLD as MISSING_TOLD, missing};
 pub use turnaround::turn_back_by;
 pub use wind::beaufort;
+pub use worse::worse;
 
 use std::borrow::Cow;
 

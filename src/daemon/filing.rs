@@ -5,7 +5,7 @@ use thiserror::Error;
 
 use super::secrets::{SecretsError, new_ref, token_hash};
 use super::{Daemon, PlanStatus};
-use crate::plan::{Faults, Plan};
+use crate::plan::{Contact, Faults, Plan};
 use crate::review::Review;
 use crate::store::{Card, Filing, Key, Link, Mailed, PlanRecord, Purpose, StoreError};
 use crate::watch::{Terms, Watched};
@@ -32,6 +32,8 @@ pub struct Links {
     pub extend: String,
     /// Calls the trip off.
     pub cancel: String,
+    /// Amends.
+    pub amend: String,
 }
 
 /// Why a plan is not armed.
@@ -122,7 +124,7 @@ impl Daemon {
             body_hash: &body_hash,
             links: &self.link_hashes(&plan_ref, plan),
             addresses: &self.address_hashes(plan),
-            card: &card(plan),
+            card: &card(plan, &first.plan.asked()),
         };
         let plan_ref = self.0.store.file(&filing, now).await?;
         tracing::info!(plan = plan_ref, key = key.id, "a plan is armed");
@@ -131,7 +133,7 @@ impl Daemon {
     }
 
     /// The answer to a filing: where the plan stands, its review and its links.
-    async fn filed(&self, plan_ref: &str) -> Result<Filed, FilingError> {
+    pub(super) async fn filed(&self, plan_ref: &str) -> Result<Filed, FilingError> {
         let record = self.0.store.plan(plan_ref).await?;
         let review = serde_json::from_str(&record.review_json).unwrap_or_default();
         let status = self.status_of(&record).await?;
@@ -146,9 +148,17 @@ impl Daemon {
         if filed >= i64::from(limits.filings_per_key_per_hour) {
             return Err(FilingError::TooManyByKey(limits.filings_per_key_per_hour));
         }
+        self.check_naming(plan.contacts.iter()).await
+    }
+
+    /// Nobody who has never answered is named too often.
+    pub(super) async fn check_naming(
+        &self,
+        contacts: impl Iterator<Item = &Contact>,
+    ) -> Result<(), FilingError> {
         let day_ago = self.now() - TimeDelta::days(1);
-        let most = limits.filings_per_address_per_day;
-        for contact in &plan.contacts {
+        let most = self.0.house.limits.filings_per_address_per_day;
+        for contact in contacts {
             let hash = self.0.secrets.address_hash(&contact.email);
             let named = self.0.store.filings_naming_unconfirmed(&hash, day_ago).await?;
             if named >= i64::from(most) {
@@ -172,20 +182,23 @@ impl Daemon {
     fn links(&self, record: &PlanRecord) -> Links {
         let token = |purpose| self.0.secrets.token(&record.plan_ref, &Link { purpose, who: 0 });
         let base = &self.0.house.base_url;
+        let who = record.state.on_trip().first().copied().unwrap_or(0);
+        let crew = Link { purpose: Purpose::Crew, who };
         Links {
-            crew: format!("{base}/crew/{}", token(Purpose::Crew)),
+            crew: format!("{base}/crew/{}", self.0.secrets.token(&record.plan_ref, &crew)),
             checkin: format!("{base}/api/v1/checkin/{}", token(Purpose::CheckIn)),
             extend: format!("{base}/api/v1/extend/{}", token(Purpose::Extend)),
             cancel: format!("{base}/api/v1/cancel/{}", token(Purpose::Cancel)),
+            amend: format!("{base}/api/v1/amend/{}", token(Purpose::Amend)),
         }
     }
 
-    fn link_hashes(&self, plan_ref: &str, plan: &Plan) -> Vec<(String, Link)> {
+    pub(super) fn link_hashes(&self, plan_ref: &str, plan: &Plan) -> Vec<(String, Link)> {
         let crew = (0..plan.crew.len()).map(|who| (Purpose::Crew, who));
         let contacts = (0..plan.contacts.len()).map(|who| (Purpose::Contact, who));
-        let device = [Purpose::CheckIn, Purpose::Extend, Purpose::Cancel].map(|one| (one, 0));
+        let device = [Purpose::CheckIn, Purpose::Extend, Purpose::Cancel, Purpose::Amend];
         crew.chain(contacts)
-            .chain(device)
+            .chain(device.map(|one| (one, 0)))
             .map(|(purpose, who)| {
                 let link = Link { purpose, who };
                 (token_hash(&self.0.secrets.token(plan_ref, &link)), link)
@@ -193,18 +206,21 @@ impl Daemon {
             .collect()
     }
 
-    fn address_hashes(&self, plan: &Plan) -> Vec<String> {
+    pub(super) fn address_hashes(&self, plan: &Plan) -> Vec<String> {
         plan.contacts.iter().map(|contact| self.0.secrets.address_hash(&contact.email)).collect()
     }
 }
 
-fn to_json<T: serde::Serialize>(plan_ref: &str, value: &T) -> Result<String, StoreError> {
+pub(super) fn to_json<T: serde::Serialize>(
+    plan_ref: &str,
+    value: &T,
+) -> Result<String, StoreError> {
     serde_json::to_string(value)
         .map_err(|error| StoreError::Damaged { plan: plan_ref.to_owned(), why: error.to_string() })
 }
 
 /// Whom a plan's letters go to, kept beside the plan.
-fn card(plan: &Plan) -> Card {
+pub(super) fn card(plan: &Plan, asked: &[usize]) -> Card {
     let mailed =
         |name: &str, email: &str| Mailed { name: name.to_owned(), email: email.to_owned() };
     let crew = plan.crew.iter();
@@ -212,5 +228,6 @@ fn card(plan: &Plan) -> Card {
         contacts: plan.contacts.iter().map(|one| mailed(&one.name, &one.email)).collect(),
         crew: crew.map(|one| Some(mailed(&one.name, one.email.as_deref()?))).collect(),
         launch: Some(plan.launch.position),
+        not_asked: (0..plan.contacts.len()).filter(|at| !asked.contains(at)).collect(),
     }
 }

@@ -6,6 +6,7 @@
 mod acting;
 mod adjtimex;
 mod ailing;
+mod amending;
 mod bare;
 mod clock;
 mod emergency;
@@ -37,6 +38,7 @@ use crate::watch::Ladder;
 
 pub use acting::{Dossier, Visit};
 pub use adjtimex::is_synchronised;
+pub use amending::Amended;
 pub use clock::Clock;
 pub use filing::{Filed, FilingError, Links};
 pub use health::{Health, Illness};

@@ -5,6 +5,7 @@
 //! text at once; one that exists is therefore complete and possible. Serialized, it has the keys
 //! of the plan file again.
 
+mod amend;
 mod fault;
 mod gpx;
 mod json;
@@ -15,6 +16,7 @@ mod times;
 mod trip;
 mod zone;
 
+pub use amend::{Part, Placed};
 pub use fault::{Fault, Faults};
 pub use gpx::{GpxError, read_gpx};
 pub use people::{Contact, CrewMember, Lifejacket, Wear};

@@ -27,14 +27,17 @@ pub enum Purpose {
     Extend,
     /// The filing device calls off.
     Cancel,
+    /// The filing device amends.
+    Amend,
 }
 
-const PURPOSES: [(Purpose, &str); 5] = [
+const PURPOSES: [(Purpose, &str); 6] = [
     (Purpose::Crew, "crew"),
     (Purpose::Contact, "contact"),
     (Purpose::CheckIn, "checkin"),
     (Purpose::Extend, "extend"),
     (Purpose::Cancel, "cancel"),
+    (Purpose::Amend, "amend"),
 ];
 
 impl Purpose {
@@ -54,7 +57,9 @@ pub(super) async fn insert(
         return Ok(());
     }
     let places = places(links.len(), 4);
-    let text = format!("INSERT INTO links (hash, plan, purpose, who) VALUES {places}");
+    let text = format!(
+        "INSERT INTO links (hash, plan, purpose, who) VALUES {places} ON CONFLICT DO NOTHING"
+    );
     let mut insert = sqlx::query(sqlx::AssertSqlSafe(text));
     for (hash, link) in links {
         insert = insert

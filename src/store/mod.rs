@@ -19,6 +19,7 @@ mod quarantine;
 mod sending;
 mod spare;
 mod verify;
+mod versions;
 mod writer;
 
 use chrono::{DateTime, TimeZone, Utc};
@@ -40,6 +41,7 @@ pub use quarantine::Quarantined;
 pub use sending::{Claimed, LastLook};
 pub use spare::{Card, Mailed, Spare};
 pub use verify::Difference;
+pub use versions::{NewVersion, OldVersion};
 
 /// The database. Cheap to clone: every clone is the same database.
 #[derive(Clone, Debug)]

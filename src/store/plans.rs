@@ -241,7 +241,7 @@ pub(super) fn same_body(row: &AnyRow, body_hash: &str) -> Result<String, StoreEr
 }
 
 /// Moves a plan by one event.
-async fn apply(
+pub(super) async fn apply(
     connection: &mut AnyConnection,
     plan_ref: &str,
     event: &Event,

@@ -168,10 +168,11 @@ async fn alert(
     let sent = number(connection, plan_ref, "SELECT alerts FROM quarantine WHERE plan = $1");
     let sent = sent.await?.unwrap_or(0);
     let kind = if sent == 0 { Kind::Overdue } else { Kind::CallRescue };
-    let contacts = read(connection, plan_ref).await?.card.map_or(0, |card| card.contacts.len());
+    let card = read(connection, plan_ref).await?.card.unwrap_or_default();
+    let asked = (0..card.contacts.len()).filter(|at| !card.not_asked.contains(at));
     let cause = u32::try_from(sent).unwrap_or(u32::MAX);
     let orders: Vec<Order> =
-        (0..contacts).map(|at| order(Recipient::Contact(at), kind, cause, now)).collect();
+        asked.map(|at| order(Recipient::Contact(at), kind, cause, now)).collect();
     letters::insert(connection, plan_ref, &orders, now).await?;
     let pause = if sent == 0 { UNTIL_CALL } else { BETWEEN_CALLS };
     let next_at = (sent + 1 < MOST_ALERTS).then(|| millis(now + pause));

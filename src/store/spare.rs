@@ -15,7 +15,7 @@ use crate::measure::Position;
 use crate::watch::{Watched, next_wakeup, step};
 
 /// Whom a plan's letters go to, and where its trip begins.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Card {
     /// The contacts, in the plan's order.
     pub contacts: Vec<Mailed>,
@@ -23,6 +23,9 @@ pub struct Card {
     pub crew: Vec<Option<Mailed>>,
     /// The launch: it chooses whom to call.
     pub launch: Option<Position>,
+    /// The places of the contacts who are asked no longer.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_asked: Vec<usize>,
 }
 
 /// Somebody whom letters reach.
@@ -43,6 +46,17 @@ pub struct Spare {
     pub overdue_at: Option<DateTime<Utc>>,
     /// The plan as it is stored, if it is text.
     pub stored_plan: Option<String>,
+}
+
+impl Card {
+    /// Whether it names as many people as this state, and the same contacts as asked no longer.
+    pub(super) fn is_of(&self, state: &Watched) -> bool {
+        let out = |at: &usize| !state.is_asked(*at);
+        let not_asked: Vec<usize> = (0..state.contacts.len()).filter(out).collect();
+        self.crew.len() == state.crew.len()
+            && self.contacts.len() == state.contacts.len()
+            && self.not_asked == not_asked
+    }
 }
 
 impl Store {

@@ -96,6 +96,10 @@ async fn compare(
     if state != folded {
         return Ok(Some("its state is not the fold of its events"));
     }
+    let card = super::spare::read(connection, plan_ref).await?.card;
+    if card.is_some_and(|card| !card.is_of(&state)) {
+        return Ok(Some("the spare copy names other people than its state"));
+    }
     let row = sqlx::query(
         "SELECT plans.next_at, spares.wake_at, spares.overdue_at FROM plans \
          JOIN spares ON spares.plan = plans.ref WHERE plans.ref = $1",

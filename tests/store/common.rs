@@ -37,7 +37,7 @@ pub fn first_step() -> Step {
 
 pub fn card() -> Card {
     let contact = Mailed { name: "Ann".to_owned(), email: "ann@example.org".to_owned() };
-    Card { contacts: vec![contact], crew: vec![None], launch: None }
+    Card { contacts: vec![contact], crew: vec![None], launch: None, not_asked: Vec::new() }
 }
 
 pub async fn file(

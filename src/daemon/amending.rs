@@ -1,0 +1,218 @@
+//! A filed plan replaced by a new version of itself, and plans judged anew when they are put off.
+
+use super::filing::{FilingError, card, to_json};
+use super::secrets::token_hash;
+use super::sending::stored_plan;
+use super::{Daemon, Filed};
+use crate::caution::{Caution, worse};
+use crate::plan::{Faults, Moment, Placed, Plan, read_json};
+use crate::review::Review;
+use crate::store::{NewVersion, PlanRecord, StoreError};
+use crate::watch::{Amendment, By, Event, Place, Recipient, Refusal, Watched};
+
+/// How often an amendment is made again because the plan has moved meanwhile.
+const MOST_TRIES: u32 = 3;
+
+/// A plan that was amended.
+#[derive(Clone, Debug)]
+pub struct Amended {
+    /// Where it stands, as after a filing.
+    pub filed: Filed,
+    /// The cautions that are new or graver than for the version before, the worst first.
+    pub worse: Vec<Caution>,
+}
+
+impl Daemon {
+    /// Replaces a plan by a new version of itself: judged, then taken by the watch and its letters
+    /// queued in one transaction. The same idempotency key and body changes nothing a second time.
+    ///
+    /// # Errors
+    /// [`FilingError`]; the plan then stays as it is.
+    pub async fn amend(
+        &self,
+        plan_ref: &str,
+        plan: &Plan,
+        by: &By,
+        idempotency: Option<&str>,
+        body: &[u8],
+    ) -> Result<Amended, FilingError> {
+        let body_hash = token_hash(&String::from_utf8_lossy(body));
+        let store = &self.0.store;
+        if let Some(key) = idempotency
+            && store.amended_before(plan_ref, key, &body_hash).await?
+        {
+            return self.amended(plan_ref, None).await;
+        }
+        plan.check_filing(self.now()).map_err(FilingError::Faults)?;
+        let before = store.plan(plan_ref).await?;
+        self.check_new_addresses(&stored_plan(&before)?, plan).await?;
+        let review = self.review(plan).await;
+        let now = self.now();
+        plan.check_filing(now).map_err(FilingError::Faults)?;
+        for tries in 1.. {
+            let record = store.plan(plan_ref).await?;
+            let old = stored_plan(&record)?;
+            let placed = old.amended_by(plan);
+            let plan_json = readable(&record, &placed)?;
+            let amendment = amendment(&record.state, &old, &placed);
+            if is_the_same(&record.state, &placed, &amendment) {
+                break;
+            }
+            let version = NewVersion {
+                plan_ref: plan_ref.to_owned(),
+                plan_json,
+                review_json: to_json(plan_ref, &review)?,
+                event: Event::Amended { to: Box::new(amendment), by: by.clone() },
+                idempotency: idempotency.map(str::to_owned),
+                body_hash: body_hash.clone(),
+                links: self.link_hashes(plan_ref, &placed.plan),
+                addresses: self.address_hashes(&placed.plan),
+                card: card(&placed.plan, &placed.asked),
+            };
+            match store.amend(version, now).await {
+                Err(StoreError::Refused(Refusal::MovedOn)) if tries < MOST_TRIES => continue,
+                Err(error) => return Err(error.into()),
+                Ok(applied) => {
+                    self.0.memory.follow(plan_ref, &applied);
+                    tracing::info!(plan = plan_ref, "a plan was amended");
+                    break;
+                }
+            }
+        }
+        let old = serde_json::from_str::<Review>(&before.review_json).ok();
+        let worse = worse(&old.map(|old| old.cautions).unwrap_or_default(), &review.cautions);
+        self.amended(plan_ref, Some(worse)).await
+    }
+
+    async fn amended(
+        &self,
+        plan_ref: &str,
+        worse: Option<Vec<Caution>>,
+    ) -> Result<Amended, FilingError> {
+        self.ring();
+        let filed = self.filed(plan_ref).await?;
+        if let Some(worse) = worse {
+            if let Some(event) = filed.status.state.changed_by {
+                self.note_worse(plan_ref, event, &worse).await;
+            }
+            return Ok(Amended { filed, worse });
+        }
+        let event = filed.status.state.changed_by.unwrap_or(0);
+        let worse = self.worse(plan_ref, event).await.unwrap_or_default();
+        Ok(Amended { filed, worse })
+    }
+
+    /// Judges a plan anew by its present return time, and tells which cautions are new or graver
+    /// than when it was filed or last amended, the worst first. For after an extension: that is
+    /// written by then, and nothing here can take it back.
+    pub async fn judge_anew(&self, plan_ref: &str) -> Vec<Caution> {
+        let record = match self.0.store.plan(plan_ref).await {
+            Ok(record) => record,
+            Err(error) => {
+                tracing::warn!(plan = plan_ref, %error, "a plan can't be judged anew");
+                return Vec::new();
+            }
+        };
+        let Ok(mut plan) = stored_plan(&record) else { return Vec::new() };
+        let state = &record.state;
+        plan.times.return_by = Moment { at: state.terms.due_at };
+        let mut place = 0..;
+        plan.crew.retain(|_| place.next().is_some_and(|at| state.is_on_trip(at)));
+        let mut place = 0..;
+        plan.contacts.retain(|_| place.next().is_some_and(|at| state.is_asked(at)));
+        let before = serde_json::from_str::<Review>(&record.review_json).ok();
+        let before = before.map(|review| review.cautions).unwrap_or_default();
+        let worse = worse(&before, &self.review(&plan).await.cautions);
+        if let Some(event) = state.changed_by {
+            self.note_worse(plan_ref, event, &worse).await;
+        }
+        worse
+    }
+
+    /// What had got worse when a plan was judged because of this event; `None` where it was not.
+    pub async fn worse(&self, plan_ref: &str, event: u32) -> Option<Vec<Caution>> {
+        let noted = self.0.store.worse(plan_ref, event).await.ok().flatten()?;
+        serde_json::from_str(&noted).ok()
+    }
+
+    /// That this can't be written down must not make anybody think that the change was lost.
+    async fn note_worse(&self, plan_ref: &str, event: u32, worse: &[Caution]) {
+        let Ok(noted) = to_json(plan_ref, &worse) else { return };
+        if let Err(error) = self.0.store.note_worse(plan_ref, event, &noted).await {
+            tracing::warn!(plan = plan_ref, %error, "what got worse can't be written down");
+        }
+    }
+
+    /// Somebody who was not in the plan before is named as by a filing.
+    async fn check_new_addresses(&self, old: &Plan, new: &Plan) -> Result<(), FilingError> {
+        let known = |email: &str| old.contacts.iter().any(|one| one.email == email);
+        let added = new.contacts.iter().filter(|contact| !known(&contact.email));
+        self.check_naming(added).await
+    }
+}
+
+/// The new version's text, which must be one that can be read again.
+fn readable(record: &PlanRecord, placed: &Placed) -> Result<String, FilingError> {
+    let text = to_json(&record.plan_ref, &placed.plan)?;
+    let no_files = |_: &str| Err("a stored plan names no files".to_owned());
+    match read_json(&text, &no_files) {
+        Ok(_) => Ok(text),
+        Err(_) => Err(FilingError::Faults(Faults::one(
+            "",
+            "",
+            "so many people have come into this plan and gone that it can take no more; call it \
+             off and file a new one",
+        ))),
+    }
+}
+
+/// What the watch takes a new version by.
+fn amendment(state: &Watched, old: &Plan, placed: &Placed) -> Amendment {
+    let crew = placed.plan.crew.iter().enumerate().map(|(at, one)| {
+        let email = |plan: &Plan| plan.crew.get(at).and_then(|one| one.email.clone());
+        match (&one.email, email(old)) {
+            _ if !placed.on_trip[at] => Place::Removed,
+            (None, _) => Place::Unreached,
+            (Some(new), Some(old)) if *new != old => Place::ReachedAnew,
+            (Some(_), _) => Place::Reached,
+        }
+    });
+    let times = &placed.plan.times;
+    let (joined, left) = moves(state, placed);
+    Amendment {
+        from_round: state.round,
+        due_at: times.return_by.at,
+        grace: times.grace.unwrap_or(state.terms.ladder.grace),
+        crew: crew.collect(),
+        contacts: placed.plan.contacts.len(),
+        asked: placed.asked.clone(),
+        was_due_at: state.terms.due_at,
+        was_overdue_at: state.overdue_at(),
+        joined,
+        left,
+        parts: old.parts_changed(placed),
+    }
+}
+
+/// Who is in the new version and was not before, and who was and is no more.
+fn moves(state: &Watched, placed: &Placed) -> (Vec<Recipient>, Vec<Recipient>) {
+    let crew = placed.on_trip.iter().enumerate();
+    let crew = crew.map(|(at, now)| (Recipient::Crew(at), state.is_on_trip(at), *now));
+    let contacts = (0..placed.plan.contacts.len())
+        .map(|at| (Recipient::Contact(at), state.is_asked(at), placed.asked.contains(&at)));
+    let all: Vec<_> = crew.chain(contacts).collect();
+    let those = |was: bool, is: bool| {
+        let these = all.iter().filter(|(_, before, now)| (*before, *now) == (was, is));
+        these.map(|(who, ..)| *who).collect()
+    };
+    (those(false, true), those(true, false))
+}
+
+/// Nothing in it differs: nobody has to hear of it.
+fn is_the_same(state: &Watched, placed: &Placed, to: &Amendment) -> bool {
+    (to.due_at, to.grace) == (state.terms.due_at, state.terms.grace)
+        && placed.asked == state.asked()
+        && to.joined.is_empty()
+        && to.left.is_empty()
+        && to.parts.is_empty()
+}
