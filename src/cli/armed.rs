@@ -25,6 +25,9 @@ pub(super) struct Links {
     checkin: String,
     extend: String,
     cancel: String,
+    /// A service of an older version has none.
+    #[serde(default)]
+    amend: String,
 }
 
 /// The letters of a plan and their fate.
@@ -62,11 +65,11 @@ impl Armed {
 
     /// How to come back to the plan.
     pub(super) fn links_told(&self) -> String {
-        let Links { crew, checkin, extend, cancel } = &self.links;
+        let Links { crew, checkin, extend, cancel, amend } = &self.links;
         format!(
             "\nWhen you are ashore: shorelamp checkin {}\n\n  crew's page   {crew}\n\nFor a device \
              of yours alone, these need no key (POST):\n\n  checkin   {checkin}\n  extend    \
-             {extend}\n  cancel    {cancel}",
+             {extend}\n  cancel    {cancel}\n  amend     {amend}",
             self.plan_ref
         )
     }

@@ -31,6 +31,8 @@ struct Row {
     due_at: String,
     overdue_at: String,
     out: Vec<String>,
+    removed: Vec<String>,
+    notice: Option<String>,
     contacts: Vec<Contact>,
     detail: Option<String>,
 }
@@ -42,6 +44,7 @@ struct Contact {
     confirmed: bool,
     refused: bool,
     reached: bool,
+    removed: bool,
 }
 
 impl Board {
@@ -73,10 +76,16 @@ impl Row {
         }
         let title = self.title.as_deref().unwrap_or("a trip without a title");
         let contacts: Vec<_> = self.contacts.iter().map(Contact::told).collect();
+        let removed = match self.removed.is_empty() {
+            true => String::new(),
+            false => format!("\n  not on this trip any more: {}", self.removed.join(", ")),
+        };
+        let notice = self.notice.as_ref().map(|notice| format!("\n  {notice}."));
         format!(
-            "{} {}: {title}\n  out: {}\n  back by {}; overdue from {}\n  contacts: {}",
+            "{} {}: {title}{}\n  out: {}{removed}\n  back by {}; overdue from {}\n  contacts: {}",
             self.r#ref,
             self.state.to_uppercase(),
+            notice.unwrap_or_default(),
             self.out.join(", "),
             print::moment(&self.due_at),
             print::moment(&self.overdue_at),
@@ -88,6 +97,7 @@ impl Row {
 impl Contact {
     fn told(&self) -> String {
         let fate = match self {
+            Contact { removed: true, .. } => "no longer asked",
             Contact { refused: true, .. } => "ADDRESS REFUSED",
             Contact { confirmed: true, .. } => "has answered",
             Contact { reached: true, .. } => "letter handed over",

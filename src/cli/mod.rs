@@ -2,6 +2,8 @@
 //!
 //! Nothing is decided here that the floors below could decide; a command reads, asks, and prints.
 
+mod again;
+mod amend;
 mod armed;
 mod assemble;
 mod backup;
@@ -10,6 +12,7 @@ mod cancel;
 mod checkin;
 mod client;
 mod clock;
+mod close;
 mod conditions;
 mod demo;
 mod doctor;
@@ -59,6 +62,9 @@ enum Command {
     Checkin(checkin::Checkin),
     Extend(extend::Extend),
     Cancel(cancel::Cancel),
+    Amend(amend::Amend),
+    Close(close::Close),
+    Again(again::Again),
     Board(board::Board),
     #[command(subcommand)]
     Conditions(conditions::Conditions),
@@ -109,6 +115,9 @@ impl Command {
             Command::Checkin(command) => finish(alone()?, command.run(config)),
             Command::Extend(command) => finish(alone()?, command.run(config)),
             Command::Cancel(command) => finish(alone()?, command.run(config)),
+            Command::Amend(command) => finish(alone()?, command.run(config)),
+            Command::Close(command) => finish(alone()?, command.run(config)),
+            Command::Again(command) => finish(alone()?, command.run(config)),
             Command::Board(command) => finish(alone()?, command.run(config)),
             Command::Conditions(command) => finish(alone()?, command.run(config)),
             Command::Key(command) => finish(alone()?, command.run(config)),

@@ -16,6 +16,8 @@ struct Moved {
     out: Vec<String>,
     due_at: String,
     overdue_at: String,
+    #[serde(default)]
+    worse: Vec<Value>,
 }
 
 /// Moves a plan, and prints where it stands then.
@@ -30,7 +32,7 @@ pub(super) async fn act(client: &Client, plan_ref: &str, what: &str, body: &Valu
 
 /// Extending twice would put off the alarm twice: so the request goes with a key of its own, and
 /// where no answer comes, once more with the same.
-async fn once(client: &Client, path: &str, body: &Value) -> Done<Value> {
+pub(super) async fn once(client: &Client, path: &str, body: &Value) -> Done<Value> {
     let once = new_key().map_err(|error| Failure::new(Exit::Unavailable, error))?;
     match client.post_once(path, body, &once).await {
         Outcome::Unclear(_) => client.settle(client.post_once(path, body, &once).await),
@@ -53,8 +55,20 @@ impl Moved {
                 print::moment(&self.overdue_at)
             ),
         });
+        lines.extend(worse_told(&self.worse));
         lines.join("\n")
     }
+}
+
+/// The cautions that are new or graver than before, the worst first.
+pub(super) fn worse_told(worse: &[Value]) -> Vec<String> {
+    let told = worse.iter().map(|caution| {
+        let word = |key: &str| caution[key].as_str().unwrap_or_default();
+        let level = word("level").to_uppercase();
+        format!("  {level} {}: {}", word("id"), word("text"))
+    });
+    let head = "This is done. By it, this got worse:".to_owned();
+    if worse.is_empty() { Vec::new() } else { std::iter::once(head).chain(told).collect() }
 }
 
 /// A ref becomes a part of an address, so nothing but its own digits passes.

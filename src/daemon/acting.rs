@@ -29,9 +29,9 @@ pub struct Visit {
 pub struct Dossier {
     /// The plan's row: its ref and its state.
     pub record: PlanRecord,
-    /// The plan as it was filed.
+    /// The newest version of the plan, with everybody in their place for life.
     pub plan: Plan,
-    /// Its review at filing; `None` where that can't be read any more.
+    /// Its review; `None` where that can't be read any more.
     pub review: Option<Review>,
     /// What has happened to it.
     pub history: Vec<Past>,

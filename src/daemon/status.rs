@@ -13,7 +13,7 @@ use crate::watch::{Phase, Recipient, Watched};
 pub struct PlanStatus {
     /// Its ref.
     pub plan_ref: String,
-    /// The plan as it was filed.
+    /// The newest version of the plan, with everybody in their place for life.
     pub plan: Plan,
     /// Its state.
     pub state: Watched,
@@ -36,7 +36,27 @@ pub struct PersonStatus {
     pub refused: bool,
     /// Whether any letter to them was handed over.
     pub reached: bool,
+    /// Whether an amendment has taken them out: they are asked no longer.
+    pub removed: bool,
 }
+
+impl PersonStatus {
+    /// `refused`, `confirmed`, `handed over` or `queued`: what is worst known, then what is best.
+    #[must_use]
+    pub fn word(&self) -> &'static str {
+        match self {
+            PersonStatus { refused: true, .. } => "refused",
+            PersonStatus { confirmed: true, .. } => "confirmed",
+            PersonStatus { reached: true, .. } => "handed over",
+            _ => "queued",
+        }
+    }
+}
+
+/// What is said of an open plan of which no letter has left for anybody ashore.
+pub const NOBODY_REACHED: &str = "ARMED, BUT NOBODY HAS BEEN REACHED YET: no letter has left for \
+                                  any of the contacts. Until one has, tell somebody ashore \
+                                  yourself when to worry";
 
 impl PlanStatus {
     /// `armed`, `overdue` or `closed`.
@@ -50,7 +70,25 @@ impl PlanStatus {
     pub fn ashore(&self) -> Vec<&str> {
         let out = self.state.out();
         let crew = self.plan.crew.iter().enumerate();
-        crew.filter(|(at, _)| !out.contains(at)).map(|(_, one)| one.name.as_str()).collect()
+        crew.filter(|(at, _)| !out.contains(at) && self.state.is_on_trip(*at))
+            .map(|(_, one)| one.name.as_str())
+            .collect()
+    }
+
+    /// The names of those whom an amendment has taken off the trip.
+    #[must_use]
+    pub fn removed(&self) -> Vec<&str> {
+        let crew = self.plan.crew.iter().enumerate();
+        crew.filter(|(at, _)| !self.state.is_on_trip(*at))
+            .map(|(_, one)| one.name.as_str())
+            .collect()
+    }
+
+    /// Whether a letter has left for anybody ashore who is asked, or one has said that they have it.
+    #[must_use]
+    pub fn reached_anybody(&self) -> bool {
+        let contacts = self.contacts();
+        contacts.iter().any(|one| !one.removed && (one.reached || one.confirmed))
     }
 
     /// The names of those of the crew who are out.
@@ -81,6 +119,7 @@ impl PlanStatus {
                 name: contact.name.clone(),
                 confirmed: state.confirmed_at.is_some(),
                 refused: state.told.refused,
+                removed: state.removed_by.is_some(),
                 reached: self.letters.iter().any(|letter| {
                     letter.to == Recipient::Contact(at)
                         && letter.state == crate::store::LetterState::Handed

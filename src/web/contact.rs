@@ -60,6 +60,31 @@ impl ContactPage {
     }
 }
 
+/// The page of somebody whom an amendment took out: the plan is no longer theirs to read.
+#[derive(Template)]
+#[template(path = "not_asked.html")]
+struct NotAskedPage {
+    token: String,
+    once: String,
+    trip: Trip,
+    notice: Option<Notice>,
+    typed: Typed,
+    me: String,
+    out: Vec<(usize, String)>,
+    how: [(&'static str, &'static str); 3],
+    undoable: Vec<Said>,
+}
+
+impl NotAskedPage {
+    fn kept(&self, act: &str, field: &str) -> &str {
+        if self.typed.get("act") == act { self.typed.get(field) } else { "" }
+    }
+
+    fn is_open(&self, act: &str) -> bool {
+        self.typed.get("act") == act
+    }
+}
+
 pub(super) fn routes() -> Router<Daemon> {
     Router::new().route("/contact/{token}", get(show).post(answer))
 }
@@ -139,13 +164,28 @@ async fn page(
     let facts = daemon.facts(&visit.dossier, None, now);
     let own = state.contacts.get(me);
     let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
+    let name = visit.dossier.plan.contacts.get(me).map_or("", |one| first_name(&one.name));
+    if !state.is_asked(me) {
+        let page = NotAskedPage {
+            token: token.to_owned(),
+            once: new_key()?,
+            trip: Trip::of(&visit.dossier, now),
+            notice,
+            typed,
+            me: name.to_owned(),
+            out: said::out(&visit.dossier),
+            how: HOW,
+            undoable: said::undoable(&visit.dossier),
+        };
+        return Ok(html(status, &page));
+    }
     let contact = ContactPage {
         token: token.to_owned(),
         once: new_key()?,
         trip: Trip::of(&visit.dossier, now),
         notice,
         typed,
-        me: visit.dossier.plan.contacts.get(me).map_or("", |one| first_name(&one.name)).to_owned(),
+        me: name.to_owned(),
         has_letter: own.is_some_and(|own| own.confirmed_at.is_some()),
         cant_act: own.is_some_and(|own| own.cant_act.is_some()),
         phones: phones(&visit.dossier),

@@ -13,6 +13,7 @@ use super::said::{self, Said};
 use super::trip::{Trip, contacts, whole_plan};
 use super::typed::Typed;
 use super::words::{extension, typed_name};
+use crate::caution::Caution;
 use crate::daemon::secrets::new_key;
 use crate::daemon::{Daemon, Dossier, Visit};
 use crate::letter::{Brief, Clock};
@@ -37,6 +38,10 @@ struct CrewPage {
     extensions: Vec<(String, String)>,
     contacts: Vec<(String, String)>,
     nobody_reached: bool,
+    /// Whether this page's own paddler was taken off the trip.
+    taken_off: bool,
+    /// What got worse by what was just done.
+    worse: Vec<Caution>,
     history: Vec<Said>,
     undoable: Vec<Said>,
     plan: Brief,
@@ -65,7 +70,12 @@ async fn show(
     let visit = open(&daemon, &token).await?;
     let effect = |number| said::effect(&visit.dossier, number, None);
     let notice = did.number().map(|number| Notice::done(effect(number)));
-    page(&daemon, &token, &visit, notice, Typed::default()).await
+    let plan_ref = &visit.dossier.record.plan_ref;
+    let worse = match did.number() {
+        Some(number) => daemon.worse(plan_ref, number).await.unwrap_or_default(),
+        None => Vec::new(),
+    };
+    page(&daemon, &token, &visit, notice, worse, Typed::default()).await
 }
 
 async fn act(
@@ -75,11 +85,18 @@ async fn act(
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
     let (own, asked) = (format!("/crew/{token}"), event(&visit, &typed));
+    let extends = matches!(asked, Ok(Event::Extended { .. }));
     match carry_out(&daemon, &visit.dossier, &own, asked, &typed).await? {
-        Ok(done) => Ok(done),
+        Ok(done) => {
+            if extends {
+                // Written down by now; the page that follows tells what got worse.
+                daemon.judge_anew(&visit.dossier.record.plan_ref).await;
+            }
+            Ok(done)
+        }
         Err(notice) => {
             let visit = open(&daemon, &token).await?;
-            page(&daemon, &token, &visit, Some(notice), typed).await
+            page(&daemon, &token, &visit, Some(notice), Vec::new(), typed).await
         }
     }
 }
@@ -118,6 +135,7 @@ async fn page(
     token: &str,
     visit: &Visit,
     notice: Option<Notice>,
+    worse: Vec<Caution>,
     typed: Typed,
 ) -> Result<Response, Sorry> {
     let now = daemon.now();
@@ -132,7 +150,9 @@ async fn page(
         out: said::out(&visit.dossier),
         extensions: extensions(&visit.dossier),
         contacts: contacts(&standing, None),
-        nobody_reached: !standing.contacts().iter().any(|one| one.reached || one.confirmed),
+        nobody_reached: !standing.reached_anybody(),
+        taken_off: !visit.dossier.record.state.is_on_trip(visit.link.who),
+        worse,
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),
         plan: whole_plan(daemon, &visit.dossier, now),

@@ -9,6 +9,8 @@ use crate::plan::{Fault, Faults};
 use crate::store::StoreError;
 use crate::watch::Refusal;
 
+const NOT_FILED: &str = "nothing was filed";
+
 /// A problem, with words for a paddler.
 #[derive(Clone, Debug)]
 pub(super) struct Problem {
@@ -55,18 +57,34 @@ impl Problem {
     pub(super) fn unusable(detail: impl Into<String>) -> Self {
         Problem::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
     }
+
+    /// An amendment that was not made.
+    pub(super) fn not_amended(error: FilingError) -> Self {
+        const UNCHANGED: &str = "nothing was changed, and the plan stands as it was";
+        match error {
+            FilingError::Faults(faults) => Problem::of_faults(UNCHANGED, &faults),
+            FilingError::TooManyNaming { .. } => too_many(UNCHANGED, &error, 86_400),
+            FilingError::Store(StoreError::OtherBody) => Problem::unusable(format!(
+                "this idempotency key was used for another change already; {UNCHANGED}. Use a new \
+                 key for a new change"
+            )),
+            error => error.into(),
+        }
+    }
+
+    fn of_faults(undone: &str, faults: &Faults) -> Self {
+        let list = faults.list();
+        let detail = match list {
+            [only] => format!("{undone}: {only}"),
+            _ => format!("{undone}; {} things must be mended first:\n{faults}", list.len()),
+        };
+        Problem { faults: list.to_vec(), ..Problem::unusable(detail) }
+    }
 }
 
 impl From<Faults> for Problem {
     fn from(faults: Faults) -> Self {
-        let list = faults.list();
-        let detail = match list {
-            [only] => format!("nothing was filed: {only}"),
-            _ => {
-                format!("nothing was filed; {} things must be mended first:\n{faults}", list.len())
-            }
-        };
-        Problem { faults: list.to_vec(), ..Problem::unusable(detail) }
+        Problem::of_faults(NOT_FILED, &faults)
     }
 }
 
@@ -107,8 +125,8 @@ impl From<FilingError> for Problem {
     fn from(error: FilingError) -> Self {
         match error {
             FilingError::Faults(faults) => faults.into(),
-            FilingError::TooManyByKey(_) => too_many(&error, 3600),
-            FilingError::TooManyNaming { .. } => too_many(&error, 86_400),
+            FilingError::TooManyByKey(_) => too_many(NOT_FILED, &error, 3600),
+            FilingError::TooManyNaming { .. } => too_many(NOT_FILED, &error, 86_400),
             FilingError::DiskFull => {
                 Problem::new(StatusCode::INSUFFICIENT_STORAGE, error.to_string())
             }
@@ -122,8 +140,8 @@ impl From<FilingError> for Problem {
     }
 }
 
-fn too_many(error: &FilingError, retry_after_s: u32) -> Problem {
-    let detail = format!("nothing was filed: {error}");
+fn too_many(undone: &str, error: &FilingError, retry_after_s: u32) -> Problem {
+    let detail = format!("{undone}: {error}");
     Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).retry_after_s(retry_after_s)
 }
 

@@ -97,6 +97,16 @@ pub(super) fn crew_names(dossier: &Dossier, who: &[usize]) -> String {
     list(&who.iter().filter_map(|&at| crew.get(at)).map(|one| &one.name).collect::<Vec<_>>())
 }
 
+/// Why the keeper closed it, if that is how it closed.
+pub(super) fn closing_reason(dossier: &Dossier) -> Option<String> {
+    let Phase::Closed(closing) = dossier.record.state.phase else { return None };
+    let past = dossier.history.iter().find(|past| past.number == closing.event)?;
+    match &past.event {
+        Event::ClosedByHand { reason, .. } => Some(reason.clone()),
+        _ => None,
+    }
+}
+
 /// Who said it: the name typed, and whose page it was where that is another.
 fn speaker(dossier: &Dossier, by: &By) -> String {
     match by {

@@ -2,12 +2,12 @@
 
 use chrono::{DateTime, Utc};
 
-use super::said::crew_names;
+use super::said::{self, crew_names};
 use super::words::{first_name, from_now};
 use crate::daemon::{Daemon, Dossier, PlanStatus};
 use crate::letter::{Brief, Clock, brief};
 use crate::store::LetterState;
-use crate::watch::{ContactState, How, Kind, Phase, Recipient};
+use crate::watch::{Closing, ContactState, How, Kind, Phase, Recipient};
 
 /// A trip as a page's head shows it.
 pub(super) struct Trip {
@@ -15,6 +15,10 @@ pub(super) struct Trip {
     pub(super) title: String,
     pub(super) stage: Stage,
     pub(super) crew: String,
+    /// Those whom an amendment took off the trip.
+    pub(super) removed: String,
+    /// Why the keeper closed it.
+    pub(super) reason: String,
     pub(super) out: String,
     pub(super) out_count: usize,
     pub(super) ashore: Vec<String>,
@@ -37,13 +41,16 @@ pub(super) enum Stage {
     Overdue,
     Ashore,
     CalledOff,
+    /// By the keeper.
+    Closed,
 }
 
 impl Stage {
     pub(super) fn of(dossier: &Dossier, now: DateTime<Utc>) -> Self {
         let state = &dossier.record.state;
         match state.phase {
-            Phase::Closed(closing) if closing.how == How::CalledOff => Stage::CalledOff,
+            Phase::Closed(Closing { how: How::CalledOff, .. }) => Stage::CalledOff,
+            Phase::Closed(Closing { how: How::ByKeeper, .. }) => Stage::Closed,
             Phase::Closed(_) => Stage::Ashore,
             Phase::Overdue => Stage::Overdue,
             Phase::Armed if now >= state.overdue_at() => Stage::Overdue,
@@ -53,7 +60,7 @@ impl Stage {
     }
 
     pub(super) fn is_open(self) -> bool {
-        !matches!(self, Stage::Ashore | Stage::CalledOff)
+        !matches!(self, Stage::Ashore | Stage::CalledOff | Stage::Closed)
     }
 }
 
@@ -62,7 +69,9 @@ impl Trip {
         let state = &dossier.record.state;
         let clock = Clock::new(dossier.plan.times.zone);
         let out = state.out();
-        let everybody: Vec<usize> = (0..dossier.plan.crew.len()).collect();
+        let everybody = state.on_trip();
+        let all = 0..dossier.plan.crew.len();
+        let removed: Vec<usize> = all.filter(|&at| !state.is_on_trip(at)).collect();
         let closed_at = match state.phase {
             Phase::Closed(closing) => clock.full(closing.at),
             Phase::Armed | Phase::Overdue => String::new(),
@@ -72,6 +81,8 @@ impl Trip {
             title: dossier.plan.title.clone().unwrap_or_default(),
             stage: Stage::of(dossier, now),
             crew: crew_names(dossier, &everybody),
+            removed: crew_names(dossier, &removed),
+            reason: said::closing_reason(dossier).unwrap_or_default(),
             out: crew_names(dossier, &out),
             out_count: out.len(),
             ashore: ashore(dossier, clock),
@@ -96,6 +107,10 @@ impl Trip {
         self.stage == Stage::Overdue
     }
 
+    pub(super) fn is_closed_by_keeper(&self) -> bool {
+        self.stage == Stage::Closed
+    }
+
     pub(super) fn is_called_off(&self) -> bool {
         self.stage == Stage::CalledOff
     }
@@ -118,7 +133,7 @@ impl Trip {
             Stage::Out => "watched",
             Stage::Late => "wait",
             Stage::Overdue => "alarm",
-            Stage::Ashore | Stage::CalledOff => "over",
+            Stage::Ashore | Stage::CalledOff | Stage::Closed => "over",
         }
     }
 }
@@ -126,7 +141,7 @@ impl Trip {
 fn ashore(dossier: &Dossier, clock: Clock) -> Vec<String> {
     let crew = dossier.plan.crew.iter().zip(&dossier.record.state.crew);
     crew.filter_map(|(one, state)| {
-        let ashore = state.ashore()?;
+        let ashore = state.ashore().filter(|_| state.removed_by.is_none())?;
         Some(format!("{} is ashore, as we were told at {}.", one.name, clock.time(ashore.at)))
     })
     .collect()
@@ -138,7 +153,10 @@ pub(super) fn contacts(status: &PlanStatus, me: Option<usize>) -> Vec<(String, S
     contacts
         .map(|(at, (contact, state))| {
             let you = if me == Some(at) { " (you)" } else { "" };
-            let told = [vec![sent(status, at, state)], answers(status, state)].concat();
+            let mut told = [vec![sent(status, at, state)], answers(status, state)].concat();
+            if state.removed_by.is_some() {
+                told.insert(0, "no longer asked".to_owned());
+            }
             (format!("{}{you}", first_name(&contact.name)), told.join("; "))
         })
         .collect()

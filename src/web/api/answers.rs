@@ -3,7 +3,8 @@
 use serde::Serialize;
 use serde_json::Value;
 
-use crate::daemon::{Filed, PersonStatus, PlanStatus};
+use crate::caution::Caution;
+use crate::daemon::{Amended, Filed, NOBODY_REACHED, PersonStatus, PlanStatus};
 use crate::store::LetterFate;
 
 /// Where a plan stands, in the words that every answer begins with.
@@ -20,9 +21,16 @@ pub(super) struct Standing {
 pub(super) struct Armed {
     #[serde(flatten)]
     standing: Standing,
+    /// Loud, while nobody ashore has been reached.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    notice: Option<&'static str>,
     letters: Vec<Letter>,
+    contacts: Vec<Contact>,
     links: Links,
     review: Value,
+    /// After an amendment: the cautions that are new or graver than before.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    worse: Option<Vec<Caution>>,
 }
 
 /// A plan in full.
@@ -34,6 +42,9 @@ pub(super) struct Shown {
     filed_at: String,
     ashore: Vec<String>,
     out: Vec<String>,
+    removed: Vec<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    notice: Option<&'static str>,
     letters: Vec<Letter>,
     contacts: Vec<Contact>,
 }
@@ -46,6 +57,9 @@ pub(super) struct Moved {
     out: Vec<String>,
     due_at: String,
     overdue_at: String,
+    /// After an extension: the cautions that are new or graver than before.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) worse: Option<Vec<Caution>>,
 }
 
 #[derive(Serialize)]
@@ -59,6 +73,8 @@ struct Letter {
 #[derive(Serialize)]
 struct Contact {
     name: String,
+    state: &'static str,
+    removed: bool,
     confirmed: bool,
     refused: bool,
     reached: bool,
@@ -70,6 +86,7 @@ struct Links {
     checkin: String,
     extend: String,
     cancel: String,
+    amend: String,
 }
 
 impl From<&PlanStatus> for Standing {
@@ -89,15 +106,25 @@ impl From<Filed> for Armed {
         let links = filed.links;
         Armed {
             standing: Standing::from(&filed.status),
+            notice: notice(&filed.status),
             letters: letters(&filed.status),
+            contacts: contacts(&filed.status),
             links: Links {
                 crew: links.crew,
                 checkin: links.checkin,
                 extend: links.extend,
                 cancel: links.cancel,
+                amend: links.amend,
             },
             review: filed.review,
+            worse: None,
         }
+    }
+}
+
+impl From<Amended> for Armed {
+    fn from(amended: Amended) -> Self {
+        Armed { worse: Some(amended.worse), ..Armed::from(amended.filed) }
     }
 }
 
@@ -109,8 +136,10 @@ impl From<&PlanStatus> for Shown {
             filed_at: status.plan.times.local(status.filed_at),
             ashore: owned(status.ashore()),
             out: owned(status.out()),
+            removed: owned(status.removed()),
+            notice: notice(status),
             letters: letters(status),
-            contacts: status.contacts().into_iter().map(Contact::from).collect(),
+            contacts: contacts(status),
         }
     }
 }
@@ -124,15 +153,25 @@ impl From<&PlanStatus> for Moved {
             out: owned(status.out()),
             due_at,
             overdue_at,
+            worse: None,
         }
     }
 }
 
 impl From<PersonStatus> for Contact {
     fn from(person: PersonStatus) -> Self {
-        let PersonStatus { name, confirmed, refused, reached } = person;
-        Contact { name, confirmed, refused, reached }
+        let state = person.word();
+        let PersonStatus { name, confirmed, refused, reached, removed } = person;
+        Contact { name, state, removed, confirmed, refused, reached }
     }
+}
+
+fn notice(status: &PlanStatus) -> Option<&'static str> {
+    (!status.state.is_closed() && !status.reached_anybody()).then_some(NOBODY_REACHED)
+}
+
+fn contacts(status: &PlanStatus) -> Vec<Contact> {
+    status.contacts().into_iter().map(Contact::from).collect()
 }
 
 fn letters(status: &PlanStatus) -> Vec<Letter> {

@@ -1,7 +1,9 @@
 //! The HTTP API: programs come in by a key, or by a link of one purpose.
 
+mod amend;
 mod answers;
 mod body;
+mod keeper;
 mod moves;
 mod plans;
 
@@ -21,6 +23,8 @@ pub(super) fn routes() -> Router<Daemon> {
         .route("/api/v1/plans", get(plans::board).post(plans::file))
         .route("/api/v1/plans/{plan_ref}", get(plans::show))
         .merge(moves::routes())
+        .merge(amend::routes())
+        .merge(keeper::routes())
 }
 
 /// Well only while an alert could go out.

@@ -11,7 +11,7 @@ use super::answers::Moved;
 use super::{body, plans};
 use crate::daemon::secrets::token_hash;
 use crate::daemon::{Daemon, PlanStatus};
-use crate::store::Purpose;
+use crate::store::{Key, Purpose};
 use crate::watch::{By, Event};
 use crate::web::key::Bearer;
 use crate::web::problem::Problem;
@@ -70,9 +70,12 @@ async fn with_key(
     body: Bytes,
 ) -> Result<Json<Moved>, Problem> {
     let status = plans::own(&daemon, &key, &plan_ref).await?;
-    // A keeper speaks for a crew that is not theirs: the letters say who it was.
-    let speaker = (status.key_id != key.id).then_some(key.name);
-    act(what, &daemon, &status, By::Crew(speaker), &headers, &body).await
+    act(what, &daemon, &status, speaker(&status, key), &headers, &body).await
+}
+
+/// A keeper speaks for a crew that is not theirs: the letters say who it was.
+pub(super) fn speaker(status: &PlanStatus, key: Key) -> By {
+    By::Crew((status.key_id != key.id).then_some(key.name))
 }
 
 async fn with_link(
@@ -102,7 +105,14 @@ async fn act(
     let once = body::idempotency(headers)?
         .map(|key| token_hash(&format!("{what:?} {key} {}", String::from_utf8_lossy(body))));
     daemon.act(&status.plan_ref, &event, once.as_deref()).await?;
-    Ok(Json(Moved::from(&daemon.status(&status.plan_ref).await?)))
+    // The extension is written by now; whatever is found here only informs.
+    let worse = match what {
+        Move::Extend => Some(daemon.judge_anew(&status.plan_ref).await),
+        Move::CheckIn | Move::Cancel => None,
+    };
+    let mut moved = Moved::from(&daemon.status(&status.plan_ref).await?);
+    moved.worse = worse;
+    Ok(Json(moved))
 }
 
 fn event(what: Move, status: &PlanStatus, by: By, body: &[u8]) -> Result<Event, Problem> {
@@ -130,14 +140,16 @@ fn event(what: Move, status: &PlanStatus, by: By, body: &[u8]) -> Result<Event, 
 /// The places of those named; a name that nobody has is told with the names there are.
 fn places(status: &PlanStatus, names: &[String]) -> Result<Vec<usize>, Problem> {
     let crew = &status.plan.crew;
-    let all = || crew.iter().map(|one| one.name.as_str()).collect::<Vec<_>>().join(", ");
+    let on_trip: Vec<usize> = status.state.on_trip();
+    let known = || on_trip.iter().filter_map(|&at| Some((at, crew.get(at)?.name.as_str())));
+    let all = || known().map(|(_, name)| name).collect::<Vec<_>>().join(", ");
     if names.is_empty() {
         let detail = format!("nobody was checked in: name at least one of the crew: {}", all());
         return Err(Problem::unusable(detail));
     }
     let place = |name: &String| {
         let same = |known: &str| known.to_lowercase() == name.trim().to_lowercase();
-        crew.iter().position(|one| same(&one.name)).ok_or_else(|| {
+        known().find(|(_, name)| same(name)).map(|(at, _)| at).ok_or_else(|| {
             Problem::unusable(format!(
                 "nobody was checked in: `{name}` is none of this crew: {}",
                 all()

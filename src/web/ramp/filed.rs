@@ -66,8 +66,8 @@ fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>) -> FiledP
         filed_at: clock.time(status.filed_at),
         as_of: clock.time(now),
         times: times(&status.plan, state.overdue_at(), now),
-        reached: contacts.iter().any(|one| one.reached || one.confirmed),
-        confirmed: contacts.iter().any(|one| one.confirmed),
+        reached: status.reached_anybody(),
+        confirmed: contacts.iter().any(|one| one.confirmed && !one.removed),
         contacts: contacts.into_iter().map(|one| (one.name.clone(), fate(&one))).collect(),
         crew_page: daemon.page_of(&status.plan_ref, Recipient::Crew(0)),
         judged: review.map(|review| Judged::of(review, &status.plan)),
@@ -77,8 +77,9 @@ fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>) -> FiledP
 /// Handed over, seen and refused are different things, and are never merged.
 fn fate(person: &PersonStatus) -> String {
     let words = match person {
-        person if person.confirmed => "has said that they have the letter",
+        person if person.removed => "no longer asked",
         person if person.refused => "REFUSED: their mail service takes no letter for this address",
+        person if person.confirmed => "has said that they have the letter",
         person if person.reached => {
             "letter handed over to the mail service; they have not said that they have it"
         }
