@@ -2,8 +2,12 @@
 
 #![allow(clippy::expect_used)]
 
+#[path = "letters/amended.rs"]
+mod amended;
 #[path = "letters/awkward.rs"]
 mod awkward;
+#[path = "letters/by_hand.rs"]
+mod by_hand;
 #[path = "letters/clocks.rs"]
 mod clocks;
 #[path = "letters/coordinator.rs"]

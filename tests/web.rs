@@ -3,6 +3,8 @@
 
 #![allow(clippy::unwrap_used)]
 
+#[path = "web/amend.rs"]
+mod amend;
 #[path = "web/api.rs"]
 mod api;
 #[path = "web/browser.rs"]

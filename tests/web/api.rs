@@ -30,7 +30,8 @@ async fn a_filed_plan_is_armed_with_letters_links_and_a_review() {
     let letters = filed["letters"].as_array().unwrap();
     assert_eq!(letters.len(), 3, "one of the crew has an address, and two contacts");
     assert!(letters.iter().all(|letter| letter["kind"] == "filed" && letter["state"] == "queued"));
-    for link in ["crew", "checkin", "extend", "cancel"] {
+    assert!(filed["notice"].as_str().unwrap().starts_with("ARMED, BUT NOBODY"));
+    for link in ["crew", "checkin", "extend", "cancel", "amend"] {
         assert!(filed["links"][link].as_str().unwrap().starts_with(&lamp.base));
     }
     assert!(filed["review"]["cautions"].as_array().unwrap().len() > 1);
@@ -261,8 +262,14 @@ async fn letters_show_their_fate() {
     let path = format!("/api/v1/plans/{}", filed["ref"].as_str().unwrap());
     for _ in 0..100 {
         let shown = lamp.get(&path).bearer_auth(&lamp.key).send().await.unwrap();
-        let shown = text(shown).await;
-        if shown.matches("\"handed over\"").count() == 3 {
+        let shown = json_of(shown, StatusCode::OK).await;
+        let states = |part: &str| {
+            let part = shown[part].as_array().unwrap().iter();
+            part.map(|one| one["state"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+        };
+        if states("letters") == ["handed over"; 3] {
+            assert_eq!(states("contacts"), ["handed over"; 2]);
+            assert_eq!(shown["notice"], Value::Null);
             return;
         }
         tokio::time::sleep(std::time::Duration::from_millis(50)).await;

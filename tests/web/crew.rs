@@ -33,7 +33,7 @@ async fn checking_in_asks_who_and_by_whom() {
     let (plan_ref, link) = filed(&lamp).await;
     let shown = page(&lamp, &link).await;
     assert!(shown.contains("Watched. Back by Sun 14 Jun, 12:30 (12:30 pm PDT)"));
-    assert!(shown.contains("Nobody has been reached yet"));
+    assert!(shown.contains("NOBODY HAS BEEN REACHED YET"));
     assert!(!shown.contains("CANARY"), "medical is for the alert");
     let form = form_of(&shown, "checkin");
     let before = lamp.snapshot(&plan_ref).await;
