@@ -177,10 +177,7 @@ fn moved(to: &Amendment, clock: Clock) -> String {
 
 /// Those whom an amendment took off the trip: a searcher must not look for them.
 fn taken_off(facts: &Facts<'_>) -> Option<Row> {
-    let on_trip = facts.on_trip();
-    let crew = facts.plan.crew.iter().enumerate();
-    let off = crew.filter(|(at, _)| !on_trip.contains(at)).map(|(_, one)| words::name(&one.name));
-    let off: Vec<String> = off.collect();
+    let off: Vec<String> = facts.taken_off().iter().map(|name| words::name(name)).collect();
     (!off.is_empty()).then(|| Row::new("Not on this trip any more", words::list(&off)))
 }
 

@@ -104,17 +104,33 @@ fn first_lines(scene: &Scene<'_>) -> Vec<String> {
         let at = scene.clock.full_from(changed_at(scene), scene.now);
         lines.push(format!("The crew answered at {at}. If you called anyone, tell them now."));
     }
-    lines.push(format!("New times: back by {due}."));
+    lines.push(match has_same_times(scene) {
+        true => format!("Back by {due}, as before. Other things in the plan have changed."),
+        false => format!("New times: back by {due}."),
+    });
     lines
 }
 
+/// Whether an amendment left the times as they were.
+fn has_same_times(scene: &Scene<'_>) -> bool {
+    let now = (scene.due_at(), scene.overdue_at());
+    matches!(change(scene), Some((_, Event::Amended { to, .. }))
+        if (to.was_due_at, to.was_overdue_at) == now)
+}
+
 fn subject(scene: &Scene<'_>) -> String {
+    let same = has_same_times(scene);
     if scene.to_crew() {
-        return format!("New return time: {}", scene.clock.short(scene.due_at(), scene.now));
+        let what = if same { "Plan changed, back as before by" } else { "New return time:" };
+        return format!("{what} {}", scene.clock.short(scene.due_at(), scene.now));
     }
     let overdue = scene.clock.short(scene.overdue_at(), scene.now);
     let alerted = is_alerted(scene);
-    let before = if alerted { "The crew answered. New times for " } else { "New times for " };
+    let before = match (alerted, same) {
+        (true, _) => "The crew answered. New times for ",
+        (false, true) => "The plan has changed of ",
+        (false, false) => "New times for ",
+    };
     let after = match scene.order.to {
         Recipient::Keeper => format!(", overdue from {overdue}"),
         _ => format!(": not heard by {overdue}? You act"),
@@ -170,13 +186,12 @@ fn instead_of(scene: &Scene<'_>, due: DateTime<Utc>, overdue: DateTime<Utc>) -> 
 }
 
 fn amended(scene: &Scene<'_>, to: &Amendment, by: &By) -> Vec<Block> {
-    let same = (to.was_due_at, to.was_overdue_at) == (scene.due_at(), scene.overdue_at());
-    let times = if same {
-        "The return time is the same as before; other things in the plan have changed.".to_owned()
-    } else {
-        format!("{}.", instead_of(scene, to.was_due_at, to.was_overdue_at))
+    let said = said_by(scene, by);
+    let times = match has_same_times(scene) {
+        true => said,
+        false => format!("{}. {said}", instead_of(scene, to.was_due_at, to.was_overdue_at)),
     };
-    let mut blocks = vec![Block::Para(format!("{times} {}", said_by(scene, by)))];
+    let mut blocks = vec![Block::Para(times)];
     let changes = changes(scene, to);
     if !changes.is_empty() {
         blocks.push(Block::heading("What has changed in the plan"));
@@ -237,7 +252,7 @@ fn part_changed(scene: &Scene<'_>, part: Part) -> String {
 
 fn tell_now() -> String {
     "Did you call a rescue service, or anybody else? Call them again now: the crew has answered and \
-     will be back later. Tell them the new time."
+     will be back later. Tell them the new time, and who is on the trip."
         .to_owned()
 }
 

@@ -45,6 +45,13 @@ impl Facts<'_> {
         if on_trip.is_empty() { all.collect() } else { on_trip }
     }
 
+    /// The names of those whom an amendment took off the trip.
+    pub(super) fn taken_off(&self) -> Vec<String> {
+        let on_trip = self.on_trip();
+        let crew = self.plan.crew.iter().enumerate();
+        crew.filter(|(at, _)| !on_trip.contains(at)).map(|(_, one)| one.name.clone()).collect()
+    }
+
     /// The event of this number.
     pub(super) fn past(&self, number: u32) -> Option<&Past> {
         self.history.iter().find(|past| past.number == number)

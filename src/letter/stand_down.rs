@@ -55,13 +55,24 @@ fn say(scene: &Scene<'_>) -> String {
         _ => format!("They are ashore, reported at {at}. Please end the search"),
     };
     format!(
-        "I reported {} overdue on the water: {}. {end}. Your reference was \
+        "I reported {} overdue on the water: {}. {end}.{} Your reference was \
          {}. My name is (your name). I know this from \
          (whoever told you).",
         words::people(crew.len()),
         words::names(&crew, 4),
+        taken_off(scene),
         own_reference(scene).unwrap_or_else(|| "(the one you were given)".to_owned()),
     )
+}
+
+/// Those who were reported before an amendment took them off the trip.
+fn taken_off(scene: &Scene<'_>) -> String {
+    let off = scene.facts.taken_off();
+    if off.is_empty() {
+        return String::new();
+    }
+    let names = words::names(&off, 4);
+    format!(" Not on the trip any more, and not to be searched for: {names}.")
 }
 
 /// The reference that the reader was given, as they typed it.

@@ -110,7 +110,9 @@ fn after_an_alert_the_letter_begins_with_the_crews_answer() {
     assert!(alerts.iter().all(|sent| sent.order.to != Recipient::Contact(1)));
     let over = story.happens(Event::CheckedIn { who: vec![0, 2], by: By::Crew(None), how: None });
     let gone = one(&over, Recipient::Contact(1), Kind::StandDown);
-    assert!(flat(&gone.text).contains("Everybody is ashore: Ines Halloran and Anouk Feld"));
+    let gone = flat(&gone.text);
+    assert!(gone.contains("Everybody is ashore: Ines Halloran and Anouk Feld"), "{gone}");
+    assert!(gone.contains("Not on the trip any more, and not to be searched for: Tomas Bright."));
 }
 
 #[test]
@@ -158,6 +160,6 @@ fn a_change_of_gear_alone_says_that_the_times_stay() {
     story.plan = placed.plan;
     let sent = story.happens(event);
     let text = flat(&one(&sent, Recipient::Contact(0), Kind::Changed).text);
-    assert!(text.contains("The return time is the same as before"), "{text}");
+    assert!(text.starts_with("Back by Sun 14 Jun, 12:30 (12:30 pm PDT), as before."), "{text}");
     assert!(text.contains("What they carry to call and be found with."), "{text}");
 }
