@@ -30,7 +30,7 @@ def test_after_an_alert_a_new_version_is_told_to_all_and_alarms_those_it_asks(da
 
     head = mailbox.wait("changed", FIRST).head(lines=6)
     assert re.search(r"crew answered at .*\d\d?:\d\d", head), head
-    assert "no longer asked" in mailbox.wait("changed", SECOND).flat()
+    assert "no longer asked" in mailbox.wait("changed", SECOND).flat
     mailbox.wait("filed", ADDED)
     contacts = daemon.plan(ref)["contacts"]
     assert [one["removed"] for one in contacts] == [False, True, False], contacts
@@ -70,7 +70,7 @@ def test_the_keeper_closes_a_plan_with_a_reason_and_it_is_taken_back(daemon, mai
     assert "is closed" in daemon.run("close", ref, "--reason", reason, key=keeper)[0]
     for kind, to in (("stand-down", FIRST), ("home", SECOND), ("home", CREW[0])):
         letter = mailbox.wait(kind, to)
-        text = letter.flat()
+        text = letter.flat
         assert reason in text and "keeper of this service" in text, text
         assert "within 24 hours" in text and "all ashore at" not in text, text
     page = page_of(alert, daemon.base_url)
