@@ -1,5 +1,6 @@
 //! A filed plan replaced by a new version of itself, and plans judged anew when they are put off.
 
+use super::differing::parts_changed;
 use super::filing::{FilingError, card, to_json};
 use super::secrets::token_hash;
 use super::sending::stored_plan;
@@ -190,7 +191,7 @@ fn amendment(state: &Watched, old: &Plan, placed: &Placed) -> Amendment {
         was_overdue_at: state.overdue_at(),
         joined,
         left,
-        parts: old.parts_changed(placed),
+        parts: parts_changed(old, placed),
     }
 }
 

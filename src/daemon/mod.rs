@@ -9,6 +9,7 @@ mod ailing;
 mod amending;
 mod bare;
 mod clock;
+mod differing;
 mod emergency;
 mod filing;
 mod health;

@@ -7,8 +7,7 @@ use super::block::{Block, Draft};
 use super::filed_crew::ladder;
 use super::scene::Scene;
 use super::{status, words};
-use crate::plan::Part;
-use crate::watch::{Amendment, By, Event, Recipient};
+use crate::watch::{Amendment, By, Event, Part, Recipient};
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     if scene.removed_by().is_some() {

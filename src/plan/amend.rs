@@ -5,8 +5,6 @@
 //! plan), contacts by their addresses (an address that was mistyped may be a stranger's, who must
 //! hear that they are asked no longer). Whoever is added gets the next place.
 
-use serde::{Deserialize, Serialize};
-
 use super::{Contact, CrewMember, Plan};
 
 /// A new version of a plan with everybody in their place for life.
@@ -19,26 +17,6 @@ pub struct Placed {
     pub on_trip: Vec<bool>,
     /// The places of the contacts whom the new version names, in its own order.
     pub asked: Vec<usize>,
-}
-
-/// A part of a plan that can differ between two versions.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Part {
-    /// When they launch.
-    Launch,
-    /// Launch, points, landing, speed.
-    Route,
-    /// What they paddle.
-    Craft,
-    /// What they carry.
-    Gear,
-    /// What is told of somebody who is on the trip in both.
-    Person,
-    /// What is told of a contact who is asked in both.
-    Contact,
-    /// The title, the zone, or what the crew has read of the day.
-    Other,
 }
 
 impl Plan {
@@ -61,39 +39,6 @@ impl Plan {
         plan.contacts = merged(self.contacts.iter().map(name_of_contact), &new.contacts, &asked);
         let on_trip = (0..plan.crew.len()).map(|at| crew_places.contains(&at)).collect();
         Placed { plan, on_trip, asked }
-    }
-
-    /// What differs between this plan and its new version, besides who is in it and when they are
-    /// back.
-    #[must_use]
-    pub fn parts_changed(&self, new: &Placed) -> Vec<Part> {
-        let plan = &new.plan;
-        let route = |plan: &Plan| {
-            (plan.launch.clone(), plan.waypoints.clone(), plan.landing.clone(), plan.pace)
-        };
-        let known_crew = self.crew.iter().zip(&plan.crew).zip(&new.on_trip);
-        let mut known_crew = known_crew.filter(|(_, on_trip)| **on_trip);
-        let mut known_contacts = new
-            .asked
-            .iter()
-            .filter_map(|&at| Some((self.contacts.get(at)?, plan.contacts.get(at)?)));
-        [
-            (Part::Launch, self.times.launch != plan.times.launch),
-            (Part::Route, route(self) != route(plan)),
-            (Part::Craft, self.craft != plan.craft),
-            (Part::Gear, self.gear != plan.gear),
-            (Part::Person, known_crew.any(|((old, new), _)| old != new)),
-            (Part::Contact, known_contacts.any(|(old, new)| old != new)),
-            (
-                Part::Other,
-                self.title != plan.title
-                    || self.stated != plan.stated
-                    || self.times.zone != plan.times.zone,
-            ),
-        ]
-        .into_iter()
-        .filter_map(|(part, differs)| differs.then_some(part))
-        .collect()
     }
 }
 
@@ -205,18 +150,5 @@ mod tests {
         let new = plan(&["Ines"], &[("Dunstan", "d@example.org")]);
         let placed = old.amended_by(&new);
         assert_eq!(placed.plan.crew[1].medical, None);
-        assert_eq!(old.parts_changed(&placed), []);
-    }
-
-    #[test]
-    fn what_differs_is_named() {
-        let old = plan(&["Ines"], &[("Dunstan", "d@example.org")]);
-        let mut new = old.clone();
-        new.crew[0].age = Some(44);
-        new.contacts[0].phone = Some("+1 360 555 0177".to_owned());
-        new.launch.position = "48.5430 -123.1620".parse().unwrap();
-        new.title = Some("Another".to_owned());
-        let parts = old.parts_changed(&old.amended_by(&new));
-        assert_eq!(parts, [Part::Route, Part::Person, Part::Contact, Part::Other]);
     }
 }

@@ -16,7 +16,7 @@ mod times;
 mod trip;
 mod zone;
 
-pub use amend::{Part, Placed};
+pub use amend::Placed;
 pub use fault::{Fault, Faults};
 pub use gpx::{GpxError, read_gpx};
 pub use people::{Contact, CrewMember, Lifejacket, Wear};

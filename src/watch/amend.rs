@@ -11,7 +11,6 @@ use super::letters::{Kind, Recipient};
 use super::state::{ContactState, CrewState};
 use super::step::{Moving, Refusal};
 use crate::measure::Span;
-use crate::plan::Part;
 
 /// What a plan is replaced by, as far as the watch goes.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -53,6 +52,26 @@ pub enum Place {
     Reached,
     /// On it, with another address than before.
     ReachedAnew,
+}
+
+/// A part of a plan that can differ between two versions.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Part {
+    /// When they launch.
+    Launch,
+    /// Launch, points, landing, speed.
+    Route,
+    /// What they paddle.
+    Craft,
+    /// What they carry.
+    Gear,
+    /// What is told of somebody who is on the trip in both.
+    Person,
+    /// What is told of a contact who is asked in both.
+    Contact,
+    /// The title, the zone, or what the crew has read of the day.
+    Other,
 }
 
 impl Moving {

@@ -209,7 +209,10 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
         Kind::Reminder | Kind::Due | Kind::Overdue | Kind::CallRescue => {
             open && removed_by.is_none()
                 && letter.round == plan.round
-                && plan.told(letter.to).latest_rung.is_none_or(|latest| latest == letter.cause || again)
+                && plan
+                    .told(letter.to)
+                    .latest_rung
+                    .is_none_or(|latest| latest == letter.cause || again)
         }
         // Whoever was taken out hears of that, and of no change after it.
         Kind::Changed => again || removed_by.or(plan.changed_by).is_none_or(is_by),

@@ -17,7 +17,7 @@ mod letters;
 mod state;
 mod step;
 
-pub use amend::{Amendment, Place};
+pub use amend::{Amendment, Part, Place};
 pub use climb::next_wakeup;
 pub use event::{Answer, By, Event, Past};
 pub use ladder::{Anchor, Ladder, LadderFault, Rung, RungKind, To};

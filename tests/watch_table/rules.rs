@@ -93,7 +93,9 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
         }
         "closed by the keeper" if open => owes("closed", over(scene)),
         "closed by the keeper" => Cell::Refused("closed"),
-        "contact 1 is written to again" | "the keeper is written to again" if is_long_over(scene) => {
+        "contact 1 is written to again" | "the keeper is written to again"
+            if is_long_over(scene) =>
+        {
             Cell::Refused("too late")
         }
         "contact 1 is written to again" => owes(same, vec![(held_by_one(scene), vec![ONE])]),

@@ -4,8 +4,8 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::measure::Span;
 use shorelamp::watch::{
-    Amendment, Anchor, Answer, By, Event, Kind, Ladder, Order, Place, Recipient, Rung, RungKind, Terms, To, Watched,
-    next_wakeup, step,
+    Amendment, Anchor, Answer, By, Event, Kind, Ladder, Order, Place, Recipient, Rung, RungKind,
+    Terms, To, Watched, next_wakeup, step,
 };
 
 /// A phase, with what the rules need to know of it.

@@ -3,7 +3,7 @@
 use reqwest::StatusCode;
 use serde_json::{Value, json};
 
-use super::house::{Lamp, Wish, plan, text};
+use super::house::{Lamp, Wish, plan};
 
 async fn json_of(answer: reqwest::Response, status: StatusCode) -> Value {
     assert_eq!(answer.status(), status);
