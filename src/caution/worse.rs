@@ -14,9 +14,9 @@ pub fn worse(before: &[Caution], after: &[Caution]) -> Vec<Caution> {
             .any(|other| other.id == one.id && other.text == one.text && other.level >= one.level)
     };
     let mut old: Vec<&Caution> = before.iter().filter(|one| !after.contains(one)).collect();
-    old.sort_by(|one, other| other.level.cmp(&one.level));
+    old.sort_by_key(|one| std::cmp::Reverse(one.level));
     let mut new: Vec<&Caution> = after.iter().filter(|one| !unchanged(one, before)).collect();
-    new.sort_by(|one, other| other.level.cmp(&one.level));
+    new.sort_by_key(|one| std::cmp::Reverse(one.level));
     new.retain(|one| {
         let at = old.iter().position(|other| other.id == one.id);
         let was = at.map(|at| old.remove(at).level);

@@ -58,7 +58,7 @@ async fn close(
     let by = keeper(&key, "closes a plan by hand; the crew checks in, or calls its trip off")?;
     let Close { reason } = body::object(&body, r#"{"reason": "TEXT"}"#)?;
     let reason = typed_line(&reason)
-        .map_err(|why| unusable(why))?
+        .map_err(unusable)?
         .ok_or_else(|| unusable("Say why: everybody who was told of the trip reads the reason."))?;
     let event = Event::ClosedByHand { by, reason };
     let once = once(&headers, "close", &body)?;
