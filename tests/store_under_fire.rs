@@ -8,7 +8,7 @@
 mod common;
 
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
@@ -374,4 +374,28 @@ async fn a_backup_that_is_not_there_replaces_nothing() {
     assert!(matches!(Store::restore(&path, folder.path()).await, Err(StoreError::File { .. })));
     let store = Store::open(folder.path()).await.expect("untouched");
     assert_eq!(store.open_plans().await.expect("plans").len(), 1);
+}
+
+#[test]
+fn two_programs_that_open_a_new_database_at_once_agree_which_it_is() {
+    let open = |path: PathBuf| {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+        runtime.expect("a runtime").block_on(async {
+            let store = Store::open(&path).await?;
+            store.close().await;
+            Ok::<(), StoreError>(())
+        })
+    };
+    for _ in 0..20 {
+        let folder = tempfile::tempdir().expect("a folder");
+        let threads = [(); 2].map(|()| {
+            let path = folder.path().to_owned();
+            std::thread::spawn(move || open(path))
+        });
+        for thread in threads {
+            // One may find the other busy; that is no harm.
+            let _ = thread.join().expect("no panic");
+        }
+        open(folder.path().to_owned()).expect("the mark is the database's own");
+    }
 }

@@ -7,12 +7,14 @@
 mod backup;
 mod error;
 mod folder;
+mod forget;
 mod keys;
 mod letters;
 mod limits;
 mod links;
 mod new_plan;
 mod notes;
+mod open;
 mod opening;
 mod plans;
 mod quarantine;
@@ -49,6 +51,7 @@ pub struct Store {
     writer: Writer,
     readers: AnyPool,
     folder: Folder,
+    upgraded_from: Option<i64>,
 }
 
 impl Store {
@@ -89,6 +92,12 @@ impl Store {
         let row =
             sqlx::query("SELECT at FROM alive WHERE id = 1").fetch_optional(&self.readers).await?;
         row.map(|row| instant(&row, "at")).transpose()
+    }
+
+    /// The schema that was brought up to this program's when the database was opened, if any was.
+    #[must_use]
+    pub fn upgraded_from(&self) -> Option<i64> {
+        self.upgraded_from
     }
 
     /// Whether the disk is too full to take another plan: what is left is kept for those that

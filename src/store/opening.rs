@@ -37,7 +37,7 @@ impl Store {
         let known = known_schema(&mut first).await?;
         let id = backup::read_meta(&mut first, "id").await?;
         check_identity(&folder, marked.as_deref(), id.as_deref())?;
-        upgrade(&mut first, &folder, known).await?;
+        let upgraded_from = upgrade(&mut first, &folder, known).await?;
         identify(&mut first, &folder, id).await?;
         if lost_log {
             backup::ask_for_review(&mut first, "the newest changes are lost: their log is gone")
@@ -45,14 +45,18 @@ impl Store {
         }
         folder.remember_open(true)?;
         folder.lay_ballast();
-        Self::over(folder, first).await
+        Self::over(folder, first, upgraded_from).await
     }
 
-    async fn over(folder: Folder, first: AnyConnection) -> Result<Self, StoreError> {
+    async fn over(
+        folder: Folder,
+        first: AnyConnection,
+        upgraded_from: Option<i64>,
+    ) -> Result<Self, StoreError> {
         let url = writer::url(&folder.database());
         let readers = readers().connect_with(url.parse::<AnyConnectOptions>()?).await?;
         let writer = Writer::start(url, first, folder.clone());
-        Ok(Store { writer, readers, folder })
+        Ok(Store { writer, readers, folder, upgraded_from })
     }
 }
 
@@ -118,19 +122,20 @@ fn check_identity(
     }
 }
 
-/// Brings the schema up to this program's, in one transaction, after a backup.
+/// Brings the schema up to this program's, in one transaction, after a backup. Tells from which
+/// older one, if it was older.
 async fn upgrade(
     connection: &mut AnyConnection,
     folder: &Folder,
     known: Option<i64>,
-) -> Result<(), StoreError> {
+) -> Result<Option<i64>, StoreError> {
     let newest = SCHEMA.iter().map(|step| step.version).max();
     if let Some(known) = known {
         if Some(known) > newest {
             return Err(StoreError::NewerSchema(known));
         }
         if Some(known) == newest {
-            return Ok(());
+            return Ok(None);
         }
         let path = folder.path().join(format!("before-upgrade-from-{known}.db"));
         tracing::warn!(path = %path.display(), "the schema is upgraded, after this backup");
@@ -139,7 +144,7 @@ async fn upgrade(
     let mut whole = connection.begin_with("BEGIN IMMEDIATE").await?;
     SCHEMA.run(&mut *whole).await?;
     whole.commit().await?;
-    Ok(())
+    Ok(known)
 }
 
 /// Gives a new database its id, and marks the folder with it.
@@ -155,8 +160,12 @@ async fn identify(
             getrandom::fill(&mut bytes)
                 .map_err(|error| sqlx::Error::Io(std::io::Error::other(error)))?;
             let id: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
-            backup::write_meta(connection, "id", &id).await?;
-            id
+            // Another program may be opening it for the first time as well: the first id stands.
+            sqlx::query("INSERT INTO meta (name, value) VALUES ('id', $1) ON CONFLICT DO NOTHING")
+                .bind(&id)
+                .execute(&mut *connection)
+                .await?;
+            backup::read_meta(connection, "id").await?.unwrap_or(id)
         }
     };
     if folder.marked_id()?.is_none() {

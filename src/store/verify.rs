@@ -45,13 +45,27 @@ impl Store {
             let refs = self.refs_after(&after).await?;
             let Some(last) = refs.last() else { return Ok(differences) };
             after.clone_from(last);
-            let mut connection = self.readers.acquire().await?;
-            for plan_ref in refs {
-                if let Some(what) = difference(&mut connection, &plan_ref).await? {
-                    differences.push(Difference { plan_ref, what });
-                }
+            differences.extend(self.verify_these(&refs).await?);
+        }
+    }
+
+    /// The same of the open plans whose time comes first, so many of them.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn verify_soonest(&self, most: u32) -> Result<Vec<Difference>, StoreError> {
+        self.verify_these(&self.soonest(most).await?).await
+    }
+
+    async fn verify_these(&self, refs: &[String]) -> Result<Vec<Difference>, StoreError> {
+        let mut differences = Vec::new();
+        let mut connection = self.readers.acquire().await?;
+        for plan_ref in refs {
+            if let Some(what) = difference(&mut connection, plan_ref).await? {
+                differences.push(Difference { plan_ref: plan_ref.clone(), what });
             }
         }
+        Ok(differences)
     }
 
     async fn refs_after(&self, after: &str) -> Result<Vec<String>, StoreError> {
