@@ -2,6 +2,7 @@
 
 use std::fs;
 use std::path::Path;
+use std::time::Duration;
 
 use chrono::Utc;
 
@@ -19,6 +20,9 @@ use super::exit::{Done, Exit, Failure};
 
 /// The limits of cautions, a file of its own beside the settings; without it the built-in ones.
 const CAUTIONS: &str = "cautions.toml";
+/// The file that says that a failed start was told of.
+const FAILED: &str = "start-failed";
+const BETWEEN_LETTERS: Duration = Duration::from_secs(3600);
 
 /// Reads the settings file.
 pub(super) fn settings(config: &Path) -> Done<Settings> {
@@ -60,16 +64,33 @@ pub(super) async fn daemon(settings: &Settings, config: &Path) -> Done<Daemon> {
     let store = match store(data_dir).await {
         Ok(store) => store,
         Err(failure) => {
-            let why = failure.to_string();
-            if let Err(error) = tell_of_failed_start(&house, &post, &why, Utc::now()).await {
-                tracing::warn!(%error, "the keeper can't be told that the service does not start");
-            }
+            tell_of_failure(&house, &post, data_dir, &failure).await;
             return Err(failure);
         }
     };
+    // An error means that there is none.
+    let _ = fs::remove_file(data_dir.join(FAILED));
     let last_alive = store.last_alive().await.map_err(|error| Failure::new(Exit::Io, error))?;
     let clock = Clock::of_the_machine(last_alive);
     Ok(Daemon::new(house, store, post, secrets, judge, clock))
+}
+
+/// Tells the keeper that the service does not start: once an hour, though it may be started again
+/// every few seconds.
+async fn tell_of_failure(house: &House, post: &Post, data_dir: &Path, failure: &Failure) {
+    let mark = data_dir.join(FAILED);
+    let told_at = fs::metadata(&mark).and_then(|file| file.modified());
+    if told_at.is_ok_and(|at| at.elapsed().is_ok_and(|ago| ago < BETWEEN_LETTERS)) {
+        return;
+    }
+    let why = failure.to_string();
+    match tell_of_failed_start(house, post, &why, Utc::now()).await {
+        // Where it can't be marked, it is told again: better often than never.
+        Ok(()) => drop(fs::write(&mark, "")),
+        Err(error) => {
+            tracing::warn!(%error, "the keeper can't be told that the service does not start");
+        }
+    }
 }
 
 /// The database.

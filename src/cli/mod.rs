@@ -31,6 +31,7 @@ mod reviewed;
 mod serve;
 mod shoreline;
 mod stops;
+mod systemd;
 mod verify;
 
 use std::future::Future;

@@ -7,6 +7,7 @@ use clap::Args;
 
 use super::exit::{Done, Exit, Failure};
 use super::{assemble, print};
+use crate::daemon::is_canary;
 use crate::store::StoreError;
 
 /// End the ten minutes in which a restored database holds its alerts
@@ -20,7 +21,9 @@ impl Reviewed {
         let cant =
             |error: StoreError| Failure::new(Exit::Io, format!("this did not work: {error}"));
         let review = store.review(Utc::now()).await.map_err(cant)?;
-        let plans = store.open_plans().await.map_err(cant)?.len();
+        let mut plans = store.open_plans().await.map_err(cant)?;
+        plans.retain(|plan| !plan.as_ref().is_ok_and(is_canary));
+        let plans = plans.len();
         if review.is_some() {
             store.end_review().await.map_err(cant)?;
         }

@@ -1,5 +1,6 @@
 //! `serve`: runs the service.
 
+use std::future::Future;
 use std::path::Path;
 use std::time::Duration;
 
@@ -11,8 +12,8 @@ use tracing_subscriber::EnvFilter;
 
 use super::exit::{Done, Exit, Failure};
 use super::stops::Stops;
-use super::{assemble, lock, print};
-use crate::daemon::Daemon;
+use super::{assemble, lock, print, systemd};
+use crate::daemon::{Daemon, Left};
 use crate::settings::Settings;
 use crate::web;
 
@@ -35,12 +36,15 @@ impl Serve {
         let mut stops = Stops::new()?;
         print::say(greeting(&settings, &listener))?;
         let stop = CancellationToken::new();
-        let mut tasks = start(&daemon, listener, &stop);
+        let mut tasks = start(&daemon, &settings, listener, &stop);
         tokio::select! {
             ended = tasks.join_next() => return Err(died(ended)),
             () = stops.next() => {}
         }
-        warn_of_open_plans(&daemon).await;
+        tokio::select! {
+            () = warn_of_open_plans(&daemon) => {}
+            () = stops.next() => tracing::warn!("told to stop twice; nobody is told of open plans"),
+        }
         stop.cancel();
         let farewell = async { while tasks.join_next().await.is_some() {} };
         tokio::select! {
@@ -83,9 +87,10 @@ fn greeting(settings: &Settings, listener: &TcpListener) -> String {
     format!("Shorelamp listens at {at}, its pages are at {base_url}; letters go {letters}")
 }
 
-/// The watch with the post, and the pages.
+/// The watch with the post, the pages, and what shows others that all of it works.
 fn start(
     daemon: &Daemon,
+    settings: &Settings,
     listener: TcpListener,
     stop: &CancellationToken,
 ) -> JoinSet<Result<(), String>> {
@@ -94,7 +99,20 @@ fn start(
     tasks.spawn(async move { watch.run(watch_stop).await.map_err(|error| error.to_string()) });
     let pages = web::serve(listener, web::router(daemon.clone()), stop.clone());
     tasks.spawn(async move { pages.await.map_err(|error| error.to_string()) });
+    tasks.spawn(without_end(systemd::keep_informed(daemon.clone(), stop.clone())));
+    if let Some(heartbeat) = settings.service.heartbeat.clone() {
+        tasks.spawn(without_end(daemon.clone().beat(heartbeat, stop.clone())));
+    }
+    if let Some(canary) = settings.service.canary.clone() {
+        tasks.spawn(without_end(daemon.clone().sing(canary, stop.clone())));
+    }
     tasks
+}
+
+/// A part that can't fail.
+async fn without_end(part: impl Future<Output = ()>) -> Result<(), String> {
+    part.await;
+    Ok(())
 }
 
 /// A part of the service that ended although nobody told it to. What is left of it would only look
@@ -110,12 +128,17 @@ fn died(ended: Option<Result<Result<(), String>, tokio::task::JoinError>>) -> Fa
 }
 
 async fn warn_of_open_plans(daemon: &Daemon) {
-    match daemon.store().open_plans().await.map(|plans| plans.len()) {
-        Ok(0) => tracing::info!("the service stops; no plan is open"),
-        Ok(plans) => tracing::warn!(
-            "the service stops, and NOBODY WATCHES THE OPEN PLANS ({plans}) until it is started \
-             again"
-        ),
+    match daemon.say_farewell().await {
+        Ok(Left { plans: 0, .. }) => tracing::info!("the service stops; no plan is open"),
+        Ok(Left { plans, next_at }) => {
+            let next_at = next_at.map(|at| at.to_rfc3339()).unwrap_or_default();
+            tracing::warn!(
+                plans,
+                next_at,
+                "the service stops, and NOBODY WATCHES THE OPEN PLANS ({plans}) until it is \
+                 started again"
+            );
+        }
         Err(error) => tracing::warn!(
             %error,
             "the service stops, and can't tell how many plans nobody watches from now on"

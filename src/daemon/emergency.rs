@@ -6,9 +6,8 @@ use chrono::TimeDelta;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
-use super::sending::{mailbox, stored_plan};
+use super::sending::{compose, mailbox, stored_plan};
 use super::{Daemon, Dossier, memory};
-use crate::letter;
 use crate::post::Outgoing;
 use crate::store::{PlanRecord, StoreError, letter_id};
 use crate::watch::Order;
@@ -146,7 +145,7 @@ fn write(
     let page = daemon.page_of(&plan_ref, order.to);
     let dossier = Dossier { record, plan, review: None, history: Vec::new() };
     let facts = daemon.facts(&dossier, page.as_deref(), daemon.now());
-    let mut letter = letter::compose(&facts, order, daemon.now());
+    let mut letter = compose(daemon, &dossier, &facts, order);
     letter.text.push_str(
         "\nThis letter was written from memory, because the service's database can't be written\n\
          at the moment. Your page may not take an answer: telephone.\n",

@@ -48,7 +48,7 @@ pub(super) struct Outside {
     /// Why the last heartbeat did not arrive, or when one last did. `None` before the first.
     pub(super) heartbeat: Option<Result<DateTime<Utc>, String>>,
     /// Why the last test alert did not arrive, or when one last did. `None` before the first.
-    pub(super) canary: Option<Result<DateTime<Utc>, String>>,
+    pub(super) canary: Option<Result<DateTime<Utc>, &'static str>>,
 }
 
 /// Something that would keep an alert from going out.

@@ -243,6 +243,26 @@ pub async fn tell_of_failed_start(
     }
 }
 
+/// A letter about this trouble, for whoever can't wait for the desk. None without a keeper.
+pub(super) fn trouble_letter(
+    house: &House,
+    trouble: &Trouble,
+    now: DateTime<Utc>,
+) -> Option<Outgoing> {
+    write(house, &Note::new(trouble, false, now))
+}
+
+/// That such a trouble is over, in the same thread.
+pub(super) fn trouble_over_letter(
+    house: &House,
+    topic: &str,
+    what: &str,
+    now: DateTime<Utc>,
+) -> Option<Outgoing> {
+    let (topic, what) = (topic.to_owned(), what.to_owned());
+    write(house, &Note::new(&Trouble { topic, what, mend: Vec::new() }, true, now))
+}
+
 async fn hand_over(post: &Post, letter: &Outgoing) -> Result<(), NotTaken> {
     let bytes = letter.build()?;
     let place = post.place(&letter.to.email, letter.importance_high).await;
@@ -312,7 +332,7 @@ async fn send(daemon: &Daemon, note: &Note) -> Option<Note> {
     Some(Note { next_try_at: daemon.now() + TRY_AGAIN, in_folder, ..note.clone() })
 }
 
-async fn leave_in_folder(daemon: &Daemon, letter: &Outgoing) -> bool {
+pub(super) async fn leave_in_folder(daemon: &Daemon, letter: &Outgoing) -> bool {
     let Ok(bytes) = letter.build() else { return false };
     match daemon.0.post.leave_in_folder(&letter.envelope(), &bytes).await {
         Ok(receipt) => {

@@ -8,11 +8,14 @@ mod adjtimex;
 mod ailing;
 mod amending;
 mod bare;
+mod canary;
 mod clock;
 mod differing;
 mod emergency;
+mod farewell;
 mod filing;
 mod health;
+mod heartbeat;
 mod judging;
 mod keeper;
 mod memory;
@@ -40,7 +43,9 @@ use crate::watch::Ladder;
 pub use acting::{Dossier, Visit};
 pub use adjtimex::is_synchronised;
 pub use amending::Amended;
+pub use canary::is_canary;
 pub use clock::Clock;
+pub use farewell::Left;
 pub use filing::{Filed, FilingError, Links};
 pub use health::{Health, Illness};
 pub use judging::Judge;
@@ -133,7 +138,10 @@ impl Daemon {
                 "letters were under way when the service ended; they go again"
             );
         }
+        self.close_canaries().await?;
         upkeep::begin_review(self).await?;
+        self.tell_of_upgrade().await?;
+        self.say_welcome().await?;
         let mut tasks = JoinSet::new();
         tasks.spawn(watching::watch(self.clone(), stop.clone()));
         tasks.spawn(posting::post(self.clone(), stop.clone()));

@@ -8,13 +8,13 @@ use tokio::sync::OwnedSemaphorePermit;
 use tokio::time::timeout;
 
 use super::bare::plain_letter;
-use super::{Daemon, Dossier, retry};
-use crate::letter;
+use super::{Daemon, Dossier, is_canary, retry};
+use crate::letter::{self, Facts, Letter};
 use crate::plan::{Plan, read_json};
 use crate::post::{Envelope, Outgoing, Phase, Place, Receipt, SendClass, SendError, Tried};
 use crate::settings::Mailbox;
 use crate::store::{Claimed, LastLook, PlanRecord, StoreError};
-use crate::watch::Recipient;
+use crate::watch::{Order, Recipient};
 
 /// A letter that takes longer than this hangs, and gives up its desk and its place at the door.
 const HANGS_AFTER: Duration = Duration::from_secs(5);
@@ -233,9 +233,20 @@ async fn put_back(daemon: &Daemon, claimed: &Claimed, wait: TimeDelta) -> Result
 fn write(daemon: &Daemon, claimed: &Claimed, dossier: &Dossier, to: Mailbox) -> Outgoing {
     let page = daemon.page_of(&claimed.plan_ref, claimed.order.to);
     let facts = daemon.facts(dossier, page.as_deref(), claimed.queued_at);
-    let letter = letter::compose(&facts, &claimed.order, daemon.now());
+    let letter = compose(daemon, dossier, &facts, &claimed.order);
     let name = format!("{}.{}", claimed.id, claimed.plan_ref);
     daemon.outgoing(&name, claimed.order.kind.name(), Some(&claimed.plan_ref), to, letter)
+}
+
+/// The letter's words as the plan now stands; those of a canary say that they are a test.
+pub(super) fn compose(
+    daemon: &Daemon,
+    dossier: &Dossier,
+    facts: &Facts<'_>,
+    order: &Order,
+) -> Letter {
+    let compose = if is_canary(&dossier.record) { letter::compose_test } else { letter::compose };
+    compose(facts, order, daemon.now())
 }
 
 /// A reader's name and address; none where the plan has none.

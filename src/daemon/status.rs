@@ -166,7 +166,7 @@ impl Daemon {
     /// The database.
     pub async fn board(&self) -> Result<Vec<Result<PlanStatus, StoreError>>, StoreError> {
         let mut board = Vec::new();
-        for record in self.0.store.open_plans().await? {
+        for record in self.open_trips().await? {
             board.push(match record {
                 Ok(record) => self.status_of(&record).await,
                 Err(error) => Err(error),
@@ -188,6 +188,30 @@ impl Daemon {
         let mut illnesses = self.illnesses();
         illnesses.retain(|illness| illness.what != super::health::NO_RELAY);
         illnesses
+    }
+
+    /// Whether the watch, the post and the database have each worked since the start.
+    #[must_use]
+    pub fn is_ready(&self) -> bool {
+        self.0.health.is_ready()
+    }
+
+    /// How the heartbeat and the test alert fare, in words that anybody may read; only those that
+    /// the settings ask for, and that have been tried.
+    #[must_use]
+    pub fn outside_words(&self) -> Vec<(&'static str, String)> {
+        let outside = self.0.health.outside();
+        let at = |at: &DateTime<Utc>| format!("last arrived at {}", at.format("%H:%M:%S UTC"));
+        let heartbeat = outside.heartbeat.as_ref().map(|came| match came {
+            Ok(then) => at(then),
+            Err(why) => format!("does not arrive: {why}"),
+        });
+        let canary = outside.canary.as_ref().map(|came| match came {
+            Ok(then) => at(then),
+            Err(why) => format!("does not come through: {why}"),
+        });
+        let both = [("heartbeat", heartbeat), ("canary", canary)];
+        both.into_iter().filter_map(|(name, words)| Some((name, words?))).collect()
     }
 
     /// By how much the machine's two clocks disagree, while nobody vouches for either.

@@ -1,18 +1,22 @@
 //! What the service does for itself: looks whether its database is sound, keeps room on the disk,
 //! ends a review, and tries plans again that could not be read.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use tokio_util::sync::CancellationToken;
 
 use super::Daemon;
-use crate::store::StoreError;
+use crate::store::{Difference, StoreError};
 
 /// Between looks at the disk and the review.
 const BETWEEN_LOOKS: Duration = Duration::from_secs(5);
 /// Between whole checks of the database.
 const BETWEEN_CHECKS: TimeDelta = TimeDelta::days(1);
+/// At the start so many plans are looked through, those whose time comes first, once the first
+/// alerts have had their turn; the daily check takes all of them.
+const LOOKED_THROUGH_AT_START: u32 = 1000;
+const BEFORE_LOOKING_THROUGH: Duration = Duration::from_secs(5);
 /// How many open plans a letter lists.
 const MOST_LISTED: usize = 50;
 
@@ -46,7 +50,7 @@ pub(super) async fn begin_review(daemon: &Daemon) -> Result<(), StoreError> {
 }
 
 async fn open_plans(daemon: &Daemon) -> Result<Vec<String>, StoreError> {
-    let plans = daemon.0.store.open_plans().await?;
+    let plans = daemon.open_trips().await?;
     let lines = plans.iter().take(MOST_LISTED).map(|plan| match plan {
         Ok(plan) => {
             let overdue = plan.state.overdue_at().format("%-d %b %Y, %H:%M UTC");
@@ -63,21 +67,57 @@ async fn open_plans(daemon: &Daemon) -> Result<Vec<String>, StoreError> {
 
 /// The upkeep, until `stop`.
 pub(super) async fn keep_up(daemon: Daemon, stop: CancellationToken) {
+    let (started, mut looked_through) = (Instant::now(), false);
     let mut checked_at: Option<DateTime<Utc>> = None;
     while !stop.is_cancelled() {
         let now = daemon.now();
         if checked_at.is_none_or(|at| now - at >= BETWEEN_CHECKS || now < at) {
-            checked_at = Some(now);
+            // Beside the rest: with very many plans it takes minutes.
+            if checked_at.replace(now).is_some() {
+                let daemon = daemon.clone();
+                tokio::spawn(async move { tell_of(&daemon, daemon.0.store.verify().await) });
+            }
             if let Err(error) = check(&daemon).await {
                 tracing::error!(%error, "the database can't be checked");
             }
         }
         look(&daemon).await;
+        if !looked_through && daemon.is_ready() && started.elapsed() > BEFORE_LOOKING_THROUGH {
+            looked_through = true;
+            tell_of(&daemon, daemon.0.store.verify_soonest(LOOKED_THROUGH_AT_START).await);
+        }
         tokio::select! {
             () = stop.cancelled() => break,
             () = tokio::time::sleep(BETWEEN_LOOKS) => {}
         }
     }
+}
+
+/// Tells the keeper of plans that are not what their events make of them.
+fn tell_of(daemon: &Daemon, verified: Result<Vec<Difference>, StoreError>) {
+    let differences = match verified {
+        Ok(differences) if differences.is_empty() => return,
+        Ok(differences) => differences,
+        Err(error) => {
+            tracing::error!(%error, "the plans can't be verified");
+            return;
+        }
+    };
+    for Difference { plan_ref, what } in &differences {
+        tracing::error!(plan = plan_ref, what, "this plan is not what its events make of it");
+    }
+    let listed = differences.iter().take(MOST_LISTED);
+    let listed: Vec<String> =
+        listed.map(|one| format!("{}: {}.", one.plan_ref, one.what)).collect();
+    let mut mend = vec![
+        "Look at the board, and reach the crews of these plans yourself: an alert of theirs may \
+         come at a wrong time.",
+        "`shorelamp verify` tells which they are; look at the disk, and restore the newest backup \
+         that verifies.",
+    ];
+    mend.extend(listed.iter().map(String::as_str));
+    let what = format!("{} of the plans are not what their events make of them", differences.len());
+    daemon.tell_keeper("verify", &what, &mend);
 }
 
 async fn look(daemon: &Daemon) {

@@ -63,6 +63,26 @@ pub struct Letter {
 /// The letter that an order asks for. Total: it cannot fail.
 #[must_use]
 pub fn compose(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Letter {
+    finish(draft(facts, order, now), order.kind.is_alert(), thread(facts, order))
+}
+
+/// The letter of an invented plan that tries the road: the same letter, which says at the head of
+/// its subject and of its text that it is a test.
+#[must_use]
+pub fn compose_test(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Letter {
+    let mut draft = draft(facts, order, now);
+    let subject = format!("TEST, nobody is missing: {}", draft.subject);
+    draft.subject = words::cut(&subject, words::LONGEST_SUBJECT);
+    let service = words::clean(facts.service_name);
+    let test = format!(
+        "THIS IS A TEST of {service}. Nobody is missing: the plan below is invented. Do nothing, \
+         and call nobody."
+    );
+    draft.lead.insert(0, test);
+    finish(draft, order.kind.is_alert(), thread(facts, order))
+}
+
+fn draft(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Draft {
     let scene = Scene::new(facts, order, now);
     let mut draft = match order.kind {
         Kind::Filed => filed::draft(&scene),
@@ -82,7 +102,7 @@ pub fn compose(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Letter {
         draft.blocks.insert(0, Block::Para(apart));
     }
     draft.blocks.push(Block::Small(footer(&scene)));
-    finish(draft, order.kind.is_alert(), thread(facts, order))
+    draft
 }
 
 fn finish(draft: Draft, important: bool, thread: String) -> Letter {

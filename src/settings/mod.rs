@@ -7,6 +7,7 @@
 mod fault;
 mod ladder;
 mod mail;
+mod outside;
 mod relay;
 mod rescue;
 mod service;
@@ -14,6 +15,7 @@ mod water;
 
 pub use fault::{SettingsError, SettingsFault};
 pub use mail::{Mail, Mailbox};
+pub use outside::{Canary, Heartbeat};
 pub use relay::{Relay, SecretError, Security};
 pub use service::{Limits, Service};
 pub use water::{Services, ShorelineFiles, Station, StationService, Water};

@@ -8,6 +8,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::fault::Found;
+use super::outside::{self, Canary, Heartbeat};
 use crate::plan::read_email;
 
 /// The service itself.
@@ -23,6 +24,10 @@ pub struct Service {
     pub data_dir: PathBuf,
     /// Who is told of anything that could stop an alert.
     pub keeper_email: Option<String>,
+    /// Another machine that is told that the service works.
+    pub heartbeat: Option<Heartbeat>,
+    /// An invented plan that tries the whole road.
+    pub canary: Option<Canary>,
 }
 
 /// How many filings and confirmations are taken; an alert of an armed plan has no limit.
@@ -56,6 +61,8 @@ pub(super) struct Written {
     data_dir: PathBuf,
     keeper_email: Option<Spanned<String>>,
     database: Option<Spanned<String>>,
+    heartbeat: Option<outside::WrittenHeartbeat>,
+    canary: Option<outside::WrittenCanary>,
 }
 
 impl Default for Written {
@@ -67,6 +74,8 @@ impl Default for Written {
             data_dir: PathBuf::from("var"),
             keeper_email: None,
             database: None,
+            heartbeat: None,
+            canary: None,
         }
     }
 }
@@ -89,12 +98,22 @@ pub(super) fn check(written: Written, folder: &Path, found: &mut Found<'_>) -> O
         Some(written) => Some(found.read(written, read_email)?),
         None => None,
     };
+    let heartbeat = match &written.heartbeat {
+        Some(written) => Some(outside::heartbeat(written, found)?),
+        None => None,
+    };
+    let canary = match &written.canary {
+        Some(written) => Some(outside::canary(written, folder, found)?),
+        None => None,
+    };
     Some(Service {
         name: name?,
         listen: listen?,
         base_url: base_url?,
         data_dir: folder.join(written.data_dir),
         keeper_email,
+        heartbeat,
+        canary,
     })
 }
 

@@ -7,21 +7,32 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::super::assemble;
 use super::Finding;
-use crate::daemon::is_synchronised;
+use crate::daemon::{is_canary, is_synchronised};
 use crate::settings::Settings;
-use crate::store::{Store, StoreError};
+use crate::store::{Note, Store, StoreError};
 
 /// Clocks are set by a little now and then.
 const TOLERANCE: TimeDelta = TimeDelta::seconds(2);
 
-pub(super) async fn look(settings: &Settings, config: &Path) -> Vec<Finding> {
+/// What was found, and when the last backup was made.
+pub(super) async fn look(
+    settings: &Settings,
+    config: &Path,
+) -> (Vec<Finding>, Option<DateTime<Utc>>) {
     let changed = std::fs::metadata(config).and_then(|file| file.modified()).ok();
-    let (database, last_alive) = database(&settings.service.data_dir).await;
-    vec![database, clock(changed, last_alive)]
+    let (database, noted) = database(&settings.service.data_dir).await;
+    (vec![database, clock(changed, noted.last_alive)], noted.backed_up)
 }
 
-/// The database, and when the service last wrote into it.
-async fn database(data_dir: &Path) -> (Finding, Option<DateTime<Utc>>) {
+/// What the database says of the past.
+#[derive(Clone, Copy, Default)]
+struct Noted {
+    last_alive: Option<DateTime<Utc>>,
+    backed_up: Option<DateTime<Utc>>,
+}
+
+/// The database, and what it says of the past.
+async fn database(data_dir: &Path) -> (Finding, Noted) {
     const PART: &str = "database";
     let shown = data_dir.display();
     // Made by whoever looks first, it might belong to somebody else than the service.
@@ -29,26 +40,26 @@ async fn database(data_dir: &Path) -> (Finding, Option<DateTime<Utc>>) {
         let what = format!("none in {shown} yet");
         return (
             Finding::look(PART, what, "`shorelamp serve` makes it when it first starts"),
-            None,
+            Noted::default(),
         );
     }
     let mend = "look at the disk, and at who owns the folder; restore a backup if it is damaged";
     let store = match assemble::store(data_dir).await {
         Ok(store) => store,
-        Err(failure) => return (Finding::broken(PART, failure, mend), None),
+        Err(failure) => return (Finding::broken(PART, failure, mend), Noted::default()),
     };
     let looked = look_into(&store).await;
     store.close().await;
     match looked {
-        Err(error) => (Finding::broken(PART, format!("{shown}: {error}"), mend), None),
-        Ok(Plans { open, damaged: 0, last_alive }) => {
+        Err(error) => (Finding::broken(PART, format!("{shown}: {error}"), mend), Noted::default()),
+        Ok(Plans { open, damaged: 0, noted }) => {
             let what = format!("{shown} can be written; open plans: {open}");
-            (Finding::ok(PART, what), last_alive)
+            (Finding::ok(PART, what), noted)
         }
-        Ok(Plans { open, damaged, last_alive }) => {
+        Ok(Plans { open, damaged, noted }) => {
             let what = format!("{shown}: {damaged} of {open} open plans can't be read");
             let mend = "call their contacts yourself; restore a backup";
-            (Finding::broken(PART, what, mend), last_alive)
+            (Finding::broken(PART, what, mend), noted)
         }
     }
 }
@@ -56,16 +67,18 @@ async fn database(data_dir: &Path) -> (Finding, Option<DateTime<Utc>>) {
 struct Plans {
     open: usize,
     damaged: usize,
-    last_alive: Option<DateTime<Utc>>,
+    noted: Noted,
 }
 
 /// Reads every open plan, and writes for real: the service's own mark again, unchanged.
 async fn look_into(store: &Store) -> Result<Plans, StoreError> {
     let last_alive = store.last_alive().await?;
     store.mark_alive(last_alive.unwrap_or_default()).await?;
-    let plans = store.open_plans().await?;
+    let backed_up = store.noted(Note::BackedUp).await?;
+    let mut plans = store.open_plans().await?;
+    plans.retain(|plan| !plan.as_ref().is_ok_and(is_canary));
     let damaged = plans.iter().filter(|plan| plan.is_err()).count();
-    Ok(Plans { open: plans.len(), damaged, last_alive })
+    Ok(Plans { open: plans.len(), damaged, noted: Noted { last_alive, backed_up } })
 }
 
 /// The clock can't be earlier than what has happened already.

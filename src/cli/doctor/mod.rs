@@ -6,6 +6,7 @@
 mod daemon;
 mod machine;
 mod mail;
+mod outside;
 mod settings;
 mod water;
 
@@ -76,7 +77,9 @@ impl Doctor {
         let settings = assemble::settings(config)?;
         let mut findings = vec![Finding::ok("settings", config.display())];
         findings.extend(settings::look(&settings, chrono::Utc::now()));
-        findings.extend(machine::look(&settings, config).await);
+        let (machine, backed_up) = machine::look(&settings, config).await;
+        findings.extend(machine);
+        findings.extend(outside::look(&settings, backed_up));
         findings.extend(mail::look(&settings.mail).await);
         findings.extend(water::look(&settings).await);
         findings.extend(daemon::look(&settings).await);

@@ -29,8 +29,17 @@ pub(super) fn routes() -> Router<Daemon> {
 
 /// Well only while an alert could go out.
 async fn health(State(daemon): State<Daemon>) -> Response {
-    match daemon.illnesses() {
-        none if none.is_empty() => Json(json!({"status": "ok"})).into_response(),
-        illnesses => Problem::ill(illnesses).into_response(),
+    let (illnesses, outside) = (daemon.illnesses(), daemon.outside_words());
+    if illnesses.is_empty() {
+        let mut well = json!({"status": "ok"});
+        for (name, words) in outside {
+            well[name] = words.into();
+        }
+        return Json(well).into_response();
     }
+    let mut problem = Problem::ill(illnesses);
+    for (name, words) in outside {
+        problem.detail.push_str(&format!("; the {name} {words}"));
+    }
+    problem.into_response()
 }
