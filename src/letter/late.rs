@@ -13,7 +13,8 @@ pub(super) fn note(scene: &Scene<'_>) -> Option<String> {
     let queued_at = scene.facts.queued_at;
     let meant_at = scene.order.scheduled_at.max(round_began(scene));
     let late = scene.now - meant_at;
-    if late <= PUNCTUAL {
+    // By as much as the clocks disagree, a letter only seems late.
+    if late <= scene.facts.clocks_apart.unwrap_or_default().max(PUNCTUAL) {
         return None;
     }
     let at = |at| scene.clock.full_from(at, scene.now);

@@ -89,12 +89,12 @@ class Daemon:
         self.key = None
 
     # The process.
-    def start(self, healthy=True):
+    def start(self, healthy=True, env=None, prefix=()):
         """Starts it and waits until it answers; `healthy`: until an alert could go out."""
         with self.log_file.open("ab") as log:
             self.process = subprocess.Popen(
-                [BIN, "--config", str(self.settings), "serve"], stdin=subprocess.DEVNULL,
-                stdout=log, stderr=log, cwd=self.folder)
+                [*prefix, BIN, "--config", str(self.settings), "serve"],
+                stdin=subprocess.DEVNULL, stdout=log, stderr=log, cwd=self.folder, env=env)
         end = time.time() + 20
         while time.time() < end:
             if self.process.poll() is not None:

@@ -32,6 +32,23 @@ fn while_the_clocks_agree_no_letter_speaks_of_them() {
     }
 }
 
+/// Twenty minutes after its time, by clocks that are an hour apart, a letter may be punctual.
+#[test]
+fn by_as_much_as_the_clocks_disagree_no_letter_counts_as_late() {
+    let mut story = Story::filed();
+    let orders = story.minutes_after_overdue(20).apply(shorelamp::watch::Event::Tick);
+    let order = orders.iter().find(|order| order.kind.is_alert()).expect("an alert");
+    let late = |story: &Story| {
+        let text = flat(&story.compose(order, story.now, story.now).text);
+        text.contains("late by") || text.contains("was down")
+    };
+    assert!(late(&story), "by clocks that agree it is");
+    story.clocks_apart = Some(TimeDelta::hours(1));
+    assert!(!late(&story));
+    story.clocks_apart = Some(TimeDelta::minutes(2));
+    assert!(late(&story), "it is late in any case");
+}
+
 #[test]
 fn ten_years_are_told_in_days() {
     let mut story = Story::filed();
