@@ -10,7 +10,7 @@ use super::{Daemon, canary};
 use crate::store::{Note, PlanRecord, StoreError};
 
 /// A stop is not held up for longer than this.
-const LONGEST: Duration = Duration::from_secs(10);
+const LONGEST: Duration = Duration::from_secs(5);
 const TOPIC: &str = "stopped";
 
 /// The plans that a stop leaves unwatched.
