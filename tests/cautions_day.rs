@@ -4,7 +4,7 @@
 
 mod day;
 
-use day::{Day, alert, at, water, waves, wind};
+use day::{Day, alert, at, foreseen, sea, water, waves, wind};
 use shorelamp::caution::Level::{Caution, Danger, Notice, Warning};
 use shorelamp::caution::{
     BeaconForm, Limits, beacon_form, beaufort, core_at_30_c_min, exhaustion_min, mmsi_fault,
@@ -222,6 +222,9 @@ fn help_against_the_cold() {
     assert_eq!(day.level("help"), Some(Warning), "all in drysuits");
     let text = day.text("help");
     assert!(text.contains("at 18:00, 3 h later") && text.contains("about 2 h 57 min"), "{text}");
+    // 210 min against 176.8 by the formula, and against the 30 of the band up to 50 °F.
+    assert!(text.contains("after 30 min, 2 h 30 min too soon"), "{text}");
+    assert!(text.contains("if keeping still: 3 min too few"), "{text}");
     assert!(text.contains("From the place farthest from shore"), "{text}");
     let clears = |day: &Day| {
         let all = day.cautions();
@@ -234,6 +237,55 @@ fn help_against_the_cold() {
     assert_eq!(day.level("help"), Some(Warning), "the mend mends");
     day.water = water(Some(5.0));
     assert!(clears(&day).contains("No grace mends it"), "{}", clears(&day));
+}
+
+/// Worked by hand: back by 17:00, an hour's grace, read by 18:20, called by 18:30, under way by
+/// 19:00, on scene by 20:30, 3 h 30 min later; the formula gives 2 h 57 min at 10 °C and 2 h 12 min
+/// at 5 °C. Off the far point (3 km at 3 kn, 32 min after the launch at 09:00) it is 7 h 28 min more.
+#[test]
+fn help_worked_by_hand() {
+    let mut day = Day { grace: Span::from_minutes(60), ..Day::calm() }.back_at("2026-08-20T17:00");
+    day.plan.crew[1].immersion_wear = Some(Wear::Wetsuit);
+    for (water_c, formula) in [
+        (10.0, "2 h 57 min if keeping still: 33 min too few"),
+        (5.0, "2 h 12 min if keeping still: 1 h 18 min too few"),
+    ] {
+        day.water = water(Some(water_c));
+        let text = day.text("help");
+        assert!(text.contains("at 20:30, 3 h 30 min later"), "{text}");
+        assert!(text.contains(formula), "{text}");
+        assert!(text.contains("32 min after the launch, it would be 10 h 58 min"), "{text}");
+    }
+}
+
+/// A forecast for the trip's hours counts as the wind does; one for the day after does not.
+#[test]
+fn a_forecast_counts_for_its_hours() {
+    let mut day = Day::calm();
+    day.water.forecast.hours.push(foreseen(18.0, 287.0, at("2026-08-21T09:00"), 3));
+    assert_eq!(day.level("wind"), None, "tomorrow's");
+    day.water.forecast.hours.push(foreseen(18.0, 287.0, at("2026-08-20T12:00"), 1));
+    assert_eq!(day.level("wind"), Some(Warning));
+    let text = day.text("wind");
+    assert!(text.contains("will be 18 kn (force 5, 33 km/h) from 287°"), "{text}");
+    assert!(text.contains("(forecast of the US weather service for 12:00 to 13:00)"), "{text}");
+    assert!(day.text("headwind").is_empty(), "from behind on the way home");
+    day.water.forecast.hours.clear();
+    assert!(day.text("missing-data").contains("the wind forecast"), "{}", day.text("missing-data"));
+}
+
+/// An estimate has the levels of a measurement, and says what it is.
+#[test]
+fn a_sea_that_the_wind_can_raise() {
+    for (height_m, level) in
+        [(0.4, None), (0.5, Some(Caution)), (0.9, Some(Warning)), (1.5, Some(Danger))]
+    {
+        let day = Day { sea: Some(sea(height_m)), ..Day::calm() };
+        assert_eq!(day.level("waves"), level, "{height_m}");
+    }
+    let text = Day { sea: Some(sea(0.9)), ..Day::calm() }.text("waves");
+    assert!(text.contains("0.9 m (3 ft)") && text.contains("an estimate from 12 kn"), "{text}");
+    assert!(text.contains("on 9.0 km (4.9 nautical miles) of open water"), "{text}");
 }
 
 /// 6 km at 3 kn take 65 min, half of it with a quarter to spare 40.5: back by 11:00, so turn by

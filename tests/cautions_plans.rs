@@ -8,7 +8,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::caution::{Level, Limits};
 use shorelamp::conditions::nws::Warnings;
 use shorelamp::conditions::{
-    Answer, Kind, Observations, Observed, Service, Station, Trust, WindRow, choose, expected,
+    Answer, Forecast, Hours, Kind, Observations, Observed, Service, Station, Trust, Wind, WindRow,
+    choose, expected,
 };
 use shorelamp::measure::Span;
 use shorelamp::plan::{Plan, read_toml};
@@ -38,7 +39,8 @@ impl Trip {
         let day = plan.times.launch.at.with_timezone(&plan.times.zone).date_naive();
         let water = choose(&answers, plan.stated.as_ref(), &plan.route(), Trust::default(), now)
             .expecting(expected(&[], plan.launch.position, day))
-            .hearing(Vec::new(), Warnings { asked: true, ..Warnings::default() });
+            .hearing(Vec::new(), Warnings { asked: true, ..Warnings::default() })
+            .foreseeing(forecast(&plan, said));
         let shores = Shorelines::new(shores.into_iter().collect());
         let grace = Span::from_minutes(15);
         let review = review(&plan, &shores, &water, &Limits::default(), grace, now);
@@ -57,15 +59,30 @@ impl Trip {
             assert!(line.chars().count() <= 78, "{line}");
         }
         assert!(!self.text.to_lowercase().contains("safe"), "{}", self.text);
-        let more = self.text.lines().position(|line| line.starts_with("More ("));
-        let whole = self.text.lines().count();
-        assert!(more.unwrap_or(whole) <= 50, "a screen before more:\n{}", self.text);
+        let more = |line: &str| line.starts_with("More (") || line.starts_with("Checked, ");
+        let screen = self.text.lines().position(more).expect("an end of the cautions");
+        assert!(screen <= 50, "a screen before more:\n{}", self.text);
         for caution in &self.review.cautions {
             assert!(!caution.source.is_empty() && !caution.clears.is_empty(), "{}", caution.id);
             assert!(caution.text.ends_with('.'), "{}", caution.text);
         }
         assert!(self.plan.crew.iter().all(|one| self.text.contains(&one.name)));
     }
+}
+
+/// The wind of now for all of the trip's day, where anybody says anything.
+fn forecast(plan: &Plan, said: Option<Said>) -> Forecast {
+    let from = plan.times.launch.at - TimeDelta::hours(1);
+    let hours = said.map(|(_, speed_kn, from_deg, _)| Wind {
+        speed_kn,
+        gust_kn: None,
+        from_deg: Some(from_deg),
+        source: "forecast of the US weather service".to_owned(),
+        taken_at: None,
+        age_s: None,
+        forecast_for: Some(Hours { from, to: from + TimeDelta::hours(12) }),
+    });
+    Forecast { asked: true, hours: hours.into_iter().collect(), silent: None }
 }
 
 fn answer(plan: &Plan, said: Said, now: DateTime<Utc>) -> Answer {

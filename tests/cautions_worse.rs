@@ -4,10 +4,10 @@
 mod day;
 
 use chrono::TimeDelta;
-use day::{Day, alert, water, waves, wind};
+use day::{Day, alert, foreseen, sea, water, waves, wind};
 use proptest::prelude::*;
 use shorelamp::caution::{Limits, checked};
-use shorelamp::conditions::{Kind, Wind};
+use shorelamp::conditions::{Kind, Wind, height_on_fetch_m};
 use shorelamp::measure::Span;
 use shorelamp::plan::{Lifejacket, Wear};
 
@@ -182,6 +182,39 @@ proptest! {
             day.water.wind = Some(Wind { from_deg: None, ..wind(speed_kn, from_deg) });
         });
         never_lowers(&with(speed_kn), &unknown)?;
+    }
+
+    /// The same of a wind that is forecast, and of one that nobody forecasts.
+    #[test]
+    fn windier_by_the_forecast(day in any_day(), speed_kn in 0.0_f64..40.0, by_kn in 0.0_f64..20.0, from_deg in 0.0_f64..360.0) {
+        let from = day.plan.times.launch.at;
+        let with = |speed_kn| worse(&day, |day| {
+            day.water.forecast.hours.push(foreseen(speed_kn, from_deg, from, 6));
+        });
+        never_lowers(&day, &with(speed_kn))?;
+        never_lowers(&with(speed_kn), &with(speed_kn + by_kn))?;
+        let unknown = worse(&with(speed_kn), |day| {
+            if let Some(wind) = day.water.forecast.hours.last_mut() {
+                wind.from_deg = None;
+            }
+        });
+        never_lowers(&with(speed_kn), &unknown)?;
+        let calm = worse(&day, |day| day.water.forecast.hours.truncate(1));
+        never_lowers(&calm, &worse(&calm, |day| day.water.forecast.hours.clear()))?;
+    }
+
+    #[test]
+    fn a_longer_fetch_and_a_stronger_wind_on_it(speed_kn in 0.0_f64..60.0, by_kn in 0.0_f64..20.0, fetch_m in 0.0_f64..2e5, by_m in 0.0_f64..2e5) {
+        let low_m = height_on_fetch_m(speed_kn, fetch_m);
+        prop_assert!(height_on_fetch_m(speed_kn + by_kn, fetch_m) >= low_m);
+        prop_assert!(height_on_fetch_m(speed_kn, fetch_m + by_m) >= low_m);
+    }
+
+    #[test]
+    fn a_higher_estimate(day in any_day(), height_m in 0.0_f64..3.0, by_m in 0.0_f64..3.0) {
+        let with = |height_m| worse(&day, |day| day.sea = Some(sea(height_m)));
+        never_lowers(&day, &with(height_m))?;
+        never_lowers(&with(height_m), &with(height_m + by_m))?;
     }
 
     #[test]

@@ -33,8 +33,8 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let warmer = words::temperature(bounds.caution_c);
     let clears = match facts.water.cold_end_c() {
         Some(_) if facts.water.kind() != Kind::Expected => format!(
-            "Only water above {warmer}; a worn life jacket, a suit for the water and a route close \
-             to shore make a fall less deadly."
+            "A worn life jacket, a suit for this water and a route close to shore make a fall less \
+             deadly; only water above {warmer} clears it."
         ),
         _ => format!(
             "A fresh reading above {warmer}: measure it and state the water's temperature with its \

@@ -35,7 +35,7 @@ const BANDS: [(f64, f64, f64); 6] = [
 
 pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let water_c = facts.water_c(limits);
-    if water_c > limits.cold_water.caution_c {
+    if water_c > limits.cold_water.caution_c.min(limits.immersion_wear.recommended_c) {
         return Vec::new();
     }
     let level =
@@ -62,9 +62,9 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         exhausted.unwrap_or_default(),
         model.unwrap_or_default()
     );
-    let clears = "Nothing but warmer water. A worn life jacket keeps the mouth out of it, a suit \
-                  buys time, and a beacon or radio on the body can still be worked in the first \
-                  minutes.";
+    let clears = "A worn life jacket keeps the mouth out of it, a suit buys time, and a beacon or \
+                  radio on the body can still be worked in the first minutes. Only warmer water \
+                  clears it.";
     vec![Caution::new(ID, level, text, SOURCE, clears)]
 }
 

@@ -54,8 +54,8 @@ fn too_far(facts: &Facts<'_>, limits: &Limits, at_most_m: f64) -> Option<Caution
         let near = words::distance(bounds.novice_swim_m);
         format!("A route that stays within {near} of shore, or one that others can tow you from.")
     } else {
-        "Warmer water; until then a partner who can put you back into your craft, and a route along \
-         the shore."
+        "A route along the shore, and a partner who can put you back into your craft; or wait for \
+         warmer water."
             .to_owned()
     };
     Some(Caution::new(ID, level, text, SOURCE, clears))

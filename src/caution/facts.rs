@@ -1,10 +1,11 @@
 //! What the rules look at.
 
 use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
 
 use super::Limits;
 use super::words;
-use crate::conditions::{Kind, Water};
+use crate::conditions::{Kind, Water, Wind};
 use crate::measure::kn_to_m_per_s;
 use crate::plan::Plan;
 
@@ -21,6 +22,23 @@ pub struct Facts<'a> {
     pub light: Light,
     /// When the crew counts as overdue: the return time and the grace.
     pub overdue_at: DateTime<Utc>,
+    /// The highest sea that the wind can raise on the route, where that could be estimated.
+    pub sea: Option<Sea>,
+}
+
+/// A sea that a wind can raise: an estimate.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Sea {
+    /// Significant height in metres.
+    pub height_m: f64,
+    /// The wind.
+    pub wind: Wind,
+    /// Metres of open water on which it blows.
+    pub fetch_m: f64,
+    /// Whether there may be more of it than was looked for.
+    pub is_longer: bool,
+    /// What the place is called in a sentence towards which the leg leads where it is highest.
+    pub to: String,
 }
 
 /// How far a route goes.
@@ -72,6 +90,16 @@ pub struct Stretch {
 }
 
 impl Facts<'_> {
+    /// The winds of the trip: the one that blows now, and those forecast for its hours.
+    pub(super) fn winds(&self) -> impl Iterator<Item = &Wind> {
+        self.water.winds_during(self.plan.times.launch.at, self.overdue_at)
+    }
+
+    /// Whether the wind is forecast until the crew counts as overdue.
+    pub(super) fn is_wind_foreseen(&self) -> bool {
+        self.water.forecast.reaches(self.overdue_at)
+    }
+
     /// The water temperature that the rules go by: the cold end of what is known or expected;
     /// unknown water is as cold as it gets, and no warmer than anything that was ever read of it.
     pub(super) fn water_c(&self, limits: &Limits) -> f64 {

@@ -4,26 +4,24 @@
 //! home is the second half of the route; a wind of unknown direction counts as against it. The
 //! edges are our own choice, at Beaufort's forces.
 
+use super::wind::said;
 use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits};
+use crate::conditions::Wind;
 
 pub(super) const ID: &str = "headwind";
 
 pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
-    let Some(wind) = &facts.water.wind else { return Vec::new() };
     let half_m = facts.reach.legs.iter().map(|leg| leg.length_m).sum::<f64>() / 2.0;
     let mut along_m = 0.0;
     let home = facts.reach.legs.iter().filter(|leg| {
         along_m += leg.length_m;
         leg.length_m > 0.0 && along_m > half_m
     });
-    let against_kn = |bearing_deg: f64| match wind.from_deg {
-        Some(from_deg) => wind.strongest_kn() * (from_deg - bearing_deg).to_radians().cos(),
-        None => wind.strongest_kn(),
-    };
-    let of_legs = home.map(|leg| (against_kn(leg.bearing_deg), leg));
-    let Some((worst_kn, leg)) = of_legs.max_by(|(a, _), (b, _)| a.total_cmp(b)) else {
-        return Vec::new();
-    };
+    let of_legs = home.flat_map(|leg| {
+        facts.winds().map(move |wind| (against_kn(wind, leg.bearing_deg), leg, wind))
+    });
+    let worst = of_legs.max_by(|(a, ..), (b, ..)| a.total_cmp(b));
+    let Some((worst_kn, leg, wind)) = worst else { return Vec::new() };
     let bounds = &limits.wind;
     let level = match worst_kn {
         kn if kn >= bounds.head_danger_kn => Level::Danger,
@@ -32,10 +30,19 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         _ => return Vec::new(),
     };
     let text = format!(
-        "On the way home, to {}, up to {worst_kn:.0} kn of wind are against the crew: it will be \
-         slower than planned, and tired.",
-        leg.to
+        "On the way home, to {}, up to {worst_kn:.0} kn of wind are against the crew ({}): it will \
+         be slower than planned, and tired.",
+        leg.to,
+        said(wind, &facts.plan.times)
     );
     let clears = "Paddle out against the wind and home with it, or stay ashore.";
     vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
+}
+
+/// The component against a way, in knots.
+fn against_kn(wind: &Wind, bearing_deg: f64) -> f64 {
+    match wind.from_deg {
+        Some(from_deg) => wind.strongest_kn() * (from_deg - bearing_deg).to_radians().cos(),
+        None => wind.strongest_kn(),
+    }
 }

@@ -41,29 +41,36 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let dressed = facts.plan.crew.iter().all(|member| member.immersion_wear == Some(Wear::Drysuit));
     let level = if dressed { lowered(level) } else { level };
     let text = format!(
-        "If the worst happened just before the return, help might be there at {}, {} later; in {} an \
-         adult {}{}.{}",
+        "If the worst happened just before the return, help might be there at {}, {} later. In {}, \
+         an adult {}{}.{}",
         words::clock(&facts.plan.times, facts.plan.times.return_by.at + delta(waited_s)),
         words::span(waited_s),
         facts.water_words(limits),
-        gives(exhausted_s, longest_s),
-        if dressed { ", longer in a drysuit" } else { "" },
+        gives(exhausted_s, longest_s, waited_s),
+        if dressed { "; a drysuit gives longer" } else { "" },
         from_farthest(facts, waited_s),
     );
     let clears = mend(grace_s, waited_s, longest_s.unwrap_or(exhausted_s), limits);
     vec![Caution::new(ID, level, text, SOURCE, clears)]
 }
 
-/// `can be exhausted after 30 min, and has about 2 h 50 min by a formula: 11 min too late`.
-fn gives(exhausted_s: f64, longest_s: Option<f64>) -> String {
+/// `can be exhausted after 30 min, 2 h 15 min too soon, and by a formula has about 2 h 15 min if
+/// keeping still: 30 min too few`.
+fn gives(exhausted_s: f64, longest_s: Option<f64>, waited_s: f64) -> String {
     let early = match exhausted_s {
         0.0 => "can be exhausted within minutes".to_owned(),
         seconds => format!("can be exhausted after {}", words::span(seconds)),
     };
-    let by_formula = longest_s.map(|longest_s| {
-        format!(", and a formula gives one who keeps still about {}", words::span(longest_s))
+    let too_soon = words::span(waited_s - exhausted_s);
+    let by_formula = longest_s.map_or(String::new(), |longest_s| {
+        let enough = match waited_s - longest_s {
+            late_s if late_s >= 30.0 => format!("{} too few", words::span(late_s)),
+            _ => "no more than just enough".to_owned(),
+        };
+        let longest = words::span(longest_s);
+        format!(", and by a formula has about {longest} if keeping still: {enough}")
     });
-    format!("{early}{}", by_formula.unwrap_or_default())
+    format!("{early}, {too_soon} too soon{by_formula}")
 }
 
 /// How long it would be from the farthest point, if the plan says when the crew is there.
@@ -93,13 +100,13 @@ fn mend(grace_s: f64, waited_s: f64, longest_s: f64, limits: &Limits) -> String 
     if waited_s > longest_s && minutes >= 5.0 && longest_s > 0.0 {
         let grace = words::span(minutes * 60.0);
         return format!(
-            "A grace of {grace} at most (times.grace = \"{minutes:.0}m\"); a radio or beacon on the \
-             body, which calls help at once: about {by_call}."
+            "A grace of {grace} at most (times.grace = \"{minutes:.0}m\") brings help within the \
+             formula's time; a radio or beacon on the body calls it at once: about {by_call}."
         );
     }
     format!(
-        "No grace mends it: a suit for this water, a route along the shore, a partner, and a radio or \
-         beacon on the body, which calls help at once: about {by_call}."
+        "A radio or beacon on the body, which calls help at once: about {by_call}; a suit for this \
+         water, a route along the shore, a partner. No grace mends it."
     )
 }
 

@@ -39,7 +39,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         _ => cold,
     };
     let found: Vec<_> = [without, unsaid, thin].into_iter().flatten().collect();
-    let text = format!("In {} there is {}.", facts.water_words(limits), words::list(&found, 3));
+    let text = format!("In {}, there is {}.", facts.water_words(limits), words::list(&found, 3));
     let suit = if water_c <= bounds.drysuit_c { "a drysuit with warm layers" } else { "a wetsuit" };
     let clears = format!("Everybody dresses for the water, not the air: {suit}, or waits.");
     vec![Caution::new(ID, level, text, SOURCE, clears)]

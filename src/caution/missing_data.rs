@@ -54,13 +54,41 @@ pub fn missing(facts: &Facts<'_>) -> Vec<String> {
         whole(facts.reach.at_most_m.is_err(), "the distance from shore"),
         whole(plan.pace.speed_kn.is_none(), "the speed"),
         whole(plan.gear.sound_signal.is_none(), "a whistle or horn"),
-        whole(facts.water.wind.is_none(), "the wind (no forecast is read here)"),
+        whole(facts.water.wind.is_none(), "the wind at present"),
+        whole(!facts.is_wind_foreseen(), "the wind forecast for these hours"),
+        whole(are_waves_unknown(facts), "the waves"),
         whole(is_unwarned(facts), "what the weather service warns of"),
         whole(!super::law::is_known(facts), "what the law asks for here"),
     ]
     .into_iter()
     .flatten()
     .collect()
+}
+
+/// The rules that had nothing to go by, and so are silent without having looked.
+#[must_use]
+pub fn unjudged(facts: &Facts<'_>) -> Vec<&'static str> {
+    let windless = facts.winds().next().is_none();
+    let shoreless = facts.reach.legs.iter().all(|leg| leg.shores_deg.is_empty());
+    let unlit = facts.light.sun.is_empty() && facts.light.civil.is_empty();
+    [
+        (super::wind::ID, windless),
+        (super::headwind::ID, windless || facts.goes_nowhere()),
+        (super::offshore::ID, windless || shoreless),
+        (super::waves::ID, are_waves_unknown(facts)),
+        (super::warned::ID, is_unwarned(facts)),
+        (super::daylight::ID, unlit),
+        (super::law::ID, !super::law::is_known(facts)),
+    ]
+    .into_iter()
+    .filter_map(|(id, is_unjudged)| is_unjudged.then_some(id))
+    .collect()
+}
+
+/// Neither measured, nor to be estimated for want of a wind or a shore.
+fn are_waves_unknown(facts: &Facts<'_>) -> bool {
+    let estimable = facts.reach.at_most_m.is_ok() && facts.winds().next().is_some();
+    facts.water.waves.is_none() && !estimable
 }
 
 fn is_unwarned(facts: &Facts<'_>) -> bool {

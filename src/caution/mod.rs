@@ -32,14 +32,14 @@ pub(crate) mod words;
 mod worse;
 
 pub use course::{core_at_30_c_min, exhaustion_min};
-pub use facts::{Facts, LegReach, Light, Reach, Stretch, paddling_s};
+pub use facts::{Facts, LegReach, Light, Reach, Sea, Stretch, paddling_s};
 pub use help::on_scene_at;
 pub use identity::{BeaconForm, beacon_form, mmsi_fault};
 pub use limits::{
     Beginner, ColdWater, Distance, HelpLimits, ImmersionWear, Limits, LimitsError, Pace,
     UpwellingLimits, WaveLimits, WindLimits,
 };
-pub use missing_data::{TOLD as MISSING_TOLD, missing};
+pub use missing_data::{TOLD as MISSING_TOLD, missing, unjudged};
 pub use turnaround::turn_back_by;
 pub use wind::beaufort;
 pub use worse::worse;

@@ -130,7 +130,7 @@ fn by_station(answer: &Answer, route: &[Position], now: DateTime<Utc>) -> Result
     let station = &answer.station;
     let silence = |why: &str| Silence { station: station.id.clone(), why: why.to_owned() };
     let said = answer.said.as_ref().map_err(|why| silence(why))?;
-    let no_water = "it has no water temperature at the moment";
+    let no_water = "it has no water temperature that can be believed at the moment";
     let Observed { value, taken_at } = said.water_c.ok_or_else(|| silence(no_water))?;
     Ok(Reading {
         kind: Kind::Observed,

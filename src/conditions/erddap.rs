@@ -36,7 +36,7 @@ pub enum ErddapError {
     #[error("the grid's unit of temperature is not known here")]
     Unit,
     /// Every pixel is land, ice or cloud.
-    #[error("the grid has no water at this place")]
+    #[error("the grid has no water temperature that can be believed at this place")]
     NoWater,
 }
 

@@ -21,6 +21,9 @@ pub enum NwsError {
     /// It is not of this service's form.
     #[error("the answer is not in the service's form")]
     NotJson,
+    /// A forecast without a wind that can be read.
+    #[error("no hour of the forecast has a wind that can be read")]
+    NoWind,
 }
 
 /// What of warnings in force is known.
@@ -176,7 +179,7 @@ struct Problem {
     detail: String,
 }
 
-fn refused(text: &str) -> NwsError {
+pub(super) fn refused(text: &str) -> NwsError {
     match serde_json::from_str::<Problem>(text) {
         Ok(Problem { title, detail }) => {
             NwsError::Refused(one_line(&format!("{title}. {detail}"), 160))

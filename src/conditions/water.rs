@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::nws::Warnings;
-use super::{Expected, Received, Waves, Wind, WindRow};
+use super::{Expected, Forecast, Received, Waves, Wind, WindRow};
 
 /// Who says so.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -123,6 +123,8 @@ pub struct Water {
     pub waves: Option<Waves>,
     /// Warnings in force.
     pub warnings: Warnings,
+    /// The coming wind.
+    pub forecast: Forecast,
 }
 
 impl Water {
@@ -144,6 +146,21 @@ impl Water {
     pub fn hearing(mut self, silent: Vec<Silence>, warnings: Warnings) -> Self {
         self.silent.extend(silent);
         Water { warnings, ..self }
+    }
+
+    /// The same, with the wind that is forecast.
+    #[must_use]
+    pub fn foreseeing(self, forecast: Forecast) -> Self {
+        Water { forecast, ..self }
+    }
+
+    /// The winds of a span: the one that blows now, and those forecast for its hours.
+    pub fn winds_during(
+        &self,
+        from: DateTime<Utc>,
+        to: DateTime<Utc>,
+    ) -> impl Iterator<Item = &Wind> {
+        self.wind.iter().chain(self.forecast.during(from, to))
     }
 
     /// Degrees Celsius, or `None` when unknown: to be taken as cold.

@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::stations::distance_m;
-use super::{Answer, Observed, WindRow};
+use super::{Answer, Hours, Observed, WindRow};
 use crate::measure::Position;
 use crate::plan::Stated;
 
@@ -27,6 +27,9 @@ pub struct Wind {
     pub taken_at: Option<DateTime<Utc>>,
     /// Its age in seconds at the moment of judging.
     pub age_s: Option<i64>,
+    /// When it will blow, if it is forecast and not observed.
+    #[serde(default)]
+    pub forecast_for: Option<Hours>,
 }
 
 impl Wind {
@@ -69,6 +72,7 @@ pub(super) fn wind(
             source: format!("station {}", answer.station.id),
             taken_at: Some(speed.taken_at),
             age_s: Some((now - speed.taken_at).num_seconds().max(0)),
+            forecast_for: None,
         })
     });
     let by_crew = stated.and_then(|stated| {
@@ -79,6 +83,7 @@ pub(super) fn wind(
             source: "stated by the crew".to_owned(),
             taken_at: stated.taken_at,
             age_s: stated.taken_at.map(|at| (now - at).num_seconds().max(0)),
+            forecast_for: None,
         })
     });
     of_stations.chain(by_crew).max_by(|a, b| a.strongest_kn().total_cmp(&b.strongest_kn()))

@@ -38,7 +38,8 @@ impl Judge {
         let day = plan.times.launch.at.with_timezone(&plan.times.zone).date_naive();
         let water = choose(&heard.answers, plan.stated.as_ref(), &route, self.trust, now)
             .expecting(expected(&self.tables, launch, day))
-            .hearing(heard.silent, heard.warnings);
+            .hearing(heard.silent, heard.warnings)
+            .foreseeing(heard.forecast);
         review(plan, &self.shores, &water, &self.limits, self.grace, now)
     }
 }

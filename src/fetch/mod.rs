@@ -17,7 +17,7 @@ use std::time::Duration;
 use tokio::task::JoinSet;
 
 use crate::conditions::nws::Warnings;
-use crate::conditions::{Answer, Observations, Service, Silence, Station};
+use crate::conditions::{Answer, Forecast, Observations, Service, Silence, Station};
 use crate::measure::Position;
 use crate::settings;
 use cache::Cache;
@@ -45,7 +45,7 @@ pub struct Questions {
     pub nearby: bool,
     /// How far from the route those may be, in metres.
     pub within_m: f64,
-    /// Whether warnings in force are asked for.
+    /// Whether the weather service is asked for warnings in force and the coming wind.
     pub warnings: bool,
 }
 
@@ -91,6 +91,8 @@ pub struct Heard {
     pub silent: Vec<Silence>,
     /// Warnings in force.
     pub warnings: Warnings,
+    /// The coming wind.
+    pub forecast: Forecast,
 }
 
 /// Asks stations for what they observe.
@@ -133,10 +135,11 @@ impl Asker {
     pub async fn hear(&self, wanted: &Questions, route: &[Position]) -> Heard {
         let named = self.ask(&wanted.stations);
         let found = self.ask_nearby(wanted, route);
-        let warnings = self.ask_warnings(wanted, route);
-        let (mut answers, (found, silent), warnings) = tokio::join!(named, found, warnings);
+        let told = self.ask_weather_service(wanted, route);
+        let (mut answers, (found, silent), told) = tokio::join!(named, found, told);
+        let (warnings, forecast) = told;
         answers.extend(found);
-        Heard { answers, silent, warnings }
+        Heard { answers, silent, warnings, forecast }
     }
 
     /// Asks all of them at once and answers in their order, within the deadline.
@@ -189,12 +192,16 @@ impl Asker {
         self.in_time(found).await
     }
 
-    async fn ask_warnings(&self, wanted: &Questions, route: &[Position]) -> Warnings {
+    async fn ask_weather_service(
+        &self,
+        wanted: &Questions,
+        route: &[Position],
+    ) -> (Warnings, Forecast) {
         match route.first() {
             Some(launch) if wanted.warnings => {
-                nws::warnings(&self.getter, &self.homes, *launch, 2 * self.deadline).await
+                nws::told(&self.getter, &self.homes, *launch, 2 * self.deadline).await
             }
-            _ => Warnings::default(),
+            _ => Default::default(),
         }
     }
 

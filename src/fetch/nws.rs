@@ -1,10 +1,14 @@
-//! The United States' weather service: what it warns of at a place and in its zones.
+//! The United States' weather service: what it warns of at a place and in its zones,
+//! and the wind that it forecasts.
 
+use std::future::Future;
 use std::time::Duration;
 
 use super::get::{Getter, Question, late};
 use super::{Homes, home};
-use crate::conditions::nws::{Alert, Warnings, merged, read_alerts, read_zones};
+use crate::conditions::forecast::{Grid, read_grid, read_hours};
+use crate::conditions::nws::{Alert, NwsError, Warnings, merged, read_alerts, read_zones};
+use crate::conditions::{Forecast, Wind};
 use crate::measure::Position;
 
 /// Its public address.
@@ -14,50 +18,97 @@ const ACCEPT: &str = "application/geo+json";
 const ZONES_FRESH_S: u64 = 7 * 86_400;
 /// Alerts are not asked for more often: our own manners.
 const ALERTS_FRESH_S: u64 = 60;
+/// Forecasts are made a few times a day and mended every hour.
+const FORECAST_FRESH_S: u64 = 1800;
 
-/// What is in force at a place, asked by the place and by each of its zones, within the time.
-pub(super) async fn warnings(
+/// What is in force at a place, asked by the place and by each of its zones, and the wind that is
+/// forecast for it, within the time.
+pub(super) async fn told(
     getter: &Getter,
     homes: &Homes,
     at: Position,
     within: Duration,
-) -> Warnings {
+) -> (Warnings, Forecast) {
     let home = home(None, homes.nws.as_deref(), HOME);
     let place = place(at);
-    let by_place = alerts(getter, format!("{home}/alerts/active?point={place}"));
-    let by_zone = of_zones(getter, home, &place);
-    let both = async { tokio::join!(by_place, by_zone) };
-    let Ok((by_place, by_zone)) = tokio::time::timeout(within, both).await else {
-        return Warnings { asked: true, alerts: Vec::new(), silent: Some(late(within)) };
-    };
+    let by_place = in_time(within, alerts(getter, format!("{home}/alerts/active?point={place}")));
+    let by_cell = of_cell(getter, home, &place, within);
+    let (by_place, (by_zone, hours)) = tokio::join!(by_place, by_cell);
     let (mut lists, mut silent) = (Vec::new(), None);
     for answer in [by_place, by_zone] {
         let (alerts, why) = answer.unwrap_or_else(|why| (Vec::new(), Some(why)));
         lists.push(alerts);
         silent = silent.or(why);
     }
-    Warnings { asked: true, alerts: merged(lists), silent }
+    let warnings = Warnings { asked: true, alerts: merged(lists), silent };
+    let (hours, silent) = hours.unwrap_or_else(|why| (Vec::new(), Some(why)));
+    (warnings, Forecast { asked: true, hours, silent })
 }
 
-/// The alerts, and why there may be more.
-type Said = (Vec<Alert>, Option<String>);
+/// What was read, and why there may be more or later.
+type Said<T> = Result<(Vec<T>, Option<String>), String>;
 
-async fn of_zones(getter: &Getter, home: &str, place: &str) -> Result<Said, String> {
-    let url = format!("{home}/points/{place}");
-    let question = Question { url: &url, accept: ACCEPT, fresh_s: ZONES_FRESH_S };
-    let reply = getter.reply(question).await?;
-    let zones = match read_zones(&reply.text) {
-        Ok(zones) if reply.status.is_success() => zones,
-        Ok(_) => return Err(format!("answered `{}`", reply.status)),
-        Err(error) => return Err(format!("gave no zones: {error}")),
+/// The alerts of a place's zones and the wind of its cell; both hang on the place's own answer.
+async fn of_cell(
+    getter: &Getter,
+    home: &str,
+    place: &str,
+    within: Duration,
+) -> (Said<Alert>, Said<Wind>) {
+    let both = async {
+        let url = format!("{home}/points/{place}");
+        let question = Question { url: &url, accept: ACCEPT, fresh_s: ZONES_FRESH_S };
+        let place = getter.reply(question).await?;
+        if !place.status.is_success() {
+            let refused = read_zones(&place.text).err().filter(|error| *error != NwsError::NotJson);
+            return Err(match refused {
+                Some(error) => format!("gave no zones: {error}"),
+                None => format!("answered `{}`", place.status),
+            });
+        }
+        let (zones, grid) = (read_zones(&place.text), read_grid(&place.text));
+        Ok(tokio::join!(of_zones(getter, home, zones), of_grid(getter, home, grid)))
     };
-    match zones.join(",") {
+    match tokio::time::timeout(within, both).await {
+        Ok(Ok(both)) => both,
+        Ok(Err(why)) => (Err(why.clone()), Err(why)),
+        Err(_) => (Err(late(within)), Err(late(within))),
+    }
+}
+
+async fn in_time<T>(
+    within: Duration,
+    asking: impl Future<Output = Result<T, String>>,
+) -> Result<T, String> {
+    tokio::time::timeout(within, asking).await.unwrap_or_else(|_| Err(late(within)))
+}
+
+async fn of_zones(
+    getter: &Getter,
+    home: &str,
+    zones: Result<Vec<String>, NwsError>,
+) -> Said<Alert> {
+    match zones.map_err(|error| format!("gave no zones: {error}"))?.join(",") {
         none if none.is_empty() => Err("has no zones at this place".to_owned()),
         zones => alerts(getter, format!("{home}/alerts/active?zone={zones}")).await,
     }
 }
 
-async fn alerts(getter: &Getter, url: String) -> Result<Said, String> {
+async fn of_grid(getter: &Getter, home: &str, grid: Result<Option<Grid>, NwsError>) -> Said<Wind> {
+    let grid = grid.map_err(|error| format!("gave no forecast: {error}"))?;
+    let grid = grid.ok_or("has no forecast for this place")?;
+    let url = format!("{home}{}", grid.path());
+    let question = Question { url: &url, accept: ACCEPT, fresh_s: FORECAST_FRESH_S };
+    let reply = getter.reply(question).await?;
+    match read_hours(&reply.text) {
+        Ok(hours) if reply.status.is_success() => Ok((hours, reply.kept)),
+        Err(error) if error != NwsError::NotJson => Err(format!("gave no forecast: {error}")),
+        Err(error) if reply.status.is_success() => Err(format!("gave no forecast: {error}")),
+        _ => Err(format!("answered `{}`", reply.status)),
+    }
+}
+
+async fn alerts(getter: &Getter, url: String) -> Said<Alert> {
     let question = Question { url: &url, accept: ACCEPT, fresh_s: ALERTS_FRESH_S };
     let reply = getter.reply(question).await?;
     let read = read_alerts(&reply.text).map_err(|error| format!("gave no warnings: {error}"))?;

@@ -4,6 +4,7 @@
 //! clocks.
 
 mod light;
+mod sea;
 mod shown;
 mod text;
 
@@ -12,7 +13,7 @@ pub use text::{text, warned};
 
 use chrono::{DateTime, Utc};
 
-use crate::caution::{self, Facts, LegReach, Limits, Reach};
+use crate::caution::{self, Facts, LegReach, Limits, Reach, Sea};
 use crate::conditions::Water;
 use crate::measure::Span;
 use crate::plan::Plan;
@@ -41,14 +42,21 @@ pub fn review(
         reach: reach(plan, shorelines, &shore),
         light: light::of_trip(plan, overdue_at),
         overdue_at,
+        sea: estimated_sea(plan, shorelines, &shore, water, limits, overdue_at),
     };
     let cautions = caution::raise(&facts, limits);
+    let unjudged: Vec<_> = caution::unjudged(&facts)
+        .into_iter()
+        .filter(|id| !is_raised(&cautions, id))
+        .map(str::to_owned)
+        .collect();
     Review {
         reviewed_at: shown::local(plan, now),
         route: Route::of(plan, &shore),
         timing: Timing::of(&facts, limits, day),
-        water: WaterShown::of(plan, water),
-        quiet: quiet(&cautions),
+        water: WaterShown::of(&facts),
+        quiet: quiet(&cautions, &unjudged),
+        unjudged,
         unknown: caution::missing(&facts),
         cautions,
     }
@@ -69,6 +77,27 @@ fn reach(plan: &Plan, shorelines: &Shorelines, shore: &RouteShore) -> Reach {
         farthest_along_m: shore.farthest.ok().map(|farthest| farthest.along_m),
         legs: legs.collect(),
     }
+}
+
+/// What the forecast's winds can raise, and the wind of now where nobody measured the waves.
+fn estimated_sea(
+    plan: &Plan,
+    shorelines: &Shorelines,
+    shore: &RouteShore,
+    water: &Water,
+    limits: &Limits,
+    overdue_at: DateTime<Utc>,
+) -> Option<Sea> {
+    let legs: Vec<_> = shore
+        .legs
+        .iter()
+        .enumerate()
+        .filter(|(_, leg)| leg.length_m > 0.0)
+        .map(|(at, leg)| (end_in_words(plan, at), *leg))
+        .collect();
+    let winds = water.winds_during(plan.times.launch.at, overdue_at);
+    let winds = winds.filter(|wind| wind.forecast_for.is_some() || water.waves.is_none());
+    sea::raised(shorelines, &legs, winds, limits.waves.caution_m)
 }
 
 /// What to call the place where the leg of this number ends.
@@ -96,8 +125,14 @@ fn shores_deg(shorelines: &Shorelines, leg: &shoreline::Leg) -> Vec<f64> {
         .collect()
 }
 
-/// The rules that raised nothing within these limits.
-fn quiet(cautions: &[caution::Caution]) -> Vec<String> {
-    let raised = |id: &str| cautions.iter().any(|caution| caution.id == id);
-    caution::checked().filter(|id| !raised(id)).map(str::to_owned).collect()
+/// The rules that looked and raised nothing within these limits.
+fn quiet(cautions: &[caution::Caution], unjudged: &[String]) -> Vec<String> {
+    caution::checked()
+        .filter(|id| !is_raised(cautions, id) && unjudged.iter().all(|one| one != id))
+        .map(str::to_owned)
+        .collect()
+}
+
+fn is_raised(cautions: &[caution::Caution], id: &str) -> bool {
+    cautions.iter().any(|caution| caution.id == id)
 }

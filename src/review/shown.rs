@@ -3,9 +3,9 @@
 use chrono::{DateTime, FixedOffset, SubsecRound, Utc};
 use serde::{Deserialize, Serialize};
 
-use crate::caution::{self, Caution, Facts, Limits};
+use crate::caution::{self, Caution, Facts, Limits, Sea};
 use crate::conditions::nws::Warnings;
-use crate::conditions::{Kind, Reading, Received, Silence, Water, Waves, Why, Wind};
+use crate::conditions::{Forecast, Kind, Reading, Received, Silence, Waves, Why, Wind};
 use crate::plan::Plan;
 use crate::shoreline::{self, RouteShore};
 use crate::sun::Daylight;
@@ -23,8 +23,11 @@ pub struct Review {
     pub water: WaterShown,
     /// What to think about, the worst first.
     pub cautions: Vec<Caution>,
-    /// The rules that raised nothing within these limits.
+    /// The rules that looked and raised nothing within these limits.
     pub quiet: Vec<String>,
+    /// The rules that had nothing to go by: their silence says nothing.
+    #[serde(default)]
+    pub unjudged: Vec<String>,
     /// What is unknown, the most useful to a searcher first.
     pub unknown: Vec<String>,
 }
@@ -177,9 +180,15 @@ pub struct WaterShown {
     /// The highest waves known near the route.
     #[serde(default)]
     pub waves: Option<Waves>,
+    /// The highest sea that the wind can raise on the route, where that could be estimated.
+    #[serde(default)]
+    pub sea: Option<Sea>,
     /// Warnings in force.
     #[serde(default)]
     pub warnings: Warnings,
+    /// The wind that is forecast for the trip's hours.
+    #[serde(default)]
+    pub forecast: Forecast,
 }
 
 /// A reading that does not govern.
@@ -279,7 +288,9 @@ impl Timing {
 }
 
 impl WaterShown {
-    pub(super) fn of(plan: &Plan, water: &Water) -> Self {
+    pub(super) fn of(facts: &Facts<'_>) -> Self {
+        let Facts { plan, water, overdue_at, .. } = *facts;
+        let hours = water.forecast.during(plan.times.launch.at, overdue_at).cloned().collect();
         let governs = water.governs.as_ref();
         let taken_at = governs.and_then(|reading| reading.taken_at);
         WaterShown {
@@ -300,7 +311,9 @@ impl WaterShown {
             silent: water.silent.clone(),
             wind: water.wind.clone(),
             waves: water.waves.clone(),
+            sea: facts.sea.clone(),
             warnings: water.warnings.clone(),
+            forecast: Forecast { hours, ..water.forecast.clone() },
         }
     }
 }

@@ -5,9 +5,9 @@ use std::fmt::Write;
 use chrono::{DateTime, FixedOffset};
 
 use super::shown::{Leg, Passed, Review};
-use crate::caution::{Caution, MISSING_TOLD, words};
-use crate::conditions::Received;
+use crate::caution::{Caution, Level, MISSING_TOLD, words};
 use crate::conditions::nws::Warnings;
+use crate::conditions::{Forecast, Received, Wind};
 use crate::plan::Plan;
 
 const COLUMNS: usize = 78;
@@ -23,11 +23,18 @@ pub fn text(review: &Review, plan: &Plan) -> String {
     let mut out = String::new();
     line(&mut out, 0, &heading(plan));
     line(&mut out, 0, &times(review, plan));
+    if let Some(count) = count(review) {
+        line(&mut out, 0, &count);
+    }
     out.push('\n');
     cautions(&mut out, review);
     if !review.quiet.is_empty() {
-        let quiet = words::list(&review.quiet, usize::MAX);
+        let quiet = names(&review.quiet);
         line(&mut out, 0, &format!("Checked, and nothing raised within these limits: {quiet}."));
+    }
+    if !review.unjudged.is_empty() {
+        let unjudged = names(&review.unjudged);
+        line(&mut out, 0, &format!("Could not be checked, for want of data: {unjudged}."));
     }
     let more = review.unknown.get(MISSING_TOLD..).unwrap_or_default();
     if !more.is_empty() {
@@ -40,10 +47,30 @@ pub fn text(review: &Review, plan: &Plan) -> String {
     line(
         &mut out,
         0,
-        "This replaces no official service and no forecast: read the marine forecast yourself. No \
-         caution is no clearance.",
+        "Tides, currents and surf are not looked at here. This replaces no official service and no \
+         forecast: read the marine forecast and the tide tables yourself. No caution is no clearance.",
     );
     out
+}
+
+/// Rules by their names, without the hyphens.
+fn names(ids: &[String]) -> String {
+    let names: Vec<_> = ids.iter().map(|id| id.replace('-', " ")).collect();
+    words::list(&names, usize::MAX)
+}
+
+/// `2 dangers, 1 warning and 3 cautions, the worst first; each says what would clear it.`
+fn count(review: &Review) -> Option<String> {
+    let of = |level: Level| match review.cautions.iter().filter(|one| one.level == level).count() {
+        0 => None,
+        1 => Some(format!("1 {}", level.signal_word().to_lowercase())),
+        many => Some(format!("{many} {}s", level.signal_word().to_lowercase())),
+    };
+    let levels = [Level::Danger, Level::Warning, Level::Caution, Level::Notice];
+    let counts: Vec<_> = levels.into_iter().filter_map(of).collect();
+    let counts = words::list(&counts, usize::MAX);
+    let whole = format!("{counts}, the worst first; each says what would clear it.");
+    (review.cautions.len() > 1).then_some(whole)
 }
 
 fn heading(plan: &Plan) -> String {
@@ -108,6 +135,25 @@ fn water(out: &mut String, review: &Review) {
         line(out, 0, &format!("The water goes by {source}: {}.", how.join("; ")));
     }
     line(out, 0, &warned(&review.water.warnings));
+    line(out, 0, &foreseen(&review.water.forecast));
+}
+
+/// The forecast's range over the trip's hours, as a sentence.
+fn foreseen(forecast: &Forecast) -> String {
+    let of = |kn: fn(&Wind) -> f64| forecast.hours.iter().map(kn);
+    let least_kn = of(|wind| wind.speed_kn).reduce(f64::min);
+    let most_kn = of(Wind::strongest_kn).reduce(f64::max);
+    let said = match (least_kn.zip(most_kn), forecast.asked) {
+        (Some((least_kn, most_kn)), _) => format!(
+            "{least_kn:.0} to {most_kn:.0} kn with its gusts in the trip's hours (US weather service)"
+        ),
+        (None, true) => "none for the trip's hours".to_owned(),
+        (None, false) => "nobody was asked".to_owned(),
+    };
+    match &forecast.silent {
+        Some(why) => format!("Wind forecast: {said}; the US weather service {why}."),
+        None => format!("Wind forecast: {said}."),
+    }
 }
 
 /// What is warned of, as a sentence.

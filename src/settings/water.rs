@@ -32,7 +32,8 @@ pub struct Water {
     pub nearby: bool,
     /// Stations that are asked in any case.
     pub stations: Vec<Station>,
-    /// Whether warnings in force are asked for, where there is a service that tells them.
+    /// Whether warnings in force and the coming wind are asked for, where there is a service that
+    /// tells them.
     pub warnings: bool,
     /// Where the services answer, when not at their public addresses.
     pub services: Services,

@@ -4,9 +4,11 @@
 use std::sync::LazyLock;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use shorelamp::caution::{Caution, Facts, LegReach, Level, Light, Limits, Reach, Stretch, raise};
+use shorelamp::caution::{
+    Caution, Facts, LegReach, Level, Light, Limits, Reach, Sea, Stretch, raise,
+};
 use shorelamp::conditions::nws::{Alert, Warnings};
-use shorelamp::conditions::{Kind, Reading, Water, Waves, Wind};
+use shorelamp::conditions::{Forecast, Hours, Kind, Reading, Water, Waves, Wind};
 use shorelamp::measure::Span;
 use shorelamp::plan::{Plan, read_toml};
 
@@ -69,6 +71,7 @@ pub struct Day {
     pub reach: Reach,
     pub light: Light,
     pub grace: Span,
+    pub sea: Option<Sea>,
 }
 
 impl Day {
@@ -98,6 +101,7 @@ impl Day {
             reach,
             light,
             grace: Span::from_minutes(30),
+            sea: None,
         }
     }
 
@@ -112,6 +116,7 @@ impl Day {
             reach: self.reach.clone(),
             light: self.light.clone(),
             overdue_at: self.plan.times.return_by.at + self.grace.delta(),
+            sea: self.sea.clone(),
         };
         raise(&facts, limits)
     }
@@ -154,7 +159,8 @@ pub fn water(temperature_c: Option<f64>) -> Water {
         age_s: Some(1800),
     });
     let warnings = Warnings { asked: true, ..Warnings::default() };
-    Water { governs, wind: Some(wind(3.0, 0.0)), warnings, ..Water::default() }
+    let forecast = calm();
+    Water { governs, wind: Some(wind(3.0, 0.0)), warnings, forecast, ..Water::default() }
 }
 
 /// Wind half an hour old.
@@ -166,7 +172,25 @@ pub fn wind(speed_kn: f64, from_deg: f64) -> Wind {
         source: "station 46999".to_owned(),
         taken_at: Some(at("2026-08-20T08:00")),
         age_s: Some(1800),
+        forecast_for: None,
     }
+}
+
+/// Wind that is forecast for some hours from a time on.
+pub fn foreseen(speed_kn: f64, from_deg: f64, from: DateTime<Utc>, hours: i64) -> Wind {
+    Wind {
+        source: "forecast of the US weather service".to_owned(),
+        taken_at: None,
+        age_s: None,
+        forecast_for: Some(Hours { from, to: from + TimeDelta::hours(hours) }),
+        ..wind(speed_kn, from_deg)
+    }
+}
+
+/// A light air for ten days.
+fn calm() -> Forecast {
+    let hours = vec![foreseen(3.0, 0.0, at("2026-08-19T00:00"), 240)];
+    Forecast { asked: true, hours, silent: None }
 }
 
 /// The same light on each of ten days.
@@ -182,6 +206,12 @@ fn days(from: &str, to: &str) -> Vec<Stretch> {
 /// Waves half an hour old.
 pub fn waves(height_m: f64) -> Waves {
     Waves { height_m, source: "station 46999".to_owned(), age_s: 1800 }
+}
+
+/// An estimated sea.
+pub fn sea(height_m: f64) -> Sea {
+    let (wind, to) = (wind(12.0, 270.0), "Kelp edge".to_owned());
+    Sea { height_m, wind, fetch_m: 9_000.0, is_longer: false, to }
 }
 
 /// An alert without beginning or end.

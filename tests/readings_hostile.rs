@@ -1,0 +1,258 @@
+//! Services that do us harm, all of them at once: five megabytes, an answer without end, another
+//! encoding, a circle of redirections, numbers off by a thousand, nothing at all. Each costs its
+//! reading and is named with the reason; the review comes in time, and filing goes on.
+#![allow(clippy::unwrap_used)]
+
+use std::fs;
+use std::io::{Read, Write};
+use std::net::{TcpListener, TcpStream};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use chrono::{TimeDelta, Utc};
+use serde_json::Value;
+
+#[path = "commands/world.rs"]
+#[allow(dead_code)]
+mod world;
+
+use world::{World, plan};
+
+/// Far less than the harm lasts; three seconds and the program's start where nothing else runs.
+const BOUNDED: Duration = Duration::from_secs(25);
+const LASTS: Duration = Duration::from_secs(90);
+
+/// What all services do.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Harm {
+    FiveMegabytes,
+    ForEver,
+    Utf16,
+    Circle,
+    Thousandfold,
+    Hang,
+}
+
+fn services(harm: Harm) -> String {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let url = format!("http://{}", listener.local_addr().unwrap());
+    let home = url.clone();
+    thread::spawn(move || {
+        for stream in listener.incoming().flatten() {
+            let home = home.clone();
+            thread::spawn(move || serve(stream, harm, &home));
+        }
+    });
+    url
+}
+
+fn serve(mut stream: TcpStream, harm: Harm, home: &str) -> std::io::Result<()> {
+    let mut request = [0; 4096];
+    let read = stream.read(&mut request)?;
+    let request = String::from_utf8_lossy(&request[..read]).into_owned();
+    let path = request.split_whitespace().nth(1).unwrap_or_default();
+    match harm {
+        Harm::Hang => thread::sleep(LASTS),
+        Harm::Circle => {
+            let to = format!(
+                "HTTP/1.1 302 Found\r\nlocation: {home}{path}\r\nconnection: close\r\ncontent-length: 0\r\n\r\n"
+            );
+            stream.write_all(to.as_bytes())?;
+        }
+        Harm::ForEver => {
+            stream.write_all(b"HTTP/1.1 200 OK\r\nconnection: close\r\n\r\n{\"")?;
+            loop {
+                stream.write_all(b" ")?;
+                thread::sleep(Duration::from_millis(20));
+            }
+        }
+        Harm::FiveMegabytes => {
+            let body = "\u{fffd} nothing of the kind\n".repeat(5_000_000 / 24);
+            answer(&mut stream, body.as_bytes())?;
+        }
+        Harm::Utf16 => {
+            let body = body(path, 1.0);
+            let wide: Vec<u8> = body.encode_utf16().flat_map(u16::to_be_bytes).collect();
+            answer(&mut stream, &wide)?;
+        }
+        Harm::Thousandfold => answer(&mut stream, body(path, 1000.0).as_bytes())?,
+    }
+    Ok(())
+}
+
+fn answer(stream: &mut TcpStream, body: &[u8]) -> std::io::Result<()> {
+    let head =
+        format!("HTTP/1.1 200 OK\r\nconnection: close\r\ncontent-length: {}\r\n\r\n", body.len());
+    stream.write_all(head.as_bytes())?;
+    stream.write_all(body)
+}
+
+/// What the service would say, its numbers so many times too great.
+fn body(path: &str, times: f64) -> String {
+    let now = Utc::now() - TimeDelta::minutes(10);
+    let value = |value: f64| format!("{:.1}", value * times);
+    if path.contains("activestations") {
+        let lat = value(48.54);
+        format!(
+            r#"<stations><station id="near9" lat="{lat}" lon="-123.16" type="buoy" met="y"/></stations>"#
+        )
+    } else if path.contains("realtime2") {
+        format!(
+            "#YY  MM DD hh mm WDIR WSPD GST  WVHT  ATMP  WTMP\n{} {} {} {} {} {} {}\n",
+            now.format("%Y %m %d %H %M"),
+            value(230.0),
+            value(3.0),
+            value(4.0),
+            value(0.4),
+            value(12.0),
+            value(9.1)
+        )
+    } else if path.contains("datagetter") {
+        let at = now.format("%Y-%m-%d %H:%M");
+        format!(
+            r#"{{"data":[{{"t":"{at}","v":"{}","s":"{}","d":"{}","g":"5","f":"0,0,0"}}]}}"#,
+            value(9.1),
+            value(3.0),
+            value(230.0)
+        )
+    } else if path.contains("griddap") {
+        format!(
+            r#"{{"table":{{"columnNames":["time","latitude","longitude","sst"],"columnUnits":["UTC","","","degree_C"],"rows":[["{}",48.54,-123.16,{}]]}}}}"#,
+            now.format("%Y-%m-%dT%H:%M:%SZ"),
+            value(9.1)
+        )
+    } else if path.contains("/points/") {
+        r#"{"properties":{"gridId":"SEW","gridX":1,"gridY":2,"county":null,"forecastZone":null}}"#
+            .to_owned()
+    } else if path.contains("/gridpoints/") {
+        format!(
+            r#"{{"properties":{{"periods":[{{"startTime":"{}","endTime":"{}","windSpeed":"{} mph"}}]}}}}"#,
+            now.to_rfc3339(),
+            (now + TimeDelta::hours(9)).to_rfc3339(),
+            value(10.0)
+        )
+    } else {
+        r#"{"features":[]}"#.to_owned()
+    }
+}
+
+/// Settings that ask one station of each service, the nearest, and the weather service.
+fn world(url: &str) -> World {
+    let world = World::new();
+    let settings = fs::read_to_string(world.path("shorelamp.toml")).unwrap();
+    let (head, _) = settings.split_once("[[water.station]]").unwrap();
+    let station = |service: &str, id: &str| {
+        format!(
+            "[[water.station]]\nservice = \"{service}\"\nid = \"{id}\"\nposition = \"48.54 -123.16\"\n"
+        )
+    };
+    world.write(
+        "shorelamp.toml",
+        &format!(
+            "{head}\n[water]\nnearby = true\nwarnings = true\n[water.services]\nndbc = \"{url}\"\ncoops = \"{url}\"\nerddap = \"{url}\"\nnws = \"{url}\"\n{}{}{}",
+            station("ndbc", "46999"), station("coops", "9999999"), station("erddap", "GRID_ONE")
+        ),
+    );
+    world
+}
+
+fn reviewed(harm: Harm) -> Value {
+    let world = world(&services(harm));
+    let plan = world.write("plan.toml", &plan());
+    let began = Instant::now();
+    let ended = world.run(&["review", plan.to_str().unwrap(), "--json"]);
+    assert!(began.elapsed() < BOUNDED, "{harm:?}: {:?}", began.elapsed());
+    assert_eq!(ended.code, 0, "{harm:?}: {ended:?}");
+    serde_json::from_str(&ended.out).unwrap()
+}
+
+/// Each service's silence has a reason with one of these words; the water is unknown and cold.
+fn costs_its_reading(harm: Harm, words: &[&str]) {
+    let review = reviewed(harm);
+    assert_eq!(review["water"]["kind"], "unknown", "{harm:?}: {}", review["water"]);
+    assert_eq!(review["water"]["temperature_c"], Value::Null);
+    let silent = review["water"]["silent"].as_array().unwrap();
+    for station in ["46999", "9999999", "GRID_ONE"] {
+        let why = silent.iter().find(|one| one["station"] == station);
+        let why = why.unwrap_or_else(|| panic!("{harm:?}: {station} is not named in {silent:?}"));
+        let why = why["why"].as_str().unwrap();
+        assert!(words.iter().any(|word| why.contains(word)), "{harm:?} {station}: {why}");
+    }
+    assert!(review["water"]["forecast"]["silent"].is_string(), "{}", review["water"]["forecast"]);
+    assert_eq!(review["water"]["forecast"]["hours"], Value::Array(Vec::new()));
+    let cautions = review["cautions"].as_array().unwrap();
+    let of = |id: &str| cautions.iter().find(|one| one["id"] == id);
+    assert_eq!(of("cold-water").unwrap()["level"], "danger", "unknown water is cold");
+    assert!(of("missing-data").unwrap()["text"].as_str().is_some());
+}
+
+#[test]
+fn five_megabytes_of_something_else() {
+    costs_its_reading(Harm::FiveMegabytes, &["not a table", "not in the service's form"]);
+}
+
+#[test]
+fn an_answer_without_end() {
+    costs_its_reading(Harm::ForEver, &["did not answer within"]);
+}
+
+#[test]
+fn another_encoding() {
+    costs_its_reading(Harm::Utf16, &["not a table", "not in the service's form"]);
+}
+
+#[test]
+fn a_circle_of_redirections() {
+    costs_its_reading(Harm::Circle, &["sent us on more than"]);
+}
+
+#[test]
+fn numbers_off_by_a_thousand() {
+    costs_its_reading(Harm::Thousandfold, &["can be believed", "can be trusted"]);
+}
+
+#[test]
+fn silence() {
+    costs_its_reading(Harm::Hang, &["did not answer within"]);
+}
+
+/// The daemon itself, with every service hanging: the plan is armed all the same.
+#[test]
+fn filing_goes_on() {
+    for harm in [Harm::Hang, Harm::FiveMegabytes] {
+        let world = world(&services(harm));
+        let plan = world.write("plan.toml", &plan());
+        let _daemon = world.serve();
+        let key = world.key(&[]);
+        let began = Instant::now();
+        let ended = world.run_with_key(&key, &["file", plan.to_str().unwrap(), "--json"]);
+        assert_eq!(ended.code, 0, "{harm:?}: {ended:?}");
+        assert!(began.elapsed() < BOUNDED, "{harm:?}: {:?}", began.elapsed());
+        let said: Value = serde_json::from_str(&ended.out).unwrap();
+        assert_eq!(said["state"], "armed", "{said}");
+    }
+}
+
+/// A wrong file of limits is shown with its line, and nothing starts that would judge by half of it.
+#[test]
+fn a_wrong_file_of_limits_stops_the_start() {
+    let world = World::new();
+    let plan = world.write("plan.toml", &plan());
+    for (text, told) in [
+        ("[cold_water]\nwarming_c = 12.0\n", "unknown field `warming_c`"),
+        (
+            "[cold_water]\nwarning_c = 5.0\n",
+            "cold_water.danger_c must not be greater than warning_c",
+        ),
+        ("[wind]\ncaution_kn = \"strong\"\n", "expected f64"),
+        ("[waves\n", "unclosed table"),
+    ] {
+        world.write("cautions.toml", text);
+        for words in [&["serve"][..], &["review", plan.to_str().unwrap()]] {
+            let ended = world.run(words);
+            assert_eq!(ended.code, 78, "{text} {words:?}: {ended:?}");
+            assert!(ended.err.contains(told) && ended.err.contains("cautions.toml"), "{ended:?}");
+            assert!(ended.err.contains("line ") && ended.err.contains('^'), "{ended:?}");
+        }
+    }
+}
