@@ -4,10 +4,10 @@
 mod day;
 
 use chrono::TimeDelta;
-use day::{Day, alert, foreseen, sea, water, waves, wind};
+use day::{Day, alert, foreseen, observed, sea, water, waves, wind};
 use proptest::prelude::*;
 use shorelamp::caution::{Limits, checked};
-use shorelamp::conditions::{Kind, Wind, height_on_fetch_m};
+use shorelamp::conditions::{Kind, Trust, Water, Wind, choose, height_on_fetch_m};
 use shorelamp::measure::Span;
 use shorelamp::plan::{Lifejacket, Wear};
 
@@ -88,6 +88,19 @@ proptest! {
         if let Some(water_c) = day.water.temperature_c() {
             never_lowers(&day, &worse(&day, |day| day.water = water(Some(water_c - by_c))))?;
         }
+    }
+
+    /// A reading of water and wind that grows older, past where it becomes history, within a day:
+    /// the oldest wind that still counts.
+    #[test]
+    fn staler(day in any_day(), water_c in -2.0_f64..32.0, speed_kn in 0.0_f64..40.0, minutes in 0_i64..1_200, later in 0_i64..240) {
+        let now = day.plan.times.launch.at;
+        let aged = |minutes: i64| worse(&day, |day| {
+            let answer = observed(water_c, speed_kn, now - TimeDelta::minutes(minutes));
+            let heard = choose(&[answer], None, &day.plan.route(), Trust::default(), now);
+            day.water = Water { warnings: day.water.warnings.clone(), forecast: day.water.forecast.clone(), ..heard };
+        });
+        never_lowers(&aged(minutes), &aged(minutes + later))?;
     }
 
     /// Unknown water is no better than any water down to what it counts as.

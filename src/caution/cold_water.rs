@@ -31,16 +31,17 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     };
     let text = format!("{}: {what}.", water(facts, water_c));
     let warmer = words::temperature(bounds.caution_c);
-    let clears = match facts.water.cold_end_c() {
-        Some(_) if facts.water.kind() != Kind::Expected => format!(
-            "A worn life jacket, a suit for this water and a route close to shore make a fall less \
-             deadly; only water above {warmer} clears it."
-        ),
-        _ => format!(
-            "A fresh reading above {warmer}: measure it and state the water's temperature with its \
-             time."
+    let known = facts.water.cold_end_c().is_some() && facts.water.kind() != Kind::Expected;
+    let measure = match known {
+        true => format!("only water above {warmer} clears it"),
+        false => format!(
+            "a fresh reading, stated with its time, tells more, and above {warmer} clears it"
         ),
     };
+    let clears = format!(
+        "A worn life jacket, a suit for this water and a route close to shore make a fall less \
+         deadly; {measure}."
+    );
     vec![Caution::new(ID, level, text, SOURCE, clears)]
 }
 

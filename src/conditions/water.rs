@@ -154,13 +154,13 @@ impl Water {
         Water { forecast, ..self }
     }
 
-    /// The winds of a span: the one that blows now, and those forecast for its hours.
+    /// The winds of a span: those forecast for its hours, and last the one that blows now.
     pub fn winds_during(
         &self,
         from: DateTime<Utc>,
         to: DateTime<Utc>,
     ) -> impl Iterator<Item = &Wind> {
-        self.wind.iter().chain(self.forecast.during(from, to))
+        self.forecast.during(from, to).chain(&self.wind)
     }
 
     /// Degrees Celsius, or `None` when unknown: to be taken as cold.

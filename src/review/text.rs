@@ -47,8 +47,9 @@ pub fn text(review: &Review, plan: &Plan) -> String {
     line(
         &mut out,
         0,
-        "Tides, currents and surf are not looked at here. This replaces no official service and no \
-         forecast: read the marine forecast and the tide tables yourself. No caution is no clearance.",
+        "This replaces no official service and no forecast: read the marine forecast yourself, and \
+         the tide tables, for tides, currents and surf are not looked at here. No caution is no \
+         clearance.",
     );
     out
 }
@@ -144,9 +145,13 @@ fn foreseen(forecast: &Forecast) -> String {
     let least_kn = of(|wind| wind.speed_kn).reduce(f64::min);
     let most_kn = of(Wind::strongest_kn).reduce(f64::max);
     let said = match (least_kn.zip(most_kn), forecast.asked) {
-        (Some((least_kn, most_kn)), _) => format!(
-            "{least_kn:.0} to {most_kn:.0} kn with its gusts in the trip's hours (US weather service)"
-        ),
+        (Some((least_kn, most_kn)), _) => {
+            let range = match (least_kn.round(), most_kn.round()) {
+                (least, most) if least == most => format!("{least:.0}"),
+                (least, most) => format!("{least:.0} to {most:.0}"),
+            };
+            format!("{range} kn, gusts included, in the trip's hours (US weather service)")
+        }
         (None, true) => "none for the trip's hours".to_owned(),
         (None, false) => "nobody was asked".to_owned(),
     };

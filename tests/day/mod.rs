@@ -8,7 +8,10 @@ use shorelamp::caution::{
     Caution, Facts, LegReach, Level, Light, Limits, Reach, Sea, Stretch, raise,
 };
 use shorelamp::conditions::nws::{Alert, Warnings};
-use shorelamp::conditions::{Forecast, Hours, Kind, Reading, Water, Waves, Wind};
+use shorelamp::conditions::{
+    Answer, Forecast, Hours, Kind, Observations, Observed, Reading, Service, Station, Water, Waves,
+    Wind,
+};
 use shorelamp::measure::Span;
 use shorelamp::plan::{Plan, read_toml};
 
@@ -206,6 +209,25 @@ fn days(from: &str, to: &str) -> Vec<Stretch> {
 /// Waves half an hour old.
 pub fn waves(height_m: f64) -> Waves {
     Waves { height_m, source: "station 46999".to_owned(), age_s: 1800 }
+}
+
+/// What a station at the launch says.
+pub fn observed(water_c: f64, speed_kn: f64, taken_at: DateTime<Utc>) -> Answer {
+    let observed = |value| Some(Observed { value, taken_at });
+    Answer {
+        station: Station {
+            service: Service::Ndbc,
+            id: "46999".to_owned(),
+            position: Day::calm().plan.launch.position,
+            url: None,
+        },
+        said: Ok(Observations {
+            water_c: observed(water_c),
+            wind_kn: observed(speed_kn),
+            wind_from_deg: observed(20.0),
+            ..Observations::default()
+        }),
+    }
 }
 
 /// An estimated sea.
