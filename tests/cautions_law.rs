@@ -100,6 +100,19 @@ fn the_states_cold_seasons() {
     }
 }
 
+/// Known from one list alone, and told so; only near that river.
+#[test]
+fn the_upper_potomac() {
+    let on = |lon: f64| {
+        let mut day = in_zone(Tz::America__New_York, 39.3, lon).back_at("2026-11-20T15:00");
+        day.plan.times.launch.at = at("2026-11-20T09:00");
+        day.plan.crew[0].lifejacket = Some(Lifejacket::Carried);
+        law(&day)
+    };
+    assert!(on(-77.7).contains("if this is Maryland, on the Upper Potomac"), "{}", on(-77.7));
+    assert!(!on(-76.0).contains("Maryland"));
+}
+
 /// Unresolved between the federal exemption and what two states print.
 #[test]
 fn where_the_sources_conflict_the_state_is_to_be_asked() {
@@ -123,6 +136,9 @@ fn canada() {
     // Section 220: a sealed sit-on-top of which everybody wears a jacket.
     day.plan.craft[0].kind = Some("sit-on-top kayak".to_owned());
     assert_eq!(law(&day), "");
+    let mut dark = day.clone().back_at("2026-08-20T20:37");
+    dark.plan.gear.light = None;
+    assert!(law(&dark).contains("a watertight flashlight"), "{}", law(&dark));
     day.plan.crew[1].lifejacket = Some(Lifejacket::Carried);
     assert!(law(&day).contains("heaving line"));
     day.plan.crew[1].age = Some(15);
@@ -149,5 +165,7 @@ fn elsewhere_the_gap_is_told() {
     assert!(law(&day).contains("a sound signal"));
     let sources = day.cautions();
     let source = sources.iter().find(|one| one.id == "law").map(|one| one.source.to_string());
-    assert!(source.is_some_and(|source| source.contains("COLREGS Rule 33(b) (seen)")));
+    assert!(
+        source.is_some_and(|source| source.contains("COLREGS Rule 33(b) (seen in undated copies)"))
+    );
 }

@@ -2,7 +2,8 @@
 //!
 //! A visitor's own life jacket that is lawful at home will do (s. 212). A paddleboat, paddleboard
 //! or sealed sit-on-top of which everybody wears a life jacket needs no more than a sound signal
-//! and, in the dark, a watertight flashlight (s. 220); sit-inside kayaks and canoes are not in it.
+//! and, in the dark, a watertight flashlight (s. 220); sit-inside kayaks and canoes are not in it. The
+//! duties of guides (s. 303, 305, 308) are not looked at.
 
 use super::{Case, Row, is_kind, may_reach_m};
 use crate::plan::Lifejacket;
@@ -43,9 +44,12 @@ const KNOWN: &str = "seen, consolidation of 2026-05-31";
 
 pub(super) const ROWS: &[Row] = &[
     Row {
-        section: "SOR/2010-91 s. 209",
+        section: "SOR/2010-91 s. 209, 10(1)",
         known: KNOWN,
-        lacks: |case| Some(format!("a life jacket of the right size for {}", case.without()?)),
+        lacks: |case| {
+            let names = case.without()?;
+            Some(format!("a life jacket of the right size for {names} (an inflatable one, worn)"))
+        },
     },
     Row {
         section: "SOR/2010-91 s. 202",
@@ -59,8 +63,9 @@ pub(super) const ROWS: &[Row] = &[
         section: "SOR/2010-91 s. 210",
         known: KNOWN,
         lacks: |case| {
-            (!is_simple(case))
-                .then(|| "a buoyant heaving line of 15 m, and a way back in".to_owned())
+            (!is_simple(case)).then(|| {
+                "a buoyant heaving line of 15 m, and a way back in over a side of 0.5 m".to_owned()
+            })
         },
     },
     Row {
@@ -86,6 +91,14 @@ pub(super) const ROWS: &[Row] = &[
                  hold water)"
                     .to_owned()
             })
+        },
+    },
+    Row {
+        section: "SOR/2010-91 s. 220",
+        known: KNOWN,
+        lacks: |case| {
+            let unlit = case.dark && case.facts.plan.gear.light != Some(true);
+            (is_simple(case) && unlit).then(|| "a watertight flashlight".to_owned())
         },
     },
 ];

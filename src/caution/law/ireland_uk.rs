@@ -11,14 +11,14 @@ use super::Row;
 
 pub(super) const UK: &[Row] = &[Row {
     section: "SOLAS V/19.2.1.7",
-    known: "seen",
+    known: "seen in an undated summary",
     lacks: |_| Some("a radar reflector, if one can be carried".to_owned()),
 }];
 
 pub(super) const IRELAND: &[Row] = &[
     Row {
         section: "S.I. 921/2005, 349/2012, 400/2018",
-        known: "seen in summaries",
+        known: "seen in summaries of 2012 to 2019",
         lacks: |case| {
             let open = case.craft.is_empty()
                 || case.any_craft(|craft| craft.length_m.is_none_or(|own_m| own_m < 7.0));
@@ -28,7 +28,7 @@ pub(super) const IRELAND: &[Row] = &[
     },
     Row {
         section: "S.I. 921/2005, under 16",
-        known: "seen in summaries",
+        known: "seen in summaries of 2012 to 2019",
         lacks: |case| {
             let young = case.not_wearing(|one| one.age.is_some_and(|age| age < 16))?;
             Some(format!("a life jacket worn by {young}, under 16, on any craft"))

@@ -26,12 +26,12 @@ pub(super) const INLAND: &[Row] = &[
 pub(super) const INTERNATIONAL: &[Row] = &[
     Row {
         section: "COLREGS Rules 20, 25(d)(ii)",
-        known: "seen",
+        known: "seen in undated copies",
         lacks: |case| {
             unlit(case).then(|| "a torch or lantern showing white, ready at hand".to_owned())
         },
     },
-    Row { section: "COLREGS Rule 33(b)", known: "seen", lacks: sound },
+    Row { section: "COLREGS Rule 33(b)", known: "seen in undated copies", lacks: sound },
 ];
 
 fn unlit(case: &Case<'_>) -> bool {

@@ -11,7 +11,7 @@ struct State {
     rows: &'static [Row],
 }
 
-const STATES: [State; 6] = [
+const STATES: [State; 7] = [
     State {
         box_deg: [40.4, 45.1, -79.9, -71.7],
         rows: &[Row {
@@ -76,6 +76,14 @@ const STATES: [State; 6] = [
             lacks: |case| {
                 worn(case, "Maine, on the Saco River", (1, 1), (6, 1), |kind| kind != Kind::Board)
             },
+        }],
+    },
+    State {
+        box_deg: [38.8, 39.8, -79.5, -77.0],
+        rows: &[Row {
+            section: "Maryland, Upper Potomac and its tributaries, 15 November to 15 May",
+            known: "in one secondary list; the regulation's number not found",
+            lacks: |case| worn(case, "Maryland, on the Upper Potomac", (11, 15), (5, 15), |_| true),
         }],
     },
 ];
