@@ -225,6 +225,24 @@ fn a_summer_lake() {
     assert!(trip.text.contains("nothing raised within these limits"), "{}", trip.text);
 }
 
+/// The same beach with wind along the lake, of which the data has tens of kilometres to the north
+/// and to the south: no buoy tells of waves, so they are estimated, and said to be.
+#[test]
+fn waves_are_estimated_where_none_are_measured() {
+    let times = "launch = \"2026-08-15T10:00\"\nreturn_by = \"2026-08-15T13:00\"";
+    let route = "[launch]\nposition = \"44.5070 -73.3000\"\n[[waypoint]]\nname = \"Mid-lake\"\nposition = \"44.5090 -73.3100\"";
+    let judged = |wind_kn: f64| {
+        let plan = well_kept("Mid-lake", times, route, "wetsuit");
+        Trip::judged(&plan, Some("champlain"), Some((23.0, wind_kn, 180.0, 20)))
+    };
+    let trip = judged(24.0);
+    let sea = trip.review.water.sea.as_ref().expect("an estimate");
+    assert!(sea.fetch_m > 3_000.0 && sea.height_m >= 0.5, "{sea:?}");
+    assert!(trip.level("waves") >= Some(Level::Caution), "{}", trip.text);
+    assert!(trip.text.contains("an estimate from 24 kn"), "{}", trip.text);
+    assert_eq!(judged(4.0).level("waves"), None, "a light air raises nothing");
+}
+
 fn strait_at_dusk() -> Trip {
     let times = "launch = \"2026-09-20T16:30\"\nreturn_by = \"2026-09-20T19:45\"";
     let route = "[launch]\nposition = \"48.5420 -123.1620\"\nvehicle = \"Green estate car\"\n[[waypoint]]\nname = \"Tide rip\"\nposition = \"48.5300 -123.2100\"\nstay = \"45m\"";
@@ -266,6 +284,12 @@ fn a_fjord_in_winter() {
         trip.text
     );
     assert!(trip.review.unknown.iter().any(|what| what.contains("wind")), "{}", trip.text);
+    // What had nothing to go by is no quiet rule.
+    for id in ["wind", "headwind", "offshore-wind", "waves"] {
+        assert!(trip.review.unjudged.iter().any(|one| one == id), "{id}");
+        assert!(trip.review.quiet.iter().all(|one| one != id), "{id}");
+    }
+    assert!(trip.text.contains("Could not be checked, for want of data: wind"), "{}", trip.text);
 }
 
 fn tropical_reef() -> Trip {

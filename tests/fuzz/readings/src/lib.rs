@@ -1,0 +1,13 @@
+//! The pure floors that read what services and keepers write, by themselves: nothing else of the
+//! service is built for fuzzing.
+
+#[path = "../../../../src/caution/mod.rs"]
+pub mod caution;
+#[path = "../../../../src/conditions/mod.rs"]
+pub mod conditions;
+#[path = "../../../../src/measure/mod.rs"]
+pub mod measure;
+#[path = "../../../../src/plan/mod.rs"]
+pub mod plan;
+
+pub mod inputs;
