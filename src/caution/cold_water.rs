@@ -49,14 +49,18 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
 fn water(facts: &Facts<'_>, water_c: f64) -> String {
     let temperature = words::temperature(water_c);
     let Some(reading) = &facts.water.governs else {
-        return format!("The water temperature is unknown and counts as {temperature}");
+        return format!(
+            "The water temperature is unknown and counts as {temperature}{}",
+            cold_end(facts, water_c)
+        );
     };
     let measured = words::temperature(reading.temperature_c);
     if let Some(doubt) = &facts.water.doubt {
         return format!(
-            "The water was {measured} ({}, {}), but {doubt}: it counts as {temperature}",
+            "The water was {measured} ({}, {}), but {doubt}: it counts as {temperature}{}",
             reading.source,
-            age(reading)
+            age(reading),
+            cold_end(facts, water_c)
         );
     }
     if reading.kind == Kind::Expected {
@@ -68,6 +72,14 @@ fn water(facts: &Facts<'_>, water_c: f64) -> String {
         false => String::new(),
     };
     format!("The water is {temperature} ({}, {}{spread})", reading.source, age(reading))
+}
+
+/// What unknown water counts by, where that is something else than our own choice.
+fn cold_end(facts: &Facts, water_c: f64) -> String {
+    match facts.water.coldest() {
+        Some((coldest_c, source)) if coldest_c <= water_c => format!(" ({source})"),
+        _ => String::new(),
+    }
 }
 
 fn age(reading: &Reading) -> String {

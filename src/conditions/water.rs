@@ -180,10 +180,20 @@ impl Water {
     /// Celsius: unknown water counts as no warmer than this.
     #[must_use]
     pub fn coldest_c(&self) -> Option<f64> {
+        self.coldest().map(|(cold_end_c, _)| cold_end_c)
+    }
+
+    /// The same with what it is from, in words.
+    #[must_use]
+    pub fn coldest(&self) -> Option<(f64, String)> {
         let near = self.set_aside.iter().filter(|aside| aside.why != Why::Far);
         let readings = near.map(|aside| &aside.reading).chain(&self.governs);
-        let expected = self.expected.iter().map(|one| one.temperature_c - one.plus_minus_c);
-        readings.map(Reading::cold_end_c).chain(expected).reduce(f64::min)
+        let readings = readings.map(|one| (one.cold_end_c(), one.source.clone()));
+        let expected = self.expected.iter().map(|one| {
+            let words = format!("{}, less {} °C", one.source, one.plus_minus_c);
+            (one.temperature_c - one.plus_minus_c, words)
+        });
+        readings.chain(expected).min_by(|(a, _), (b, _)| a.total_cmp(b))
     }
 
     /// Who says so.

@@ -271,5 +271,10 @@ fn causes(error: &dyn std::error::Error) -> String {
     while let Some(cause) = innermost.source() {
         innermost = cause;
     }
-    innermost.to_string()
+    let told = innermost.to_string();
+    // What the system says of a name that nobody can resolve, or of a machine without a network.
+    match told.starts_with("failed to lookup address information") {
+        true => "its address could not be looked up".to_owned(),
+        false => told,
+    }
 }

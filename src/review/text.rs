@@ -4,10 +4,10 @@ use std::fmt::Write;
 
 use chrono::{DateTime, FixedOffset};
 
-use super::shown::{Leg, Passed, Review};
+use super::shown::{Leg, Passed, Review, WaterShown};
 use crate::caution::{Caution, Level, MISSING_TOLD, words};
 use crate::conditions::nws::Warnings;
-use crate::conditions::{Forecast, Received, Wind};
+use crate::conditions::{Received, Wind};
 use crate::plan::Plan;
 
 const COLUMNS: usize = 78;
@@ -136,11 +136,12 @@ fn water(out: &mut String, review: &Review) {
         line(out, 0, &format!("The water goes by {source}: {}.", how.join("; ")));
     }
     line(out, 0, &warned(&review.water.warnings));
-    line(out, 0, &foreseen(&review.water.forecast));
+    line(out, 0, &foreseen(&review.water));
 }
 
 /// The forecast's range over the trip's hours, as a sentence.
-fn foreseen(forecast: &Forecast) -> String {
+fn foreseen(water: &WaterShown) -> String {
+    let forecast = &water.forecast;
     let of = |kn: fn(&Wind) -> f64| forecast.hours.iter().map(kn);
     let least_kn = of(|wind| wind.speed_kn).reduce(f64::min);
     let most_kn = of(Wind::strongest_kn).reduce(f64::max);
@@ -156,6 +157,9 @@ fn foreseen(forecast: &Forecast) -> String {
         (None, false) => "nobody was asked".to_owned(),
     };
     match &forecast.silent {
+        silent @ Some(_) if *silent == water.warnings.silent => {
+            format!("Wind forecast: {said}, for the same reason.")
+        }
         Some(why) => format!("Wind forecast: {said}; the US weather service {why}."),
         None => format!("Wind forecast: {said}."),
     }
