@@ -140,7 +140,9 @@ fn every_reference_route() {
         assert_eq!(nowhere, 0.0, "{name}");
         let land = over_land(&shores, &places).unwrap();
         let land_m: f64 = land.iter().map(|stretch| stretch.length_m()).sum();
-        assert!((land_m - judged.over_land_m.unwrap()).abs() < 1e-6, "{name}");
+        // Each end of a stretch is found to a decimetre, from either set of places looked at.
+        let ends = 2.0 * land.len() as f64;
+        assert!((land_m - judged.over_land_m.unwrap()).abs() <= 0.1 * ends, "{name}");
         let far = beyond(&shores, &places, farthest.distance_m - 1.0).unwrap();
         let first_and_last = far.stretches[0].from_m..=far.stretches.last().unwrap().to_m;
         assert!(first_and_last.contains(&farthest.along_m), "{name}");

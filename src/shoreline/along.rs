@@ -1,9 +1,12 @@
 //! What a route meets on its way: land, water far from shore, and the hours.
 
+use std::cell::Cell;
+
+use super::crossed::{STRAIGHT_M, crossings};
 use super::ecef::{self, Point};
 use super::judge::choose;
 use super::route::Route;
-use super::search::stretches_above;
+use super::search::{Sample, stretches_above, stretches_above_from};
 use super::{Nearest, Shoreline, Shorelines, signed_m};
 use crate::measure::{Position, kn_to_m_per_s};
 
@@ -69,8 +72,17 @@ pub struct Planned {
 #[must_use]
 pub fn over_land(shores: &Shorelines, places: &[Position]) -> Option<Vec<Stretch>> {
     let route = Route::through(places);
-    let view = choose(shores, &route).ok()?.shore.view();
-    Some(stretches(&route, |here| -signed_m(&view, here).1))
+    let shoreline = choose(shores, &route).ok()?;
+    let view = shoreline.shore.view();
+    let sample = |along_m: f64, at: Position| Sample {
+        along_m,
+        value_m: signed_m(&view, ecef::point_of(at)).1,
+    };
+    let start = route.start().map(|at| sample(0.0, at));
+    let turns = route.legs().iter().map(|leg| sample(leg.along_m + leg.length_m, leg.to));
+    let known: Vec<Sample> = start.into_iter().chain(turns).collect();
+    let found = on_land_m(shoreline, &route, &known, &mut 0.0);
+    Some(located(&route, found).collect())
 }
 
 /// Where a route lies on water farther than `distance_m` from shore; `None` if that is unknown.
@@ -78,11 +90,16 @@ pub fn over_land(shores: &Shorelines, places: &[Position]) -> Option<Vec<Stretch
 pub fn beyond(shores: &Shorelines, places: &[Position], distance_m: f64) -> Option<Beyond> {
     let route = Route::through(places);
     let shoreline = choose(shores, &route).ok()?;
+    Some(beyond_in(shoreline, &route, distance_m))
+}
+
+/// The same in one set of data, which must know the whole route.
+pub(super) fn beyond_in(shoreline: &Shoreline, route: &Route, distance_m: f64) -> Beyond {
     let view = shoreline.shore.view();
     let farther_than =
-        |limit_m: f64| stretches(&route, |here| signed_m(&view, here).1 - limit_m.max(0.0));
+        |limit_m: f64| stretches(route, |here| signed_m(&view, here).1 - limit_m.max(0.0));
     let careful_m = distance_m - shoreline.greatest_accuracy_m();
-    Some(Beyond { stretches: farther_than(distance_m), at_most: farther_than(careful_m) })
+    Beyond { stretches: farther_than(distance_m), at_most: farther_than(careful_m) }
 }
 
 /// Metres of a route that lie on water farther than `distance_m` from the nearest shore of the
@@ -150,19 +167,39 @@ fn stretches(route: &Route, height_m: impl Fn(Point) -> f64) -> Vec<Stretch> {
         Some(at) => height_m(ecef::point_of(at)),
         None => 0.0,
     };
-    stretches_above(&height_along_m, route.length_m())
-        .into_iter()
-        .filter_map(|[from_m, to_m]| {
-            let (from, to) = (route.position_at(from_m)?, route.position_at(to_m)?);
-            Some(Stretch { from_m, to_m, from, to })
-        })
-        .collect()
+    located(route, stretches_above(&height_along_m, route.length_m())).collect()
 }
 
-/// Metres of the route on land.
-pub(super) fn over_land_m(shoreline: &Shoreline, route: &Route) -> f64 {
+fn located(route: &Route, stretches: Vec<[f64; 2]>) -> impl Iterator<Item = Stretch> {
+    stretches.into_iter().filter_map(|[from_m, to_m]| {
+        let (from, to) = (route.position_at(from_m)?, route.position_at(to_m)?);
+        Some(Stretch { from_m, to_m, from, to })
+    })
+}
+
+/// The stretches of the route on land, in metres along it. `known` are distances from shore at
+/// least at every place of the route, negative on land; `accuracy_m` becomes that of the coarsest
+/// shore met.
+pub(super) fn on_land_m(
+    shoreline: &Shoreline,
+    route: &Route,
+    known: &[Sample],
+    accuracy_m: &mut f64,
+) -> Vec<[f64; 2]> {
     let view = shoreline.shore.view();
-    total_m(&stretches(route, |here| -signed_m(&view, here).1))
+    let coarsest_m = Cell::new(*accuracy_m);
+    let depth_m = |along_m: f64| {
+        let Some(at) = route.position_at(along_m) else { return 0.0 };
+        let (hit, metres) = signed_m(&view, ecef::point_of(at));
+        coarsest_m.set(shoreline.accuracy_at(&view, hit).max(coarsest_m.get()));
+        -metres
+    };
+    let known: Vec<Sample> =
+        known.iter().map(|sample| Sample { value_m: -sample.value_m, ..*sample }).collect();
+    let shores = |ends_m| crossings(&view, route, ends_m);
+    let stretches = stretches_above_from(&depth_m, &known, &shores, STRAIGHT_M);
+    *accuracy_m = coarsest_m.get();
+    stretches
 }
 
 fn total_m(stretches: &[Stretch]) -> f64 {

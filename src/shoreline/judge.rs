@@ -5,10 +5,11 @@ use std::collections::BinaryHeap;
 
 use thiserror::Error;
 
-use super::along::over_land_m;
+use super::along::on_land_m;
 use super::ecef::{self, Point};
+use super::peak::{EDGES, Peak, peak};
 use super::route::{Leg, Route};
-use super::search::{FASTEST, first_negative};
+use super::search::{FASTEST, Sample, first_negative};
 use super::tree::{Edge, Hit, View};
 use super::{Shoreline, Shorelines, signed_m};
 use crate::measure::Position;
@@ -94,16 +95,22 @@ pub fn judge_route(shores: &Shorelines, places: &[Position]) -> RouteShore {
             return RouteShore { length_m, legs, farthest, over_land_m: None, accuracy_m: None };
         }
     };
-    let view = shoreline.shore.view();
-    let farthest = farthest(shoreline, &view, &route);
-    let accuracy_m = farthest.map_or(shoreline.accuracy_m(), |it| it.at_most_m - it.distance_m);
+    let (found, seen) = search(shoreline, &route);
+    let mut accuracy_m = found.map_or(shoreline.accuracy_m(), |it| it.at_most_m - it.distance_m);
+    let on_land = on_land_m(shoreline, &route, &seen, &mut accuracy_m);
+    let farthest = found.map(|it| Farthest { at_most_m: it.distance_m + accuracy_m, ..it });
     RouteShore {
         length_m,
         legs,
         farthest,
-        over_land_m: Some(over_land_m(shoreline, &route)),
+        over_land_m: Some(on_land.iter().map(|[from_m, to_m]| to_m - from_m).sum()),
         accuracy_m: Some(accuracy_m),
     }
+}
+
+/// Where a route is farthest from shore.
+pub(super) fn farthest(shoreline: &Shoreline, route: &Route) -> Result<Farthest, WhyUnknown> {
+    search(shoreline, route).0
 }
 
 /// The most accurate data that knows the whole route; if there is none, what stopped the one
@@ -142,33 +149,46 @@ fn first_unknown(shoreline: &Shoreline, route: &Route) -> Option<(f64, WhyUnknow
     Some((along_m, why))
 }
 
-/// Branch and bound: the stretch that could hold the greatest distance is halved until no
-/// stretch can beat the best place seen by more than 5 cm.
-fn farthest(shoreline: &Shoreline, view: &View<'_>, route: &Route) -> Result<Farthest, WhyUnknown> {
-    let start = route.start().ok_or(WhyUnknown::NoRoute)?;
+/// Branch and bound: the stretch that could hold the greatest distance is parted where that would
+/// be, until no stretch can beat the best place seen by more than 5 cm. Also gives the places
+/// seen, in order, with their distances from shore, negative on land.
+fn search(shoreline: &Shoreline, route: &Route) -> (Result<Farthest, WhyUnknown>, Vec<Sample>) {
+    let Some(start) = route.start() else { return (Err(WhyUnknown::NoRoute), Vec::new()) };
+    let view = &shoreline.shore.view();
     let mut best = Probe::at(view, start, 0.0);
     let mut stretches = BinaryHeap::new();
     let mut accuracy_m = shoreline.accuracy_at(view, best.hit);
+    let mut seen = vec![best.sample()];
     let mut from = best;
     for leg in route.legs() {
         let to = Probe::at(view, leg.to, leg.along_m + leg.length_m);
-        stretches.push(Stretch::between(view, from, to));
         accuracy_m = shoreline.accuracy_at(view, to.hit).max(accuracy_m);
+        seen.push(to.sample());
         best = best.farther(to);
+        let edges = [from.hit.edge, to.hit.edge, from.hit.edge, to.hit.edge];
+        stretches.push(Stretch::between(view, from, to, edges, best.enough_m()));
         from = to;
     }
     while let Some(stretch) = stretches.pop() {
-        if stretch.at_most_m <= best.signed_m.max(0.0) + CERTAIN_M {
+        if stretch.at_most_m <= best.enough_m() {
             break;
         }
-        let along_m = (stretch.from.along_m + stretch.to.along_m) / 2.0;
+        let along_m = stretch.parted_at_m();
         let Some(at) = route.position_at(along_m) else { break };
         let middle = Probe::at(view, at, along_m);
-        stretches.push(Stretch::between(view, stretch.from, middle));
-        stretches.push(Stretch::between(view, middle, stretch.to));
         accuracy_m = shoreline.accuracy_at(view, middle.hit).max(accuracy_m);
+        seen.push(middle.sample());
         best = best.farther(middle);
+        for (from, to) in [(stretch.from, middle), (middle, stretch.to)] {
+            let edges = nearest_edges(view, stretch.edges, middle.hit.edge, from.half_way(&to));
+            stretches.push(Stretch::between(view, from, to, edges, best.enough_m()));
+        }
     }
+    seen.sort_by(|a, b| a.along_m.total_cmp(&b.along_m));
+    (told(shoreline, best, accuracy_m), seen)
+}
+
+fn told(shoreline: &Shoreline, best: Probe, accuracy_m: f64) -> Result<Farthest, WhyUnknown> {
     if best.signed_m <= 0.0 {
         return Err(WhyUnknown::AllOnLand);
     }
@@ -205,29 +225,75 @@ impl Probe {
     fn farther(self, other: Self) -> Self {
         if other.signed_m > self.signed_m { other } else { self }
     }
+
+    fn sample(&self) -> Sample {
+        Sample { along_m: self.along_m, value_m: self.signed_m }
+    }
+
+    /// The distance up to which nothing can be much farther than this place.
+    fn enough_m(&self) -> f64 {
+        self.signed_m.max(0.0) + CERTAIN_M
+    }
+
+    fn half_way(&self, other: &Self) -> Point {
+        ecef::between(self.here, other.here, 0.5)
+    }
+}
+
+/// The edges that lie nearest to the middle of a stretch, of those known and a new one.
+fn nearest_edges(
+    view: &View<'_>,
+    mut edges: [Edge; EDGES],
+    new: Edge,
+    middle: Point,
+) -> [Edge; EDGES] {
+    if edges.contains(&new) {
+        return edges;
+    }
+    let far_m = |edge: &&mut Edge| view.chord_m(**edge, middle);
+    if let Some(farthest) = edges.iter_mut().max_by(|a, b| far_m(a).total_cmp(&far_m(b))) {
+        *farthest = new;
+    }
+    edges
 }
 
 /// A piece of one leg, and what the distance from shore on it cannot exceed.
 struct Stretch {
     from: Probe,
     to: Probe,
+    edges: [Edge; EDGES],
     at_most_m: f64,
+    /// Where on it that could be, as a share of its length.
+    share: f64,
 }
 
 impl Stretch {
     /// Two bounds. The distance from shore, negative on land, grows no faster than one moves. And
-    /// it is never more than the distance from any one edge, which along a straight line is
-    /// greatest at an end: a leg is straight but for the earth's curvature.
-    fn between(view: &View<'_>, from: Probe, to: Probe) -> Self {
+    /// it is never more than the distance from any one edge, of which the nearest ones tell: a
+    /// leg is straight but for the earth's curvature.
+    fn between(
+        view: &View<'_>,
+        from: Probe,
+        to: Probe,
+        edges: [Edge; EDGES],
+        enough_m: f64,
+    ) -> Self {
         let length_m = to.along_m - from.along_m;
         let by_moving_m = (from.signed_m + to.signed_m + length_m * FASTEST) / 2.0;
         let bulge_m = length_m * length_m / (8.0 * SMALLEST_RADIUS_M);
-        let by_edge_m = |edge: Edge| {
-            let chord_m = |here: Point| view.chord_m(edge, here);
-            ecef::arc_m(chord_m(from.here).max(chord_m(to.here)) + bulge_m)
+        let chords_m = |share: f64| {
+            let here = ecef::between(from.here, to.here, share);
+            edges.map(|edge| view.chord_m(edge, here))
         };
-        let at_most_m = by_moving_m.min(by_edge_m(from.hit.edge)).min(by_edge_m(to.hit.edge));
-        Stretch { from, to, at_most_m }
+        let Peak { at_most_m, share } = peak(&chords_m, enough_m - bulge_m);
+        let by_edges_m = ecef::arc_m(at_most_m + bulge_m);
+        Stretch { from, to, edges, at_most_m: by_moving_m.min(by_edges_m), share }
+    }
+
+    /// Where to part it, in metres along the route: at its peak, but not close to an end.
+    fn parted_at_m(&self) -> f64 {
+        let share = if (0.05..=0.95).contains(&self.share) { self.share } else { 0.5 };
+        self.from.along_m + (self.to.along_m - self.from.along_m) * share
     }
 }
 

@@ -13,21 +13,84 @@ fn finest_m(length_m: f64) -> f64 {
 
 /// A place along the route and the value there.
 #[derive(Clone, Copy)]
-struct Sample {
-    along_m: f64,
-    value_m: f64,
+pub(super) struct Sample {
+    pub(super) along_m: f64,
+    pub(super) value_m: f64,
 }
 
 /// The stretches of a route, from and to in metres along it, on which `height_m` (which changes
 /// by at most a metre a metre) is positive.
 pub(super) fn stretches_above(height_m: &impl Fn(f64) -> f64, length_m: f64) -> Vec<[f64; 2]> {
-    let decided = |along_m: f64| Decided::around(along_m, height_m(along_m));
+    let sample = |along_m: f64| Sample { along_m, value_m: height_m(along_m) };
+    let halved = |before, after, found: &mut Vec<[f64; 2]>| {
+        let decided = |along_m: f64| Decided::around(along_m, height_m(along_m));
+        between(&decided, [before, after], finest_m(length_m) / 4.0, found);
+    };
+    joined(&[sample(0.0), sample(length_m)], halved)
+}
+
+/// The same where some heights are known: at the beginning, at every turn of the route, at the
+/// end. `zeros` tells the places between two others, no more than `up_to_m` apart, where the
+/// height may change its sign.
+pub(super) fn stretches_above_from(
+    height_m: &impl Fn(f64) -> f64,
+    known: &[Sample],
+    zeros: &impl Fn([f64; 2]) -> Vec<f64>,
+    up_to_m: f64,
+) -> Vec<[f64; 2]> {
+    joined(known, |before, after, found| {
+        exactly(height_m, [before, after], (zeros, up_to_m), found);
+    })
+}
+
+/// Goes from sample to sample; `undecided` adds what lies between two of them.
+fn joined(
+    known: &[Sample],
+    undecided: impl Fn(Decided, Decided, &mut Vec<[f64; 2]>),
+) -> Vec<[f64; 2]> {
     let mut found = Vec::new();
-    let (start, end) = (decided(0.0), decided(length_m));
-    start.add(0.0, length_m, &mut found);
-    between(&decided, [start, end], finest_m(length_m) / 4.0, &mut found);
-    end.add(start.to_m.min(length_m).max(end.from_m), length_m, &mut found);
+    let (Some(first), Some(last)) = (known.first(), known.last()) else { return found };
+    let length_m = last.along_m;
+    let mut before = Decided::around(first.along_m, first.value_m);
+    before.add(0.0, length_m, &mut found);
+    for sample in &known[1..] {
+        let after = Decided::around(sample.along_m, sample.value_m);
+        // What lies within what is decided adds nothing.
+        if after.to_m <= before.to_m {
+            continue;
+        }
+        undecided(before, after, &mut found);
+        after.add(before.to_m, length_m, &mut found);
+        before = after;
+    }
     found
+}
+
+/// What lies undecided between two places, halved until the zeros of it can be looked up.
+fn exactly<Z: Fn([f64; 2]) -> Vec<f64>>(
+    height_m: &impl Fn(f64) -> f64,
+    [before, after]: [Decided; 2],
+    (zeros, up_to_m): (&Z, f64),
+    found: &mut Vec<[f64; 2]>,
+) {
+    let (from_m, to_m) = (before.to_m, after.from_m);
+    if from_m >= to_m {
+        return;
+    }
+    if to_m - from_m > up_to_m {
+        let middle_m = (from_m + to_m) / 2.0;
+        let middle = Decided::around(middle_m, height_m(middle_m));
+        exactly(height_m, [before, middle], (zeros, up_to_m), found);
+        middle.add(from_m, to_m, found);
+        return exactly(height_m, [middle, after], (zeros, up_to_m), found);
+    }
+    let mut begun_m = from_m;
+    for end_m in zeros([from_m, to_m]).into_iter().chain([to_m]) {
+        if end_m > begun_m && height_m((begun_m + end_m) / 2.0) > 0.0 {
+            add([begun_m, end_m], found);
+        }
+        begun_m = end_m;
+    }
 }
 
 /// A place and what its height decides: as far around it as the height, nothing can cross zero.

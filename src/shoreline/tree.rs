@@ -235,6 +235,11 @@ impl<'a> View<'a> {
         between(from, to, hit.share).map(|axis| axis / GRID_PER_M)
     }
 
+    /// Both ends of the edge, in metres.
+    pub(super) fn ends_m(&self, hit: Hit) -> [Point; 2] {
+        [0, 1].map(|step| self.vertex(hit.edge, step).map(|axis| axis / GRID_PER_M))
+    }
+
     /// What the edge is the shore of.
     pub(super) fn level(&self, hit: Hit) -> Level {
         let number = self.levels.get(hit.run as usize).copied().unwrap_or_default();
