@@ -19,7 +19,7 @@ mod late;
 #[path = "letters/story.rs"]
 mod story;
 
-use shorelamp::letter::{Bare, Letter, plain_fallback, service_trouble};
+use shorelamp::letter::{Bare, CHART_ID, Letter, plain_fallback, service_trouble};
 use shorelamp::watch::{Answer, By, Event, Kind, Recipient};
 use story::{MEDICAL, Sent, Story, flat, rescue, utc, whole_story};
 
@@ -60,6 +60,7 @@ pub fn is_well_made(letter: &Letter) {
         let (tag, _) = tag.split_once('>').expect("the end of a tag");
         let name = tag.trim_start_matches('/').split(' ').next().unwrap_or_default();
         assert!(TAGS.contains(&name), "<{tag}>");
+        let tag = tag.replace(&format!("src=\"cid:{CHART_ID}\""), "");
         for bad in ["src=", "action=", "url(", " on"] {
             let found = tag.split('"').step_by(2).any(|outside| outside.contains(bad));
             assert!(!found, "<{tag}>");
@@ -74,10 +75,22 @@ pub fn is_well_made(letter: &Letter) {
 }
 
 /// All that our HTML is made of: nothing remote, no forms, no script (common practice, no source).
-const TAGS: [&str; 18] = [
+const TAGS: [&str; 19] = [
     "!doctype", "html", "head", "meta", "title", "style", "body", "div", "p", "b", "br", "h2",
-    "h3", "ol", "ul", "li", "bdi", "a",
+    "h3", "ol", "ul", "li", "bdi", "a", "img",
 ];
+
+/// The picture has words in its place, and the text says the same without it.
+#[test]
+fn the_chart_goes_with_the_plan_and_with_alerts() {
+    for Sent { order, letter } in whole_story() {
+        let shown = letter.html.matches(&format!("src=\"cid:{CHART_ID}\"")).count();
+        assert_eq!(shown, usize::from(story::shows_a_chart(order.kind)), "{}", order.kind);
+        let alt = letter.html.contains("alt=\"Chart of the planned route. At most ");
+        assert_eq!(alt, shown > 0, "{}", letter.html);
+        assert!(!letter.text.contains("Chart of") && !letter.text.contains("cid:"));
+    }
+}
 
 #[test]
 fn every_letter_is_well_made_and_says_what_the_service_is() {

@@ -20,6 +20,12 @@ fn chart(name: &str, shoreline: &str, places: &[(f64, f64)]) -> String {
     let folder = root.join("target/charts");
     fs::create_dir_all(&folder).unwrap();
     fs::write(folder.join(format!("{name}.svg")), &chart).unwrap();
+    let png = chart::png(&chart).unwrap();
+    fs::write(folder.join(format!("{name}.png")), &png).unwrap();
+    assert!(png.len() <= chart::MOST_BYTES, "{name}: {} bytes", png.len());
+    // Width, depth and colour type, of a telephone twice over (W3C PNG, 11.2.1).
+    assert_eq!(png[16..20], 720u32.to_be_bytes(), "{name} had to be made smaller");
+    assert_eq!(png[24..26], [8, 3], "{name}");
     chart
 }
 

@@ -9,6 +9,8 @@ mod amend;
 mod api;
 #[path = "web/browser.rs"]
 mod browser;
+#[path = "web/charts.rs"]
+mod charts;
 #[path = "web/contact.rs"]
 mod contact;
 #[path = "web/crew.rs"]

@@ -22,6 +22,14 @@ pub(crate) fn distance(distance_m: f64) -> String {
     format!("{:.1} km ({miles:.1} nautical miles)", distance_m / 1000.0)
 }
 
+/// `640 m`, from a kilometre on `2.1 km`: for tables.
+pub(crate) fn short_distance(distance_m: f64) -> String {
+    match distance_m.round() {
+        ..1000.0 => format!("{distance_m:.0} m"),
+        _ => format!("{:.1} km", distance_m / 1000.0),
+    }
+}
+
 /// `1 h 30 min`: whole minutes.
 pub(crate) fn span(seconds: f64) -> String {
     // The cast saturates, and a span is cut at its longest.
@@ -64,6 +72,10 @@ mod tests {
         assert_eq!(temperature(-1.8), "-1.8 °C (29 °F)");
         assert_eq!(distance(640.4), "640 m");
         assert_eq!(distance(2065.0), "2.1 km (1.1 nautical miles)");
+        assert_eq!(
+            (short_distance(640.4), short_distance(999.6)),
+            ("640 m".into(), "1.0 km".into())
+        );
         assert_eq!(span(5400.0), "1 h 30 min");
         assert_eq!(span(20.0), "no time");
     }

@@ -7,6 +7,7 @@
 mod frame;
 mod land;
 mod marks;
+mod png;
 
 use std::fmt::Write;
 
@@ -14,6 +15,7 @@ use crate::measure::Position;
 use crate::shoreline::{Route, RouteShore, Shoreline, Shorelines};
 use frame::{Frame, Xy};
 use marks::Foot;
+pub use png::{MOST_BYTES, png};
 
 /// Points that stand for a leg, which is a geodesic and may bend on the chart.
 const LEG_STEPS: u32 = 24;

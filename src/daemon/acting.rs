@@ -145,6 +145,7 @@ impl Daemon {
             review: dossier.review.as_ref(),
             rescue: &self.0.house.rescues,
             page,
+            has_chart: false,
             queued_at,
             clocks_apart: self.clocks_apart(),
         }

@@ -294,6 +294,7 @@ fn outgoing(
         text: letter.text,
         html: (!letter.html.is_empty()).then_some(letter.html),
         importance_high: letter.important,
+        picture: None,
         attachments: Vec::new(),
     }
 }

@@ -101,6 +101,16 @@ impl Memory {
         owed
     }
 
+    /// The plans that will be overdue before this, the first of them first.
+    pub(super) fn overdue_before(&self, before: DateTime<Utc>) -> Vec<PlanRecord> {
+        let inside = self.lock();
+        let records = inside.plans.values().map(|plan| &plan.record);
+        let mut soon: Vec<PlanRecord> =
+            records.filter(|record| record.state.overdue_at() < before).cloned().collect();
+        soon.sort_by_key(|record| record.state.overdue_at());
+        soon
+    }
+
     /// An alert has left from here.
     pub(super) fn sent(&self, plan_ref: &str, order: &Order, at: DateTime<Utc>) {
         self.handed(plan_ref, order);

@@ -9,6 +9,7 @@ mod ailing;
 mod amending;
 mod bare;
 mod canary;
+mod charts;
 mod clock;
 mod differing;
 mod emergency;
@@ -87,6 +88,8 @@ struct Parts {
     health: Health,
     /// What is due soon, for when the database can't be written.
     memory: memory::Memory,
+    /// The charts drawn for letters.
+    charts: charts::Charts,
     /// What the keeper is to hear.
     desk: keeper::Desk,
     /// Rung when a plan's next wake-up may have come nearer.
@@ -118,6 +121,7 @@ impl Daemon {
             clock,
             health,
             memory,
+            charts: charts::Charts::default(),
             desk,
             watch_bell,
             post_bells,
@@ -149,6 +153,7 @@ impl Daemon {
         tasks.spawn(keeper::write_to_keeper(self.clone(), stop.clone()));
         tasks.spawn(ailing::watch_health(self.clone(), stop.clone()));
         tasks.spawn(emergency::stand_by(self.clone(), stop.clone()));
+        tasks.spawn(charts::draw_ahead(self.clone(), stop.clone()));
         tasks.spawn(upkeep::keep_up(self.clone(), stop));
         while tasks.join_next().await.is_some() {}
         self.0.store.close().await;

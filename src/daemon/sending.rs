@@ -11,7 +11,9 @@ use super::bare::plain_letter;
 use super::{Daemon, Dossier, is_canary, retry};
 use crate::letter::{self, Facts, Letter};
 use crate::plan::{Plan, read_json};
-use crate::post::{Envelope, Outgoing, Phase, Place, Receipt, SendClass, SendError, Tried};
+use crate::post::{
+    Envelope, Outgoing, Phase, Picture, Place, Receipt, SendClass, SendError, Tried,
+};
 use crate::settings::Mailbox;
 use crate::store::{Claimed, LastLook, PlanRecord, StoreError};
 use crate::watch::{Order, Recipient};
@@ -69,10 +71,11 @@ async fn try_to_send(
     let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else {
         return refused(daemon, claimed, "no address").await;
     };
+    let picture = daemon.picture(&dossier, claimed.order.kind).await;
     let Some(place) = daemon.0.post.place(&to.email, urgent).await else {
         return put_back(daemon, claimed, NO_PLACE).await;
     };
-    let letter = write(daemon, claimed, &dossier, to);
+    let letter = write(daemon, claimed, &dossier, to, picture.as_deref());
     let claimed = Claimed { written_from: Some(Box::new(dossier.record.state)), ..claimed.clone() };
     attempt(daemon, &claimed, &letter, place, desk).await
 }
@@ -230,12 +233,26 @@ async fn put_back(daemon: &Daemon, claimed: &Claimed, wait: TimeDelta) -> Result
 }
 
 /// Writes the letter as the plan now stands.
-fn write(daemon: &Daemon, claimed: &Claimed, dossier: &Dossier, to: Mailbox) -> Outgoing {
+fn write(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    dossier: &Dossier,
+    to: Mailbox,
+    chart: Option<&Vec<u8>>,
+) -> Outgoing {
     let page = daemon.page_of(&claimed.plan_ref, claimed.order.to);
     let facts = daemon.facts(dossier, page.as_deref(), claimed.queued_at);
+    let facts = Facts { has_chart: chart.is_some(), ..facts };
     let letter = compose(daemon, dossier, &facts, &claimed.order);
     let name = format!("{}.{}", claimed.id, claimed.plan_ref);
-    daemon.outgoing(&name, claimed.order.kind.name(), Some(&claimed.plan_ref), to, letter)
+    let kind = claimed.order.kind.name();
+    let picture = chart.map(|png| Picture {
+        content_id: letter::CHART_ID.to_owned(),
+        content_type: "image/png".to_owned(),
+        bytes: png.clone(),
+    });
+    let outgoing = daemon.outgoing(&name, kind, Some(&claimed.plan_ref), to, letter);
+    Outgoing { picture, ..outgoing }
 }
 
 /// The letter's words as the plan now stands; those of a canary say that they are a test.

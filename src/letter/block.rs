@@ -28,6 +28,8 @@ pub(super) enum Block {
     Call(Vec<Callee>),
     /// What the link opens, and the link.
     Link(String, String),
+    /// The chart, in words; in the HTML the picture as well.
+    Chart(String),
     /// Set smaller.
     Small(String),
 }

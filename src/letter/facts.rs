@@ -29,6 +29,8 @@ pub struct Facts<'a> {
     pub rescue: &'a [Rescue],
     /// The link to this reader's own page.
     pub page: Option<&'a str>,
+    /// Whether the chart of the route goes with it.
+    pub has_chart: bool,
     /// When this letter was ordered.
     pub queued_at: DateTime<Utc>,
     /// By how much the service's two clocks disagree, while nobody vouches for either and the one

@@ -9,6 +9,7 @@ mod alert;
 mod block;
 pub mod brief;
 mod changed;
+mod chart;
 mod clocks;
 mod facts;
 mod fallback;
@@ -32,6 +33,7 @@ mod words;
 
 pub use block::{Callee, Number};
 pub use brief::{Brief, Row, Section, brief};
+pub use chart::CHART_ID;
 pub use facts::Facts;
 pub use fallback::{Bare, plain_fallback};
 pub use rescue::{Area, Rescue, choose as whom_to_call};
@@ -101,6 +103,7 @@ fn draft(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Draft {
     if let Some(apart) = clocks::note(&scene) {
         draft.blocks.insert(0, Block::Para(apart));
     }
+    draft.blocks.extend(chart::block(&scene));
     draft.blocks.push(Block::Small(footer(&scene)));
     draft
 }

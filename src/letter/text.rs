@@ -32,6 +32,8 @@ fn block(block: &Block) -> String {
             let say = paragraphs.iter().map(|text| paragraph(text, "  ", "  "));
             say.collect::<Vec<_>>().join("\n\n")
         }
+        // All that it shows stands in words elsewhere.
+        Block::Chart(_) => String::new(),
         Block::Call(callees) => join(callees.iter().map(callee)),
         // A link cut in two opens nothing.
         Block::Link(purpose, link) => format!("{}\n{link}", paragraph(purpose, "", "")),

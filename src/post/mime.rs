@@ -41,8 +41,21 @@ pub struct Outgoing {
     pub html: Option<String>,
     /// Whether a reader's program is asked to mark it.
     pub importance_high: bool,
+    /// A picture that the HTML shows.
+    pub picture: Option<Picture>,
     /// What is enclosed.
     pub attachments: Vec<Attachment>,
+}
+
+/// A picture shown in a letter's HTML, where that says `cid:` and its id (RFC 2392).
+#[derive(Clone, Debug, PartialEq)]
+pub struct Picture {
+    /// `name@host`.
+    pub content_id: String,
+    /// What it is, as `image/png`.
+    pub content_type: String,
+    /// Its bytes.
+    pub bytes: Vec<u8>,
 }
 
 /// A file enclosed in a letter.
@@ -130,12 +143,20 @@ impl Outgoing {
         let text = printable(&self.text, ContentType::TEXT_PLAIN)?;
         let incomplete = |error: lettre::error::Error| MimeError::Incomplete(error.to_string());
         let alternative = match &self.html {
-            Some(html) => Some(
-                MultiPart::alternative()
-                    .boundary(format!("{boundary}a"))
-                    .singlepart(text.clone())
-                    .singlepart(printable(html, ContentType::TEXT_HTML)?),
-            ),
+            Some(html) => {
+                let parts = MultiPart::alternative().boundary(format!("{boundary}a"));
+                let (parts, html) =
+                    (parts.singlepart(text.clone()), printable(html, ContentType::TEXT_HTML)?);
+                Some(match &self.picture {
+                    Some(picture) => parts.multipart(
+                        MultiPart::related()
+                            .boundary(format!("{boundary}r"))
+                            .singlepart(html)
+                            .singlepart(shown(picture)?),
+                    ),
+                    None => parts.singlepart(html),
+                })
+            }
             None => None,
         };
         if self.attachments.is_empty() {
@@ -233,10 +254,21 @@ fn printable(text: &str, content_type: ContentType) -> Result<SinglePart, MimeEr
 
 fn enclosed(attachment: &Attachment) -> Result<SinglePart, MimeError> {
     let name = header_text(&attachment.name, "enclosed file's name", LONGEST_NAME)?;
-    let content_type = ContentType::parse(&attachment.content_type)
-        .map_err(|_| MimeError::ContentType(attachment.content_type.escape_debug().collect()))?;
-    let encoding = ContentTransferEncoding::Base64;
-    let body = Body::new_with_encoding(attachment.bytes.clone(), encoding)
-        .map_err(|_| MimeError::Incomplete("an enclosed file can't be encoded".to_owned()))?;
+    let (body, content_type) = base64(&attachment.bytes, &attachment.content_type)?;
     Ok(Enclosure::new(name).body(body, content_type))
+}
+
+fn shown(picture: &Picture) -> Result<SinglePart, MimeError> {
+    let id = message_id(&picture.content_id)?;
+    let bare = id.trim_matches(['<', '>']).to_owned();
+    let (body, content_type) = base64(&picture.bytes, &picture.content_type)?;
+    Ok(Enclosure::new_inline(bare).body(body, content_type))
+}
+
+fn base64(bytes: &[u8], content_type: &str) -> Result<(Body, ContentType), MimeError> {
+    let content_type = ContentType::parse(content_type)
+        .map_err(|_| MimeError::ContentType(content_type.escape_debug().collect()))?;
+    let body = Body::new_with_encoding(bytes.to_vec(), ContentTransferEncoding::Base64)
+        .map_err(|_| MimeError::Incomplete("an enclosed file can't be encoded".to_owned()))?;
+    Ok((body, content_type))
 }

@@ -3,12 +3,14 @@
 //! Serialized, it is the answer to a review: what is unknown is `null`, and times are on the crew's
 //! clocks.
 
+mod legs;
 mod light;
 mod sea;
 mod shown;
 mod text;
 
-pub use shown::{Farthest, Leg, Passed, Review, Route, Timing, WaterShown};
+pub use legs::Leg;
+pub use shown::{Farthest, Passed, Review, Route, Timing, WaterShown};
 pub use text::{text, warned};
 
 use chrono::{DateTime, Utc};
@@ -31,6 +33,8 @@ pub fn review(
     now: DateTime<Utc>,
 ) -> Review {
     let shore = shoreline::judge_route(shorelines, &plan.route());
+    let swim_m = limits.distance.novice_swim_m;
+    let legs = shoreline::judge_legs(shorelines, &plan.route(), swim_m);
     let overdue_at = plan.times.return_by.at + plan.times.grace.unwrap_or(ladder_grace).delta();
     let day = light::of_return(plan);
     let upwelling = limits.upwelling.of_conditions();
@@ -52,7 +56,7 @@ pub fn review(
         .collect();
     Review {
         reviewed_at: shown::local(plan, now),
-        route: Route::of(plan, &shore),
+        route: Route::of(plan, &shore, &legs, swim_m),
         timing: Timing::of(&facts, limits, day),
         water: WaterShown::of(&facts),
         quiet: quiet(&cautions, &unjudged),

@@ -3,11 +3,12 @@
 use chrono::{DateTime, FixedOffset, SubsecRound, Utc};
 use serde::{Deserialize, Serialize};
 
+use super::legs::Leg;
 use crate::caution::{self, Caution, Facts, Limits, Sea};
 use crate::conditions::nws::Warnings;
 use crate::conditions::{Forecast, Kind, Reading, Received, Silence, Waves, Why, Wind};
 use crate::plan::Plan;
-use crate::shoreline::{self, RouteShore};
+use crate::shoreline::{self, LegShore, RouteShore};
 use crate::sun::Daylight;
 
 /// A plan judged.
@@ -46,6 +47,9 @@ pub struct Route {
     pub over_land_m: Option<f64>,
     /// How far the data's shore may lie from the true one, in metres.
     pub shoreline_accuracy_m: Option<f64>,
+    /// How far counts as too far to swim back, in metres: what `beyond_swim_m` of a leg goes by.
+    #[serde(default)]
+    pub swim_back_m: Option<f64>,
     /// Its legs, in order.
     pub legs: Vec<Leg>,
 }
@@ -73,13 +77,13 @@ pub struct Farthest {
 
 /// A farthest point as it is written: there in any case, each of its members `null` when the
 /// distance is unknown, so that a reader finds the key it looks for.
-mod farthest {
+pub(super) mod farthest {
     use serde::{Deserialize, Deserializer, Serialize, Serializer};
     use serde_json::{Value, json};
 
     use super::Farthest;
 
-    pub(super) fn serialize<S: Serializer>(
+    pub(in crate::review) fn serialize<S: Serializer>(
         farthest: &Option<Farthest>,
         serializer: S,
     ) -> Result<S::Ok, S::Error> {
@@ -93,7 +97,7 @@ mod farthest {
         }
     }
 
-    pub(super) fn deserialize<'a, D: Deserializer<'a>>(
+    pub(in crate::review) fn deserialize<'a, D: Deserializer<'a>>(
         deserializer: D,
     ) -> Result<Option<Farthest>, D::Error> {
         let written = Value::deserialize(deserializer)?;
@@ -102,25 +106,6 @@ mod farthest {
         }
         serde_json::from_value(written).map(Some).map_err(serde::de::Error::custom)
     }
-}
-
-/// The way from one place of a route to the next.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Leg {
-    /// What the place where it ends is called.
-    pub to: Option<String>,
-    /// Latitude of its end.
-    pub lat: f64,
-    /// Longitude of its end.
-    pub lon: f64,
-    /// Its length in metres.
-    pub length_m: f64,
-    /// Its initial bearing in degrees from true north; `None` if it has no length.
-    pub bearing_deg: Option<f64>,
-    /// How long it takes, in seconds; `None` without a speed.
-    pub paddling_s: Option<i64>,
-    /// The stay at its end, in seconds.
-    pub stay_s: Option<i64>,
 }
 
 /// How long a trip takes, and the light on the day of the return.
@@ -218,7 +203,7 @@ pub(super) fn local(plan: &Plan, at: DateTime<Utc>) -> DateTime<FixedOffset> {
 }
 
 impl Route {
-    pub(super) fn of(plan: &Plan, shore: &RouteShore) -> Self {
+    pub(super) fn of(plan: &Plan, shore: &RouteShore, legs: &[LegShore], swim_m: f64) -> Self {
         let farthest = shore.farthest.as_ref();
         Route {
             length_m: shore.length_m,
@@ -226,13 +211,14 @@ impl Route {
             farthest_unknown: farthest.err().map(ToString::to_string),
             over_land_m: shore.over_land_m,
             shoreline_accuracy_m: shore.accuracy_m,
-            legs: shore.legs.iter().enumerate().map(|(at, leg)| Leg::of(plan, at, leg)).collect(),
+            swim_back_m: Some(swim_m),
+            legs: Leg::all(plan, shore, legs),
         }
     }
 }
 
 impl Farthest {
-    fn of(farthest: &shoreline::Farthest) -> Self {
+    pub(super) fn of(farthest: &shoreline::Farthest) -> Self {
         Farthest {
             distance_m: farthest.distance_m,
             at_most_m: farthest.at_most_m,
@@ -242,24 +228,6 @@ impl Farthest {
             shore_lat: farthest.shore.lat_deg(),
             shore_lon: farthest.shore.lon_deg(),
             bearing_deg: farthest.bearing_deg,
-        }
-    }
-}
-
-impl Leg {
-    /// The leg that ends at the waypoint of this number, or after the last of them at the landing.
-    fn of(plan: &Plan, at: usize, leg: &shoreline::Leg) -> Self {
-        let waypoint = plan.waypoints.get(at);
-        let stay = waypoint.and_then(|waypoint| waypoint.stay);
-        let speed_kn = plan.pace.speed_kn;
-        Leg {
-            to: end_of(plan, at),
-            lat: leg.to.lat_deg(),
-            lon: leg.to.lon_deg(),
-            length_m: leg.length_m,
-            bearing_deg: (leg.length_m > 0.0).then_some(leg.bearing_deg),
-            paddling_s: speed_kn.map(|speed_kn| whole(caution::paddling_s(leg.length_m, speed_kn))),
-            stay_s: stay.map(|stay| i64::from(stay.seconds())),
         }
     }
 }
@@ -334,6 +302,6 @@ impl Passed {
 
 /// Whole seconds; the cast saturates.
 #[allow(clippy::cast_possible_truncation)]
-fn whole(seconds: f64) -> i64 {
+pub(super) fn whole(seconds: f64) -> i64 {
     seconds.round() as i64
 }

@@ -4,7 +4,8 @@ use std::fmt::Write;
 
 use chrono::{DateTime, FixedOffset};
 
-use super::shown::{Leg, Passed, Review, WaterShown};
+use super::legs::Leg;
+use super::shown::{Passed, Review, Route, WaterShown};
 use crate::caution::{Caution, Level, MISSING_TOLD, words};
 use crate::conditions::nws::Warnings;
 use crate::conditions::{Received, Wind};
@@ -16,6 +17,8 @@ const INDENT: usize = 9;
 /// So many lines stand before "More".
 const SCREEN: usize = 44;
 const LEGS_TOLD: usize = 8;
+/// So many letters of a place's name.
+const LEG_NAME: usize = 16;
 
 /// The review as plain text. It never clears a plan.
 #[must_use]
@@ -200,13 +203,27 @@ fn route(out: &mut String, review: &Review) {
     };
     line(out, 0, &format!("Route: {}, {from_shore}.", words::distance(route.length_m)));
     line(out, 0, &timing(review));
+    leg_table(out, route);
+}
+
+fn leg_table(out: &mut String, route: &Route) {
     let legs = || route.legs.iter().filter(|leg| leg.length_m > 0.0);
+    if legs().next().is_none() {
+        return;
+    }
+    let beyond = route.swim_back_m.map_or_else(String::new, |m| format!("beyond {m:.0} m"));
+    let cells = ["length", "true", "paddling", "at most off shore", &beyond].map(str::to_owned);
+    let _ = writeln!(out, "\n{}", leg_row("", "Legs to", cells).trim_end());
     for (at, leg) in legs().take(LEGS_TOLD).enumerate() {
-        line(out, 6, leg_row(at + 1, leg).trim_end());
+        let row = leg_row(&(at + 1).to_string(), &leg_end(leg), leg_cells(leg));
+        let _ = writeln!(out, "{}", row.trim_end());
+        if let Some(stay_s) = leg.stay_s {
+            line(out, 5, &format!("     then {} there", words::span(stay_s as f64)));
+        }
     }
     let more = legs().count().saturating_sub(LEGS_TOLD);
     if more > 0 {
-        line(out, 6, &format!("      and {more} more legs"));
+        line(out, 5, &format!("     and {more} more legs"));
     }
 }
 
@@ -238,18 +255,32 @@ fn timing(review: &Review) -> String {
     )
 }
 
-/// `  1  Kelp edge                   2.9 km   287°   32 min, then 2 h there`.
-fn leg_row(number: usize, leg: &Leg) -> String {
-    let to = leg.to.clone().unwrap_or_else(|| format!("{:.4} {:.4}", leg.lat, leg.lon));
-    let to: String = match to.chars().count() {
-        0..=28 => to,
-        _ => to.chars().take(27).chain(['…']).collect(),
-    };
-    let bearing = leg.bearing_deg.map_or_else(|| "-".to_owned(), |deg| format!("{deg:03.0}°"));
-    let paddling = leg.paddling_s.map_or_else(String::new, |s| words::span(s as f64));
-    let stay =
-        leg.stay_s.map_or_else(String::new, |s| format!(", then {} there", words::span(s as f64)));
-    format!("{number:4}  {to:<28} {:6.1} km {bearing:>5}  {paddling}{stay}", leg.length_m / 1000.0)
+fn leg_row(number: &str, to: &str, cells: [String; 5]) -> String {
+    let [length, bearing, paddling, farthest, beyond] = cells;
+    format!(
+        "{number:>2}  {to:<LEG_NAME$} {length:>7} {bearing:>4} {paddling:>10} {farthest:>18} \
+         {beyond:>12}"
+    )
+}
+
+fn leg_end(leg: &Leg) -> String {
+    let to = leg.to.clone().unwrap_or_else(|| format!("{:.3} {:.3}", leg.lat, leg.lon));
+    match to.chars().count() {
+        0..=LEG_NAME => to,
+        _ => to.chars().take(LEG_NAME - 1).chain(['…']).collect(),
+    }
+}
+
+fn leg_cells(leg: &Leg) -> [String; 5] {
+    let unknown = || "unknown".to_owned();
+    let dash = || "-".to_owned();
+    [
+        words::short_distance(leg.length_m),
+        leg.bearing_deg.map_or_else(dash, |deg| format!("{deg:03.0}°")),
+        leg.paddling_s.map_or_else(dash, |seconds| words::span(seconds as f64)),
+        leg.farthest_in_words().unwrap_or_else(unknown),
+        leg.beyond_in_words().unwrap_or_else(unknown),
+    ]
 }
 
 /// Writes a paragraph in lines of [`COLUMNS`]; all but the first are indented. What stands before

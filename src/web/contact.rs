@@ -47,6 +47,7 @@ struct ContactPage {
     history: Vec<Said>,
     undoable: Vec<Said>,
     plan: Brief,
+    chart: Option<String>,
 }
 
 impl ContactPage {
@@ -198,6 +199,7 @@ async fn page(
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),
         plan: whole_plan(daemon, &visit.dossier, now),
+        chart: daemon.chart(&visit.dossier.plan),
     };
     Ok(html(status, &contact))
 }

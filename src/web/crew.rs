@@ -45,6 +45,7 @@ struct CrewPage {
     history: Vec<Said>,
     undoable: Vec<Said>,
     plan: Brief,
+    chart: Option<String>,
 }
 
 impl CrewPage {
@@ -156,6 +157,7 @@ async fn page(
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),
         plan: whole_plan(daemon, &visit.dossier, now),
+        chart: daemon.chart(&visit.dossier.plan),
     };
     Ok(html(status, &crew))
 }

@@ -93,6 +93,7 @@ impl World {
         ended(&mut self.command(words))
     }
 
+    #[allow(dead_code, reason = "what files nothing needs no key")]
     pub fn run_with_key(&self, key: &str, words: &[&str]) -> Ended {
         ended(self.command(words).env("SHORELAMP_KEY", key))
     }

@@ -257,11 +257,17 @@ impl Story {
             review: self.review.as_ref(),
             rescue: &self.rescue,
             page: (order.to != Recipient::Keeper).then_some(page.as_str()),
+            has_chart: shows_a_chart(order.kind),
             queued_at,
             clocks_apart: self.clocks_apart,
         };
         compose(&facts, order, now)
     }
+}
+
+/// The letters with which the chart goes.
+pub fn shows_a_chart(kind: Kind) -> bool {
+    kind == Kind::Filed || kind.is_alert()
 }
 
 /// The letter of this kind to this reader.

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use mail_parser::{Address, HeaderValue, Message, MessageParser, MimeHeaders};
 use proptest::prelude::*;
-use shorelamp::post::{Attachment, MimeError, Outgoing};
+use shorelamp::post::{Attachment, MimeError, Outgoing, Picture};
 use shorelamp::settings::Mailbox;
 
 /// An invented letter.
@@ -21,6 +21,7 @@ pub fn letter() -> Outgoing {
         text: "Two people are overdue.\n\n.A line that begins with a dot\n".to_owned(),
         html: Some("<p>Two people are overdue.</p>\n".to_owned()),
         importance_high: true,
+        picture: None,
         attachments: Vec::new(),
     }
 }
@@ -206,6 +207,41 @@ fn enclosed_files_arrive_as_they_are() {
     assert_eq!(enclosed.len(), 1);
     assert_eq!(enclosed[0].attachment_name(), Some("Küste.png"));
     assert_eq!(enclosed[0].contents(), chart.bytes);
+}
+
+/// RFC 2387 (related), RFC 2392 (`cid:`): the picture stands beside the HTML, which alone shows it.
+#[test]
+fn a_picture_belongs_to_the_html() {
+    let picture = Picture {
+        content_id: "chart@lamp.example.org".to_owned(),
+        content_type: "image/png".to_owned(),
+        bytes: (0..=255).cycle().take(5000).collect(),
+    };
+    let html = Some("<p><img src=\"cid:chart@lamp.example.org\" alt=\"Chart\"></p>".to_owned());
+    let sent = Outgoing { html, picture: Some(picture.clone()), ..letter() };
+    let bytes = sent.build().unwrap();
+    assert_carried_by_every_relay(&bytes);
+    let read = parse(&bytes);
+    let kinds: Vec<String> = read
+        .parts
+        .iter()
+        .map(|part| {
+            let kind = part.content_type().unwrap();
+            format!("{}/{}", kind.ctype(), kind.subtype().unwrap_or_default())
+        })
+        .collect();
+    assert_eq!(
+        kinds,
+        ["multipart/alternative", "text/plain", "multipart/related", "text/html", "image/png"]
+    );
+    let shown = read.parts.last().unwrap();
+    assert_eq!(shown.content_id(), Some("chart@lamp.example.org"));
+    assert_eq!(shown.content_disposition().map(|it| it.ctype()), Some("inline"));
+    assert_eq!(shown.contents(), picture.bytes);
+    assert_eq!(read.body_text(0).unwrap().lines().next(), Some("Two people are overdue."));
+    let evil = Picture { content_id: "a\r\nBcc: b@example.org".to_owned(), ..picture };
+    let refused = Outgoing { picture: Some(evil), ..letter() }.build();
+    assert!(matches!(refused, Err(MimeError::MessageId(_))), "{refused:?}");
 }
 
 /// The only fields that a letter may have.

@@ -70,7 +70,7 @@ fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>) -> FiledP
         confirmed: contacts.iter().any(|one| one.confirmed && !one.removed),
         contacts: contacts.into_iter().map(|one| (one.name.clone(), fate(&one))).collect(),
         crew_page: daemon.page_of(&status.plan_ref, Recipient::Crew(0)),
-        judged: review.map(|review| Judged::of(review, &status.plan)),
+        judged: review.map(|it| Judged::of(it, &status.plan, daemon.chart(&status.plan))),
     }
 }
 

@@ -5,7 +5,7 @@ use chrono::{DateTime, Utc};
 use crate::caution::{Level, words};
 use crate::letter::Clock;
 use crate::plan::Plan;
-use crate::review::Review;
+use crate::review::{Leg, Review};
 use crate::web::words::from_now;
 
 /// A review in words.
@@ -13,6 +13,15 @@ pub(super) struct Judged {
     pub(super) cautions: Vec<Warned>,
     pub(super) unknown: Vec<String>,
     pub(super) lines: Vec<String>,
+    pub(super) swim_back: String,
+    pub(super) legs: Vec<LegRow>,
+    pub(super) chart: Option<String>,
+}
+
+/// A row of the table of legs.
+pub(super) struct LegRow {
+    pub(super) to: String,
+    pub(super) cells: [String; 5],
 }
 
 pub(super) struct Warned {
@@ -23,7 +32,7 @@ pub(super) struct Warned {
 }
 
 impl Judged {
-    pub(super) fn of(review: &Review, plan: &Plan) -> Self {
+    pub(super) fn of(review: &Review, plan: &Plan, chart: Option<String>) -> Self {
         let cautions = review.cautions.iter().map(|caution| Warned {
             level: match caution.level {
                 Level::Notice => "NOTICE",
@@ -40,6 +49,9 @@ impl Judged {
             cautions: cautions.collect(),
             unknown: review.unknown.clone(),
             lines: [route(review), vec![water(review)], light(review, clock)].concat(),
+            swim_back: review.route.swim_back_m.map(words::short_distance).unwrap_or_default(),
+            legs: legs(review),
+            chart,
         }
     }
 }
@@ -65,6 +77,21 @@ fn route(review: &Review) -> Vec<String> {
         (None, None) => "Farthest from shore: unknown.".to_owned(),
     };
     vec![format!("Length of the route: {}.", words::distance(route.length_m)), far]
+}
+
+fn legs(review: &Review) -> Vec<LegRow> {
+    let dash = || "-".to_owned();
+    let row = |(at, leg): (usize, &Leg)| LegRow {
+        to: leg.to.clone().unwrap_or_else(|| format!("place {}", at + 1)),
+        cells: [
+            words::short_distance(leg.length_m),
+            leg.bearing_deg.map_or_else(dash, |deg| format!("{deg:03.0}°")),
+            leg.paddling_s.map_or_else(dash, |seconds| words::span(seconds as f64)),
+            leg.farthest_in_words().unwrap_or_else(|| "unknown".to_owned()),
+            leg.beyond_in_words().unwrap_or_else(|| "unknown".to_owned()),
+        ],
+    };
+    review.route.legs.iter().enumerate().filter(|(_, leg)| leg.length_m > 0.0).map(row).collect()
 }
 
 fn water(review: &Review) -> String {

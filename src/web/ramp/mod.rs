@@ -143,7 +143,7 @@ async fn judge(
     let now = daemon.now();
     let told = Told {
         faults: plan.check_filing(now).err(),
-        judged: Some(Judged::of(&review, plan)),
+        judged: Some(Judged::of(&review, plan, daemon.chart(plan))),
         times: judged::times(plan, review.timing.overdue_at.to_utc(), now),
         ..Told::default()
     };

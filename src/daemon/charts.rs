@@ -1,0 +1,221 @@
+//! Charts for letters, drawn ahead and kept in memory. A letter never waits long for one, and an
+//! alert not at all: without a chart it says as much.
+
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use chrono::TimeDelta;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::time::{sleep, timeout};
+use tokio_util::sync::CancellationToken;
+
+use super::sending::stored_plan;
+use super::{Daemon, Dossier};
+use crate::chart;
+use crate::measure::Position;
+use crate::plan::Plan;
+use crate::shoreline::{Shorelines, judge_route};
+use crate::watch::Kind;
+
+/// How much is kept, in bytes: more than a thousand charts.
+const MOST_BYTES: usize = 32 * 1024 * 1024;
+/// Alerts that may be due within this find their chart drawn.
+const AHEAD: TimeDelta = TimeDelta::hours(1);
+const LOOKS_AFTER: Duration = Duration::from_secs(30);
+/// For so long `filed` waits for its chart, and no more than so many letters at once: the others
+/// go without.
+const PATIENCE: Duration = Duration::from_secs(2);
+const MOST_WAITING: usize = 8;
+/// So soon before an alert nothing may wait: letters to one reader keep their order.
+const HURRY: TimeDelta = TimeDelta::minutes(10);
+/// After drawing, the hand rests so many times as long as it drew: what alerts need of the
+/// machine comes first.
+const RESTS: u32 = 4;
+
+/// A picture, as PNG.
+pub(super) type Picture = Arc<Vec<u8>>;
+
+/// The charts at hand, and the one hand that draws.
+pub(super) struct Charts {
+    kept: Mutex<Kept>,
+    hand: Arc<Semaphore>,
+    waiting: Semaphore,
+}
+
+/// The oldest first.
+#[derive(Default)]
+struct Kept(VecDeque<Drawn>);
+
+/// A plan's route and its chart; no picture where none could be drawn.
+struct Drawn {
+    plan_ref: String,
+    route: Vec<Position>,
+    picture: Option<Picture>,
+}
+
+impl Default for Charts {
+    fn default() -> Self {
+        let (hand, waiting) = (Arc::new(Semaphore::new(1)), Semaphore::new(MOST_WAITING));
+        Charts { kept: Mutex::default(), hand, waiting }
+    }
+}
+
+impl Daemon {
+    /// The chart of a plan as SVG, for a page; `None` where there is nothing to draw.
+    #[must_use]
+    pub fn chart(&self, plan: &Plan) -> Option<String> {
+        draw(&self.0.judge.shores, &plan.route())
+    }
+
+    /// The chart for a letter of this kind, if that shows one and it is at hand in time.
+    pub(super) async fn picture(&self, dossier: &Dossier, kind: Kind) -> Option<Picture> {
+        let shown = kind.is_alert() || kind == Kind::Filed;
+        let route = shown.then(|| dossier.plan.route())?;
+        let (record, charts) = (&dossier.record, &self.0.charts);
+        let plan_ref = &record.plan_ref;
+        if let Some(drawn) = charts.at_hand(plan_ref, &route) {
+            return drawn;
+        }
+        if kind.is_alert() || record.state.overdue_at() < self.now() + HURRY {
+            if let Ok(hand) = Arc::clone(&charts.hand).try_acquire_owned() {
+                tokio::spawn(self.clone().draw_for(plan_ref.clone(), route, hand));
+            }
+            return None;
+        }
+        let _seat = charts.waiting.try_acquire().ok()?;
+        let drawing = async {
+            let hand = Arc::clone(&charts.hand).acquire_owned().await.ok()?;
+            match charts.at_hand(plan_ref, &route) {
+                Some(drawn) => drawn,
+                None => self.clone().draw_for(plan_ref.clone(), route, hand).await,
+            }
+        };
+        timeout(PATIENCE, drawing).await.ok()?
+    }
+
+    /// Draws, away from the threads that send, and keeps what came out.
+    async fn draw_for(
+        self,
+        plan_ref: String,
+        route: Vec<Position>,
+        hand: OwnedSemaphorePermit,
+    ) -> Option<Picture> {
+        let drawing = tokio::task::spawn_blocking(move || {
+            let began = Instant::now();
+            let svg = draw(&self.0.judge.shores, &route);
+            let picture = svg.and_then(|svg| chart::png(&svg)).map(Arc::new);
+            self.0.charts.keep(Drawn { plan_ref, route, picture: picture.clone() });
+            (picture, began.elapsed())
+        });
+        let (picture, took) = drawing.await.ok()?;
+        tokio::spawn(async move {
+            sleep(took * RESTS).await;
+            drop(hand);
+        });
+        picture
+    }
+}
+
+/// Draws the charts of the alerts that may come soon, until `stop` is cancelled.
+pub(super) async fn draw_ahead(daemon: Daemon, stop: CancellationToken) {
+    loop {
+        let soon = daemon.0.memory.overdue_before(daemon.now() + AHEAD);
+        for record in soon {
+            if stop.is_cancelled() {
+                return;
+            }
+            if let Ok(plan) = stored_plan(&record) {
+                daemon.draw_soon(&record.plan_ref, plan.route()).await;
+            }
+        }
+        tokio::select! {
+            () = stop.cancelled() => return,
+            () = sleep(LOOKS_AFTER) => {}
+        }
+    }
+}
+
+impl Daemon {
+    async fn draw_soon(&self, plan_ref: &str, route: Vec<Position>) {
+        if self.0.charts.at_hand(plan_ref, &route).is_some() {
+            return;
+        }
+        if let Ok(hand) = Arc::clone(&self.0.charts.hand).acquire_owned().await {
+            self.clone().draw_for(plan_ref.to_owned(), route, hand).await;
+        }
+    }
+}
+
+fn draw(shores: &Shorelines, route: &[Position]) -> Option<String> {
+    let judged = judge_route(shores, route);
+    chart::svg(shores, route, &judged, "Chart of the planned route")
+}
+
+impl Charts {
+    /// What was drawn of this very route; `None` if nothing was yet.
+    fn at_hand(&self, plan_ref: &str, route: &[Position]) -> Option<Option<Picture>> {
+        let kept = self.lock();
+        let drawn = kept.0.iter().rfind(|drawn| drawn.plan_ref == plan_ref)?;
+        (drawn.route == route).then(|| drawn.picture.clone())
+    }
+
+    fn keep(&self, drawn: Drawn) {
+        self.lock().keep(drawn);
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Kept> {
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Kept {
+    fn keep(&mut self, drawn: Drawn) {
+        self.0.retain(|old| old.plan_ref != drawn.plan_ref);
+        self.0.push_back(drawn);
+        let mut bytes: usize = self.0.iter().map(Drawn::bytes).sum();
+        while bytes > MOST_BYTES
+            && let Some(oldest) = self.0.pop_front()
+        {
+            bytes -= oldest.bytes();
+        }
+    }
+}
+
+impl Drawn {
+    fn bytes(&self) -> usize {
+        let picture = self.picture.as_ref().map_or(0, |picture| picture.len());
+        picture + self.route.len() * size_of::<Position>() + size_of::<Self>()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn drawn(plan_ref: &str, bytes: usize) -> Drawn {
+        let picture = Some(Arc::new(vec![0; bytes]));
+        Drawn { plan_ref: plan_ref.to_owned(), route: Vec::new(), picture }
+    }
+
+    #[test]
+    fn the_oldest_makes_room() {
+        let charts = Charts::default();
+        charts.keep(drawn("first", MOST_BYTES / 2));
+        charts.keep(drawn("second", 10));
+        charts.keep(drawn("third", MOST_BYTES / 2));
+        assert!(charts.at_hand("first", &[]).is_none());
+        assert!(charts.at_hand("second", &[]).is_some() && charts.at_hand("third", &[]).is_some());
+    }
+
+    #[test]
+    fn another_route_wants_another_chart() {
+        let charts = Charts::default();
+        charts.keep(drawn("one", 10));
+        let elsewhere = Position::new(48.0, -123.0).into_iter().collect::<Vec<_>>();
+        assert!(charts.at_hand("one", &elsewhere).is_none());
+        charts.keep(Drawn { route: elsewhere.clone(), ..drawn("one", 20) });
+        assert!(charts.at_hand("one", &elsewhere).is_some());
+        assert_eq!(charts.lock().0.len(), 1);
+    }
+}
