@@ -55,7 +55,7 @@ fn lowest_crossing([from, to]: [Place; 2]) -> Peak {
     let lines = || from.chords_m.into_iter().zip(to.chords_m);
     let pairs =
         lines().enumerate().flat_map(|(at, one)| lines().skip(at).map(move |two| [one, two]));
-    let peaks = pairs.map(|pair| crossing(pair));
+    let peaks = pairs.map(crossing);
     let lowest = peaks.min_by(|a, b| a.at_most_m.total_cmp(&b.at_most_m));
     let Peak { at_most_m, share } = lowest.unwrap_or(Peak { at_most_m: f64::INFINITY, share: 0.5 });
     Peak { at_most_m, share: from.share + share * (to.share - from.share) }
