@@ -117,7 +117,7 @@ async fn a_lost_lease_changes_nothing() {
     let again = store.claim(later, LEASE, 10).await.expect("claimed again");
     let quick = again.into_iter().find(|claim| claim.id == slow.id).expect("the same letter");
     assert_eq!(store.last_look(&slow, later).await.expect("looked"), LastLook::LostLease);
-    store.refused(&slow, "550", later).await.expect("ignored");
+    store.refused(&slow, "550", None, later).await.expect("ignored");
     store.try_later(&slow, later, "450").await.expect("ignored");
     assert_eq!(store.last_look(&quick, later).await.expect("looked"), LastLook::Send);
     store.handed(&quick, "250", later).await.expect("recorded");
@@ -135,10 +135,10 @@ async fn letters_tried_least_often_go_first_in_their_own_lane() {
         store.try_later(&letter, noon(), "450").await.expect("recorded");
     }
     file(&store, "B", None, "body").await;
-    let claims = store.claim_lane(noon(), LEASE, Lane::Word, 3).await.expect("claimed");
+    let claims = store.claim_lanes(noon(), LEASE, &[Lane::Word], 3).await.expect("claimed");
     let plans: Vec<_> = claims.iter().map(|claim| &*claim.plan_ref).collect();
     assert_eq!(plans, ["B", "B", "A"]);
-    let alerts = store.claim_lane(minutes(75), LEASE, Lane::Alert, 9).await.expect("claimed");
+    let alerts = store.claim_lanes(minutes(75), LEASE, &[Lane::Alert], 9).await.expect("claimed");
     assert!(alerts.is_empty());
 }
 
@@ -173,7 +173,7 @@ async fn a_refused_contact_is_told_to_the_plan() {
     file(&store, "A", None, "body").await;
     for letter in store.claim(noon(), LEASE, 10).await.expect("claimed") {
         assert_eq!(store.last_look(&letter, noon()).await.expect("looked"), LastLook::Send);
-        store.refused(&letter, "550 5.1.1", noon()).await.expect("recorded");
+        store.refused(&letter, "550 5.1.1", None, noon()).await.expect("recorded");
     }
     let state = store.plan("A").await.expect("the plan").state;
     assert!(state.contacts[0].told.refused);

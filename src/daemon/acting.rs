@@ -8,7 +8,7 @@ use super::sending::stored_plan;
 use crate::letter::Facts;
 use crate::plan::Plan;
 use crate::review::Review;
-use crate::store::{Applied, Key, Link, PlanRecord, Purpose, StoreError};
+use crate::store::{Applied, Key, Link, PlanRecord, Purpose, Read, StoreError};
 use crate::watch::{Answer, Event, Past, Phase, Recipient};
 
 /// For how long after its closing a plan's links still open: as long as the closing can be taken
@@ -35,6 +35,15 @@ pub struct Dossier {
     pub review: Option<Review>,
     /// What has happened to it.
     pub history: Vec<Past>,
+}
+
+impl Dossier {
+    /// What is known of a plan that was read.
+    pub(super) fn of((record, history): Read) -> Result<Self, StoreError> {
+        let plan = stored_plan(&record)?;
+        let review = serde_json::from_str(&record.review_json).ok();
+        Ok(Dossier { record, plan, review, history })
+    }
 }
 
 impl Daemon {
@@ -120,10 +129,7 @@ impl Daemon {
     /// [`StoreError::NoSuchPlan`], damage, or the database.
     pub async fn dossier(&self, plan_ref: &str) -> Result<Dossier, StoreError> {
         let record = self.0.store.plan(plan_ref).await?;
-        let plan = stored_plan(&record)?;
-        let review = serde_json::from_str(&record.review_json).ok();
-        let history = self.0.store.history(plan_ref).await?;
-        Ok(Dossier { record, plan, review, history })
+        Dossier::of((record, self.0.store.history(plan_ref).await?))
     }
 
     /// All that a letter or a page about a plan may say; `page` is its reader's own link, and

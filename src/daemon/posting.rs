@@ -12,6 +12,7 @@ use tokio_util::task::TaskTracker;
 
 use super::{Daemon, sending};
 use crate::store::{Lane, StoreError};
+use crate::watch::Order;
 
 /// How many letters may be under way at once, those not counted that hang.
 const MOST_ALERTS: u32 = 256;
@@ -38,6 +39,16 @@ impl Bells {
     pub(super) fn ring(&self) {
         self.alerts.notify_one();
         self.others.notify_one();
+    }
+
+    /// Rings for those alone who have to do with one of these letters.
+    pub(super) fn ring_for(&self, orders: &[Order]) {
+        if orders.iter().any(|order| order.kind.is_alert()) {
+            self.alerts.notify_one();
+        }
+        if orders.iter().any(|order| !order.kind.is_alert()) {
+            self.others.notify_one();
+        }
     }
 }
 
@@ -108,18 +119,15 @@ async fn claim(
 ) -> Result<usize, StoreError> {
     let mut free = free_desks(desks).await;
     daemon.record_sent().await?;
-    let mut claimed = 0;
-    for lane in road.lanes() {
-        let most = u32::try_from(free.len()).unwrap_or(u32::MAX);
-        if most == 0 {
-            break;
-        }
-        let letters = daemon.0.store.claim_lane(daemon.now(), lease(daemon), *lane, most).await?;
-        claimed += letters.len();
-        for letter in letters {
-            let (daemon, desk) = (daemon.clone(), free.pop());
-            under_way.spawn(async move { sending::send(&daemon, &letter, desk).await });
-        }
+    let store = &daemon.0.store;
+    let most = u32::try_from(free.len()).unwrap_or(u32::MAX);
+    let letters = store.claim_lanes(daemon.now(), lease(daemon), road.lanes(), most).await?;
+    let claimed = letters.len();
+    let plans = store.read_together(letters.iter().map(|one| one.plan_ref.as_str())).await;
+    for letter in letters {
+        let (daemon, desk) = (daemon.clone(), free.pop());
+        let read = plans.get(&letter.plan_ref);
+        under_way.spawn(async move { sending::send(&daemon, &letter, read, desk).await });
     }
     daemon.0.health.post_passed(daemon.now());
     Ok(claimed)

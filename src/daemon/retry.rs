@@ -2,6 +2,11 @@
 
 use chrono::TimeDelta;
 
+use crate::watch::Kind;
+
+/// After how many failed attempts the delay is the longest.
+const SLOW: u32 = 3 + MINUTES_IN_SIX_HOURS;
+const MINUTES_IN_SIX_HOURS: u32 = 360;
 /// How much longer a delay of a minute or more may become, so that what failed together is not
 /// tried together for ever: a tenth.
 const MOST_JITTER_PER_MILLE: i64 = 100;
@@ -18,15 +23,31 @@ pub fn jittered_delay(failures: u32, id: &str) -> TimeDelta {
     delay + TimeDelta::milliseconds(delay.num_seconds() * spread * MOST_JITTER_PER_MILLE / 1000)
 }
 
+/// When a letter is tried again whose address was refused. An alert goes again with the next rung
+/// or repeat; what nothing else will say again is tried by itself, at the slowest pace.
+#[must_use]
+pub fn after_refusal(kind: Kind, id: &str) -> Option<TimeDelta> {
+    match kind {
+        Kind::StandDown | Kind::Home | Kind::Withdrawn | Kind::Changed | Kind::News => {
+            Some(jittered_delay(SLOW, id))
+        }
+        Kind::Filed
+        | Kind::Reminder
+        | Kind::Due
+        | Kind::Overdue
+        | Kind::CallRescue
+        | Kind::Trouble => None,
+    }
+}
+
 /// After so many failed attempts, how long until the next: 5, 15, 30 and 60 seconds, then each
 /// minute for six hours, then each five minutes.
 fn delay(failures: u32) -> TimeDelta {
-    const MINUTES_IN_SIX_HOURS: u32 = 360;
     let seconds = match failures {
         0 => 5,
         1 => 15,
         2 => 30,
-        _ if failures < 3 + MINUTES_IN_SIX_HOURS => 60,
+        _ if failures < SLOW => 60,
         _ => 300,
     };
     TimeDelta::seconds(seconds)

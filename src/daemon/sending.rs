@@ -11,11 +11,9 @@ use super::bare::plain_letter;
 use super::{Daemon, Dossier, is_canary, retry};
 use crate::letter::{self, Facts, Letter};
 use crate::plan::{Plan, read_json};
-use crate::post::{
-    Envelope, Outgoing, Phase, Picture, Place, Receipt, SendClass, SendError, Tried,
-};
+use crate::post::{Envelope, Outgoing, Phase, Picture, Place, Receipt, SendError, Tried};
 use crate::settings::Mailbox;
-use crate::store::{Claimed, LastLook, PlanRecord, StoreError};
+use crate::store::{self, Claimed, LastLook, PlanRecord, Read, StoreError};
 use crate::watch::{Order, Recipient};
 
 /// A letter that takes longer than this hangs, and gives up its desk and its place at the door.
@@ -35,8 +33,14 @@ enum Outcome {
 }
 
 /// One attempt at one letter; its outcome is written down whatever it is.
-pub(super) async fn send(daemon: &Daemon, claimed: &Claimed, desk: Option<OwnedSemaphorePermit>) {
-    if let Err(error) = try_to_send(daemon, claimed, desk).await {
+/// What was read of its plan already is not read again.
+pub(super) async fn send(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    read: Option<Read>,
+    desk: Option<OwnedSemaphorePermit>,
+) {
+    if let Err(error) = try_to_send(daemon, claimed, read, desk).await {
         // The lease runs out, and the letter is tried again.
         tracing::error!(plan = claimed.plan_ref, letter = claimed.id, %error, "a letter's fate can't be written down");
     }
@@ -45,66 +49,72 @@ pub(super) async fn send(daemon: &Daemon, claimed: &Claimed, desk: Option<OwnedS
 async fn try_to_send(
     daemon: &Daemon,
     claimed: &Claimed,
+    read: Option<Read>,
     desk: Option<OwnedSemaphorePermit>,
 ) -> Result<(), StoreError> {
     let urgent = claimed.order.kind.is_alert();
     if !urgent && let Some(rest) = daemon.0.post.rests() {
         return put_back(daemon, claimed, TimeDelta::from_std(rest).unwrap_or(NO_PLACE)).await;
     }
-    let dossier = match daemon.dossier(&claimed.plan_ref).await {
-        Ok(dossier) => dossier,
-        // Better plain than none.
-        Err(error) if error.is_damage() => {
-            let Some(letter) = plain_letter(daemon, claimed, &error).await? else {
-                return refused(daemon, claimed, "no address").await;
+    let dossier = match read {
+        Some(read) => Dossier::of(read),
+        None => daemon.dossier(&claimed.plan_ref).await,
+    };
+    let (letter, written_from) = match dossier {
+        Ok(dossier) => {
+            let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else {
+                return no_address(daemon, claimed).await;
             };
-            let Some(place) = daemon.0.post.place(&letter.to.email, urgent).await else {
-                return put_back(daemon, claimed, NO_PLACE).await;
-            };
-            return attempt(daemon, claimed, &letter, place, desk).await;
+            let picture = daemon.picture(&dossier, claimed.order.kind).await;
+            let letter = write(daemon, claimed, &dossier, to, picture.as_deref());
+            (letter, Some(Box::new(dossier.record.state)))
         }
+        // Better plain than none.
+        Err(error) if error.is_damage() => match plain_letter(daemon, claimed, &error).await? {
+            Some(letter) => (letter, None),
+            None => return no_address(daemon, claimed).await,
+        },
         Err(error) => {
             tracing::error!(plan = claimed.plan_ref, letter = claimed.id, %error, "a letter can't be written");
             return try_later(daemon, claimed, &error.to_string()).await;
         }
     };
-    let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else {
-        return refused(daemon, claimed, "no address").await;
-    };
-    let picture = daemon.picture(&dossier, claimed.order.kind).await;
-    let Some(place) = daemon.0.post.place(&to.email, urgent).await else {
-        return put_back(daemon, claimed, NO_PLACE).await;
-    };
-    let letter = write(daemon, claimed, &dossier, to, picture.as_deref());
-    let claimed = Claimed { written_from: Some(Box::new(dossier.record.state)), ..claimed.clone() };
-    attempt(daemon, &claimed, &letter, place, desk).await
-}
-
-/// Holds its place until the outcome is recorded, so that of each place at most one letter's fate
-/// is unknown to the database; but what hangs lets others go first.
-async fn attempt(
-    daemon: &Daemon,
-    claimed: &Claimed,
-    letter: &Outgoing,
-    place: Place,
-    desk: Option<OwnedSemaphorePermit>,
-) -> Result<(), StoreError> {
     let bytes = match letter.build() {
         Ok(bytes) => bytes,
         Err(error) => return try_later(daemon, claimed, &error.to_string()).await,
     };
-    let envelope = &letter.envelope();
-    let parcel = Parcel { daemon, claimed, envelope, letter: &bytes, place: &place };
-    let mut handing = pin!(hand_over(parcel));
-    let outcome = match timeout(HANGS_AFTER, &mut handing).await {
-        Ok(outcome) => outcome?,
-        Err(_) => {
-            place.step_aside();
-            drop(desk);
-            handing.await?
+    // All that takes the processor is done before: a place is a connection that others wait for.
+    let Some(place) = daemon.0.post.place(&letter.to.email, urgent).await else {
+        return put_back(daemon, claimed, NO_PLACE).await;
+    };
+    let claimed = Claimed { written_from, ..claimed.clone() };
+    attempt(daemon, &claimed, &letter.envelope(), &bytes, place, desk).await
+}
+
+/// Holds its place until the outcome is on its way to the disk. The next letter's last look is
+/// answered after it, so of each place at most one letter's fate is unknown to the database. What
+/// hangs lets others go first.
+async fn attempt(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    envelope: &Envelope,
+    letter: &[u8],
+    place: Place,
+    desk: Option<OwnedSemaphorePermit>,
+) -> Result<(), StoreError> {
+    let outcome = {
+        let parcel = Parcel { daemon, claimed, envelope, letter, place: &place };
+        let mut handing = pin!(hand_over(parcel));
+        match timeout(HANGS_AFTER, &mut handing).await {
+            Ok(outcome) => outcome?,
+            Err(_) => {
+                place.step_aside();
+                drop(desk);
+                handing.await?
+            }
         }
     };
-    record(daemon, claimed, outcome).await
+    record(daemon, claimed, outcome, place).await
 }
 
 /// All that is needed to hand a letter over, once or twice.
@@ -193,15 +203,22 @@ async fn look(daemon: &Daemon, claimed: &Claimed) -> Result<LastLook, StoreError
     daemon.0.store.last_look(claimed, daemon.now()).await
 }
 
-async fn record(daemon: &Daemon, claimed: &Claimed, outcome: Outcome) -> Result<(), StoreError> {
+async fn record(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    outcome: Outcome,
+    place: Place,
+) -> Result<(), StoreError> {
     let (plan, letter, kind) = (&claimed.plan_ref, &claimed.id, claimed.order.kind.name());
     let error = match outcome {
         Outcome::Over => return Ok(()),
         Outcome::Outdated => return put_back(daemon, claimed, TimeDelta::zero()).await,
         Outcome::Taken(receipt) => {
             daemon.0.memory.handed(&claimed.plan_ref, &claimed.order);
-            let note = format!("{}: {}", receipt.by, receipt.said);
-            daemon.0.store.handed(claimed, &note, daemon.now()).await?;
+            let handed = store::Outcome::handed(&format!("{}: {}", receipt.by, receipt.said));
+            let pending = daemon.0.store.settle(claimed, handed, daemon.now()).await?;
+            drop(place);
+            pending.written().await?;
             tracing::info!(plan, letter, kind, "a letter was handed over");
             return Ok(());
         }
@@ -210,14 +227,25 @@ async fn record(daemon: &Daemon, claimed: &Claimed, outcome: Outcome) -> Result<
     let relay = &error.relay;
     tracing::warn!(plan, letter, kind, class = ?error.class, relay, "a letter did not leave");
     // A permanent refusal settles the letter; everything else is tried again.
-    if error.class == SendClass::RecipientRefused {
-        return refused(daemon, claimed, &error.to_string()).await;
+    if error.is_final() {
+        let again_in = retry::after_refusal(claimed.order.kind, &claimed.id);
+        return refused(daemon, claimed, &error.to_string(), again_in).await;
     }
     try_later(daemon, claimed, &error.to_string()).await
 }
 
-async fn refused(daemon: &Daemon, claimed: &Claimed, note: &str) -> Result<(), StoreError> {
-    daemon.0.store.refused(claimed, note, daemon.now()).await?;
+async fn no_address(daemon: &Daemon, claimed: &Claimed) -> Result<(), StoreError> {
+    refused(daemon, claimed, "no address", None).await
+}
+
+async fn refused(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    note: &str,
+    again_in: Option<TimeDelta>,
+) -> Result<(), StoreError> {
+    let now = daemon.now();
+    daemon.0.store.refused(claimed, note, again_in.map(|wait| now + wait), now).await?;
     // The plan may owe letters because of it.
     daemon.ring();
     Ok(())

@@ -3,12 +3,10 @@
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use tokio::task::{JoinError, JoinSet};
 use tokio_util::sync::CancellationToken;
 
 use super::Daemon;
-use crate::store::StoreError;
-use crate::watch::Event;
+use crate::store::{Applied, StoreError};
 
 /// The clock is read at least this often: it may have been set, and a suspended machine's timers
 /// stand still.
@@ -17,7 +15,7 @@ const LONGEST_SLEEP: Duration = Duration::from_secs(1);
 const SLEEP_AFTER_TROUBLE: Duration = Duration::from_millis(500);
 /// How far the clock may go back without anything being reckoned anew.
 const CLOCK_TOLERANCE: TimeDelta = TimeDelta::seconds(2);
-/// How many plans are moved at once: together they wait for one commit.
+/// How many plans are moved by one change. The post's changes wait behind it, so it is short.
 const TOGETHER: usize = 32;
 /// How many plans are looked at in one pass.
 const MOST_AT_ONCE: u32 = 10_000;
@@ -52,16 +50,11 @@ async fn pass(daemon: &Daemon, everything: bool) -> Result<Option<DateTime<Utc>>
     let until = if everything { DateTime::<Utc>::MAX_UTC } else { now };
     let mut trouble = None;
     daemon.record_sent().await?;
-    let mut ticking = JoinSet::new();
-    for plan_ref in daemon.0.store.due(until, MOST_AT_ONCE).await? {
-        if ticking.len() >= TOGETHER {
-            trouble = trouble.or(ended(ticking.join_next().await));
+    let due = daemon.0.store.due(until, MOST_AT_ONCE).await?;
+    for together in due.chunks(TOGETHER) {
+        for (plan_ref, moved) in daemon.0.store.tick(together.to_vec(), daemon.now()).await? {
+            trouble = trouble.or(follow(daemon, &plan_ref, moved).await.err());
         }
-        let daemon = daemon.clone();
-        ticking.spawn(async move { tick(&daemon, &plan_ref).await });
-    }
-    while !ticking.is_empty() {
-        trouble = trouble.or(ended(ticking.join_next().await));
     }
     if daemon.0.store.alert_quarantined(daemon.now()).await? > 0 {
         daemon.0.post_bells.ring();
@@ -75,14 +68,19 @@ async fn pass(daemon: &Daemon, everything: bool) -> Result<Option<DateTime<Utc>>
     }
 }
 
-/// Moves one plan; one that can't be read is set aside, so that it holds nothing up.
-async fn tick(daemon: &Daemon, plan_ref: &str) -> Result<(), StoreError> {
-    match daemon.0.store.apply(plan_ref, &Event::Tick, None, daemon.now()).await {
+/// What follows from a plan's move; one that can't be read is set aside, so that it holds nothing
+/// up.
+async fn follow(
+    daemon: &Daemon,
+    plan_ref: &str,
+    moved: Result<Applied, StoreError>,
+) -> Result<(), StoreError> {
+    match moved {
         Ok(applied) => {
             daemon.0.memory.follow(plan_ref, &applied);
             if applied.letters > 0 {
                 tracing::info!(plan = plan_ref, letters = applied.letters, "the watch spoke");
-                daemon.0.post_bells.ring();
+                daemon.0.post_bells.ring_for(&applied.orders);
             }
             Ok(())
         }
@@ -95,17 +93,6 @@ async fn tick(daemon: &Daemon, plan_ref: &str) -> Result<(), StoreError> {
         Err(error) => {
             tracing::error!(plan = plan_ref, %error, "this plan can't be moved");
             Err(error)
-        }
-    }
-}
-
-/// What went wrong with a plan, if anything did.
-fn ended(tick: Option<Result<Result<(), StoreError>, JoinError>>) -> Option<StoreError> {
-    match tick? {
-        Ok(done) => done.err(),
-        Err(error) => {
-            tracing::error!(%error, "a plan's move ended before its time");
-            None
         }
     }
 }

@@ -67,16 +67,23 @@ impl SendError {
             SendClass::RecipientRefused => {
                 self.status().is_some_and(|[_, subject, _]| subject == 7)
             }
-            SendClass::MessageRefused => false,
+            SendClass::MessageRefused => true,
         }
     }
 
+    /// Whether trying again leads nowhere: every relay that was asked refuses the address, or the
+    /// letter itself.
+    #[must_use]
+    pub fn is_final(&self) -> bool {
+        matches!(self.class, SendClass::RecipientRefused | SendClass::MessageRefused)
+    }
+
     /// Of two answers the one that leaves more hope: as long as one relay is out of reach,
-    /// another's rules are not the last word about a recipient.
+    /// another's rules are not the last word about a recipient or a letter.
     #[must_use]
     pub fn after(self, earlier: Option<SendError>) -> Self {
         match earlier {
-            Some(earlier) if self.class == SendClass::RecipientRefused => earlier,
+            Some(earlier) if self.is_final() => earlier,
             _ => self,
         }
     }

@@ -12,6 +12,8 @@ use crate::watch::Refusal;
 const FULL: i32 = 13;
 /// SQLite's code for a failed read, write or sync.
 const IO: i32 = 10;
+/// SQLite's code for a row that breaks a rule.
+const CONSTRAINT: i32 = 19;
 /// SQLite's codes for a file that holds no sound database.
 const UNSOUND: [i32; 2] = [11, 26];
 
@@ -103,6 +105,18 @@ impl StoreError {
     #[must_use]
     pub fn is_unsound(&self) -> bool {
         matches!(self, StoreError::Database(error) if UNSOUND.contains(&code(error)))
+    }
+
+    /// Whether one row may be at fault, and not the database: then each of many changes that were
+    /// made together is worth a try by itself.
+    pub(super) fn may_be_of_one_row(&self) -> bool {
+        match self {
+            StoreError::Database(error) => {
+                code(error) == CONSTRAINT
+                    || matches!(**error, sqlx::Error::Decode(_) | sqlx::Error::ColumnDecode { .. })
+            }
+            other => !other.is_transient(),
+        }
     }
 
     /// Whether what a connection still holds in memory can't be trusted any more. A sync that

@@ -116,26 +116,25 @@ pub(super) async fn drop_void(
     Ok(())
 }
 
-/// Queues the letters of a step; one that is there already stays as it is.
+/// Queues letters, each with its plan; one that is there already stays as it is.
 pub(super) async fn insert(
     connection: &mut AnyConnection,
-    plan_ref: &str,
-    orders: &[Order],
+    owed: &[(&str, &Order)],
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    if orders.is_empty() {
+    if owed.is_empty() {
         return Ok(());
     }
-    let places = places(orders.len(), 13);
+    let places = places(owed.len(), 13);
     let text = format!(
         "INSERT INTO letters (id, plan, round, cause, recipient, kind, lane, scheduled_at, \
          queued_at, state, attempt, failures, next_try_at) VALUES {places} ON CONFLICT DO NOTHING"
     );
     let mut insert = sqlx::query(sqlx::AssertSqlSafe(text));
-    for order in orders {
+    for (plan_ref, order) in owed {
         insert = insert
             .bind(letter_id(plan_ref, order))
-            .bind(plan_ref)
+            .bind(*plan_ref)
             .bind(i64::from(order.round))
             .bind(order.cause.to_string())
             .bind(order.to.to_string())
@@ -200,10 +199,16 @@ impl Store {
 fn fate(row: &AnyRow, plan_ref: &str) -> Result<LetterFate, StoreError> {
     let state: String = row.try_get("state")?;
     let settled_at: Option<i64> = row.try_get("settled_at")?;
+    let state = LetterState::read(&state).ok_or_else(|| damaged(plan_ref, &state))?;
+    // One that waits though it was settled was refused, and is tried again all the same.
+    let state = match state {
+        LetterState::Queued | LetterState::Sending if settled_at.is_some() => LetterState::Refused,
+        state => state,
+    };
     Ok(LetterFate {
         to: word(row, "recipient", plan_ref)?,
         kind: word(row, "kind", plan_ref)?,
-        state: LetterState::read(&state).ok_or_else(|| damaged(plan_ref, &state))?,
+        state,
         queued_at: instant(row, "queued_at")?,
         settled_at: settled_at.map(super::from_millis).transpose()?,
         note: row.try_get("note")?,

@@ -5,10 +5,13 @@
 //! letters together. There is one [writer]; changes that wait together share its commit.
 
 mod backup;
+mod claiming;
+mod counter;
 mod error;
 mod folder;
 mod forget;
 mod keys;
+mod ledger;
 mod letters;
 mod limits;
 mod links;
@@ -18,6 +21,7 @@ mod open;
 mod opening;
 mod plans;
 mod quarantine;
+mod reading;
 mod sending;
 mod spare;
 mod verify;
@@ -28,11 +32,14 @@ use chrono::{DateTime, TimeZone, Utc};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, AnyPool, Row};
 
+use counter::Counter;
 use error::damaged;
 use folder::Folder;
 use writer::{Making, Writer};
 
 pub use backup::Review;
+pub use claiming::Claimed;
+pub use counter::Outcome;
 pub use error::StoreError;
 pub use keys::Key;
 pub use letters::{Lane, LetterFate, LetterState, letter_id};
@@ -40,7 +47,8 @@ pub use links::{Link, Purpose};
 pub use notes::Note;
 pub use plans::{Applied, Filing, PlanRecord};
 pub use quarantine::Quarantined;
-pub use sending::{Claimed, LastLook};
+pub use reading::{Read, ReadPlans};
+pub use sending::{LastLook, Pending};
 pub use spare::{Card, Mailed, Spare};
 pub use verify::Difference;
 pub use versions::{NewVersion, OldVersion};
@@ -49,6 +57,7 @@ pub use versions::{NewVersion, OldVersion};
 #[derive(Clone, Debug)]
 pub struct Store {
     writer: Writer,
+    counter: Counter,
     readers: AnyPool,
     folder: Folder,
     upgraded_from: Option<i64>,
@@ -138,11 +147,15 @@ fn from_millis(millis: i64) -> Result<DateTime<Utc>, StoreError> {
     })
 }
 
+/// So many places in a row, from this number on: `$3, $4`.
+fn list(from: usize, places: usize) -> String {
+    (from..from + places).map(|at| format!("${at}")).collect::<Vec<_>>().join(", ")
+}
+
 /// The places of a statement that inserts several rows: `($1, $2), ($3, $4)`.
 fn places(rows: usize, columns: usize) -> String {
-    let row = |row: usize| {
-        let places: Vec<_> = (1..=columns).map(|at| format!("${}", row * columns + at)).collect();
-        format!("({})", places.join(", "))
-    };
-    (0..rows).map(row).collect::<Vec<_>>().join(", ")
+    (0..rows)
+        .map(|row| format!("({})", list(row * columns + 1, columns)))
+        .collect::<Vec<_>>()
+        .join(", ")
 }

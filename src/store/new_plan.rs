@@ -68,7 +68,9 @@ impl NewPlan {
         self.insert_row(connection).await?;
         self.spare.insert(connection, &self.plan_ref).await?;
         let now = super::from_millis(self.filed_at)?;
-        letters::insert(connection, &self.plan_ref, &self.orders, now).await?;
+        let owed: Vec<_> =
+            self.orders.iter().map(|order| (self.plan_ref.as_str(), order)).collect();
+        letters::insert(connection, &owed, now).await?;
         links::insert(connection, &self.plan_ref, &self.links).await?;
         self.insert_addresses(connection).await
     }

@@ -7,6 +7,7 @@ use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::migrate::Migrator;
 use sqlx::{AnyConnection, Connection, Executor, Row};
 
+use super::counter::Counter;
 use super::folder::{Folder, open_private};
 use super::writer::{self, Writer};
 use super::{Store, StoreError, backup};
@@ -56,7 +57,8 @@ impl Store {
         let url = writer::url(&folder.database());
         let readers = readers().connect_with(url.parse::<AnyConnectOptions>()?).await?;
         let writer = Writer::start(url, first, folder.clone());
-        Ok(Store { writer, readers, folder, upgraded_from })
+        let counter = Counter::open(writer.clone());
+        Ok(Store { writer, counter, readers, folder, upgraded_from })
     }
 }
 
@@ -78,6 +80,8 @@ fn readers() -> AnyPoolOptions {
         .min_connections(1)
         .acquire_timeout(Duration::from_secs(20))
         .idle_timeout(None)
+        // A file that was open stays open: there is nobody to ask whether he is still there.
+        .test_before_acquire(false)
         .max_lifetime(None)
         .after_connect(|connection, _| Box::pin(writer::prepare(connection)))
 }

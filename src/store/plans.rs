@@ -1,15 +1,18 @@
 //! Plans, their states and their events.
 
+use std::collections::BTreeSet;
+
 use chrono::{DateTime, Utc};
 use serde::de::DeserializeOwned;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
 use super::error::of_row;
+use super::ledger::{Ledger, closed_at};
 use super::new_plan::NewPlan;
 use super::spare::{Card, follow, refold, sum};
-use super::{Store, StoreError, damaged, instant, letters, millis};
-use crate::watch::{Event, Order, Past, Phase, Step, Watched, next_wakeup, step};
+use super::{Store, StoreError, damaged, instant, millis};
+use crate::watch::{Event, Order, Past, Step, Watched, next_wakeup};
 
 /// A plan to be filed, with all that is written in the same transaction.
 #[derive(Clone, Debug)]
@@ -132,6 +135,35 @@ impl Store {
         .await
     }
 
+    /// Moves plans whose time has come, together. Each stands there with what came of it: one that
+    /// is damaged keeps no other back.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn tick(
+        &self,
+        plan_refs: Vec<String>,
+        now: DateTime<Utc>,
+    ) -> Result<Vec<(String, Result<Applied, StoreError>)>, StoreError> {
+        let refs = plan_refs.clone();
+        let together = self
+            .write(move |connection| Box::pin(async move { tick(connection, &refs, now).await }))
+            .await;
+        match together {
+            Ok(moved) => return Ok(plan_refs.into_iter().zip(moved).collect()),
+            Err(error) if error.may_be_of_one_row() => {
+                tracing::error!(%error, "plans can't be moved together: each goes by itself");
+            }
+            Err(error) => return Err(error),
+        }
+        let mut moved = Vec::with_capacity(plan_refs.len());
+        for plan_ref in plan_refs {
+            let applied = self.apply(&plan_ref, &Event::Tick, None, now).await;
+            moved.push((plan_ref, applied));
+        }
+        Ok(moved)
+    }
+
     /// The plans whose time has come, the longest waiting first.
     ///
     /// # Errors
@@ -240,6 +272,27 @@ pub(super) fn same_body(row: &AnyRow, body_hash: &str) -> Result<String, StoreEr
     if hash == body_hash { Ok(row.try_get("ref")?) } else { Err(StoreError::OtherBody) }
 }
 
+async fn tick(
+    connection: &mut AnyConnection,
+    refs: &[String],
+    now: DateTime<Utc>,
+) -> Result<Vec<Result<Applied, StoreError>>, StoreError> {
+    let all = refs.iter().map(String::as_str).collect();
+    let mut ledger = Ledger::open(connection, all).await?;
+    let moved: Vec<_> =
+        refs.iter().map(|plan_ref| ledger.step(plan_ref, &Event::Tick, None, now)).collect();
+    ledger.write(connection).await?;
+    for (plan_ref, applied) in refs.iter().zip(&moved) {
+        if let Ok(applied) = applied
+            && !applied.changed
+        {
+            // A state that is woken for nothing was woken by a damaged time.
+            write_times(connection, plan_ref, &applied.state).await?;
+        }
+    }
+    Ok(moved)
+}
+
 /// Moves a plan by one event.
 pub(super) async fn apply(
     connection: &mut AnyConnection,
@@ -248,8 +301,9 @@ pub(super) async fn apply(
     idempotency: Option<&str>,
     now: DateTime<Utc>,
 ) -> Result<Applied, StoreError> {
-    let state = locked_state(connection, plan_ref).await?;
+    let mut ledger = Ledger::open(connection, BTreeSet::from([plan_ref])).await?;
     if let Some(key) = idempotency {
+        let state = ledger.state(plan_ref)?.clone();
         let text = "SELECT event_json FROM events WHERE plan = $1 AND idempotency = $2";
         let seen =
             sqlx::query(text).bind(plan_ref).bind(key).fetch_optional(&mut *connection).await?;
@@ -261,15 +315,13 @@ pub(super) async fn apply(
             return Ok(Applied { state, changed: false, letters: 0, orders: Vec::new() });
         }
     }
-    let next = step(&state, event, now)?;
-    if next.changed {
-        write_step(connection, plan_ref, event, &next, idempotency, now).await?;
-    } else if *event == Event::Tick {
+    let applied = ledger.step(plan_ref, event, idempotency, now)?;
+    ledger.write(connection).await?;
+    if !applied.changed && *event == Event::Tick {
         // A state that is woken for nothing was woken by a damaged time.
-        write_times(connection, plan_ref, &next.plan).await?;
+        write_times(connection, plan_ref, &applied.state).await?;
     }
-    let letters = next.orders.len();
-    Ok(Applied { state: next.plan, changed: next.changed, letters, orders: next.orders })
+    Ok(applied)
 }
 
 /// A plan's state inside a change. One that can't be read is folded again from its events.
@@ -301,7 +353,7 @@ pub(super) async fn read_state(
 }
 
 /// The state in a row, if it is what was written there.
-fn state_of(row: &AnyRow, plan_ref: &str) -> Result<Watched, StoreError> {
+pub(super) fn state_of(row: &AnyRow, plan_ref: &str) -> Result<Watched, StoreError> {
     let text: String = row.try_get("state_json").map_err(|error| of_row(plan_ref, error))?;
     let written: Option<String> =
         row.try_get("state_sum").map_err(|error| of_row(plan_ref, error))?;
@@ -309,32 +361,6 @@ fn state_of(row: &AnyRow, plan_ref: &str) -> Result<Watched, StoreError> {
         return Err(damaged(plan_ref, "state_json is not what was written"));
     }
     json(row, "state_json", plan_ref)
-}
-
-/// Writes a step: the state, its event and the letters it orders.
-pub(super) async fn write_step(
-    connection: &mut AnyConnection,
-    plan_ref: &str,
-    event: &Event,
-    next: &Step,
-    idempotency: Option<&str>,
-    now: DateTime<Utc>,
-) -> Result<(), StoreError> {
-    let state = &next.plan;
-    write_state(connection, plan_ref, state).await?;
-    sqlx::query(
-        "INSERT INTO events (plan, number, at, event_json, idempotency) \
-         VALUES ($1, $2, $3, $4, $5)",
-    )
-    .bind(plan_ref)
-    .bind(i64::from(state.events))
-    .bind(millis(now))
-    .bind(to_json(plan_ref, event)?)
-    .bind(idempotency)
-    .execute(&mut *connection)
-    .await?;
-    letters::drop_void(connection, plan_ref, state, now).await?;
-    letters::insert(connection, plan_ref, &next.orders, now).await
 }
 
 /// Writes a state with all that is made of it. Its events are numbered without a gap, and a
@@ -361,10 +387,6 @@ pub(super) async fn write_times(
     plan_ref: &str,
     state: &Watched,
 ) -> Result<(), StoreError> {
-    let closed_at = match state.phase {
-        Phase::Closed(closing) => Some(millis(closing.at)),
-        Phase::Armed | Phase::Overdue => None,
-    };
     // Most often nothing differs, and then nothing is written.
     sqlx::query(
         "UPDATE plans SET due_at = $1, next_at = $2, closed_at = $3 WHERE ref = $4 \
@@ -372,7 +394,7 @@ pub(super) async fn write_times(
     )
     .bind(millis(state.terms.due_at))
     .bind(next_wakeup(state).map(millis))
-    .bind(closed_at)
+    .bind(closed_at(state))
     .bind(plan_ref)
     .execute(&mut *connection)
     .await?;
@@ -399,7 +421,7 @@ async fn rows_of_history(
         .map_err(|error| of_row(plan_ref, error))
 }
 
-fn past(row: &AnyRow, plan_ref: &str) -> Result<Past, StoreError> {
+pub(super) fn past(row: &AnyRow, plan_ref: &str) -> Result<Past, StoreError> {
     let number: i64 = row.try_get("number").map_err(|error| of_row(plan_ref, error))?;
     Ok(Past {
         number: u32::try_from(number).map_err(|error| damaged(plan_ref, error))?,
@@ -423,13 +445,16 @@ async fn read_plan(
         .fetch_optional(connection)
         .await
         .map_err(|error| of_row(plan_ref, error))?;
-    let row = row.ok_or(StoreError::NoSuchPlan)?;
+    record(&row.ok_or(StoreError::NoSuchPlan)?, plan_ref)
+}
+
+pub(super) fn record(row: &AnyRow, plan_ref: &str) -> Result<PlanRecord, StoreError> {
     let text = |column| row.try_get(column).map_err(|error| of_row(plan_ref, error));
     Ok(PlanRecord {
         plan_json: text("plan_json")?,
         review_json: text("review_json")?,
-        state: state_of(&row, plan_ref)?,
-        filed_at: instant(&row, "filed_at").map_err(|error| damaged(plan_ref, error))?,
+        state: state_of(row, plan_ref)?,
+        filed_at: instant(row, "filed_at").map_err(|error| damaged(plan_ref, error))?,
         key_id: text("key_id")?,
         plan_ref: plan_ref.to_owned(),
     })

@@ -135,7 +135,7 @@ async fn set_aside(
         return Ok(false);
     }
     let trouble = order(Recipient::Keeper, Kind::Trouble, 0, now);
-    letters::insert(connection, plan_ref, &[trouble], now).await?;
+    letters::insert(connection, &[(plan_ref, &trouble)], now).await?;
     Ok(true)
 }
 
@@ -173,7 +173,8 @@ async fn alert(
     let cause = u32::try_from(sent).unwrap_or(u32::MAX);
     let orders: Vec<Order> =
         asked.map(|at| order(Recipient::Contact(at), kind, cause, now)).collect();
-    letters::insert(connection, plan_ref, &orders, now).await?;
+    let owed: Vec<_> = orders.iter().map(|order| (plan_ref, order)).collect();
+    letters::insert(connection, &owed, now).await?;
     let pause = if sent == 0 { UNTIL_CALL } else { BETWEEN_CALLS };
     let next_at = (sent + 1 < MOST_ALERTS).then(|| millis(now + pause));
     sqlx::query("UPDATE quarantine SET alerts = $1, next_at = $2 WHERE plan = $3")

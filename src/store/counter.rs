@@ -1,0 +1,259 @@
+//! The counter where senders ask for the last look and bring outcomes. Those that come while the
+//! writer is busy are answered together, in the order in which they came and by one commit.
+
+use std::collections::BTreeSet;
+
+use chrono::{DateTime, Utc};
+use sqlx::{AnyConnection, Row};
+use tokio::sync::{mpsc, oneshot};
+
+use super::ledger::Ledger;
+use super::writer::Writer;
+use super::{Claimed, LastLook, StoreError, millis, places};
+use crate::watch::{Event, wanted};
+
+/// How many are answered together at most.
+const MOST_TOGETHER: usize = 64;
+/// How many may wait before those who bring more are held up.
+const LONGEST_QUEUE: usize = 1024;
+
+/// The way to the counter.
+#[derive(Clone, Debug)]
+pub(super) struct Counter {
+    queue: mpsc::Sender<Waiting>,
+}
+
+/// What is asked about a letter: a last look, unless there is an outcome to be written down.
+#[derive(Clone)]
+pub(super) struct Question {
+    pub(super) letter: Claimed,
+    pub(super) outcome: Option<Outcome>,
+    pub(super) at: DateTime<Utc>,
+}
+
+/// What became of an attempt.
+#[derive(Clone, Debug)]
+pub struct Outcome {
+    state: &'static str,
+    note: Option<String>,
+    again_at: Option<DateTime<Utc>>,
+}
+
+impl Outcome {
+    /// A relay took the letter, and said this.
+    #[must_use]
+    pub fn handed(note: &str) -> Self {
+        Outcome { state: "handed", note: Some(note.to_owned()), again_at: None }
+    }
+
+    /// Its address is refused; it is tried once more at this time, if at all.
+    #[must_use]
+    pub fn refused(note: &str, again_at: Option<DateTime<Utc>>) -> Self {
+        let state = if again_at.is_some() { "queued" } else { "refused" };
+        Outcome { state, note: Some(note.to_owned()), again_at }
+    }
+
+    fn dropped() -> Self {
+        Outcome { state: "dropped", note: None, again_at: None }
+    }
+
+    /// What the plan hears of it.
+    fn event(&self, letter: &Claimed) -> Option<Event> {
+        let (to, kind) = (letter.order.to, letter.order.kind);
+        match self.state {
+            "handed" => Some(Event::TakenAgain { to }),
+            "queued" | "refused" if !letter.refused_before => Some(Event::Refused { to, kind }),
+            _ => None,
+        }
+    }
+}
+
+/// An answer that is to come.
+pub(super) struct Asked(oneshot::Receiver<Result<LastLook, StoreError>>);
+
+impl Asked {
+    pub(super) async fn answer(self) -> Result<LastLook, StoreError> {
+        self.0.await.map_err(|_| closed())?
+    }
+}
+
+struct Waiting {
+    question: Question,
+    answer: oneshot::Sender<Result<LastLook, StoreError>>,
+}
+
+impl Counter {
+    pub(super) fn open(writer: Writer) -> Self {
+        let (queue, waiting) = mpsc::channel(LONGEST_QUEUE);
+        tokio::spawn(serve(writer, waiting));
+        Counter { queue }
+    }
+
+    /// Takes a place in the queue.
+    pub(super) async fn ask(&self, question: Question) -> Result<Asked, StoreError> {
+        let (answer, asked) = oneshot::channel();
+        self.queue.send(Waiting { question, answer }).await.map_err(|_| closed())?;
+        Ok(Asked(asked))
+    }
+}
+
+fn closed() -> StoreError {
+    sqlx::Error::PoolClosed.into()
+}
+
+async fn serve(writer: Writer, mut waiting: mpsc::Receiver<Waiting>) {
+    let mut together = Vec::with_capacity(MOST_TOGETHER);
+    while waiting.recv_many(&mut together, MOST_TOGETHER).await > 0 {
+        let (questions, answers): (Vec<_>, Vec<_>) =
+            together.drain(..).map(|one| (one.question, one.answer)).unzip();
+        let found = match ask_writer(&writer, questions.clone()).await {
+            Ok(found) => found,
+            Err(error) if error.may_be_of_one_row() && questions.len() > 1 => {
+                tracing::error!(%error, "letters can't be looked at together: each goes by itself");
+                ask_each(&writer, questions).await
+            }
+            Err(error) => questions.iter().map(|_| Err(error.clone())).collect(),
+        };
+        for (answer, found) in answers.into_iter().zip(found) {
+            // Whoever asked may have gone; what is written holds all the same.
+            let _gone = answer.send(found);
+        }
+    }
+}
+
+type Found = Vec<Result<LastLook, StoreError>>;
+
+async fn ask_each(writer: &Writer, questions: Vec<Question>) -> Found {
+    let mut found = Vec::with_capacity(questions.len());
+    for question in questions {
+        let one = ask_writer(writer, vec![question]).await;
+        found.push(one.and_then(|mut one| one.pop().ok_or_else(closed)?));
+    }
+    found
+}
+
+async fn ask_writer(writer: &Writer, questions: Vec<Question>) -> Result<Found, StoreError> {
+    writer
+        .make(move |connection| Box::pin(async move { answer_all(connection, questions).await }))
+        .await
+}
+
+/// Answers each in its turn, and writes down what follows from all of them.
+async fn answer_all(
+    connection: &mut AnyConnection,
+    questions: Vec<Question>,
+) -> Result<Found, StoreError> {
+    let mut held = leases(connection, &questions).await?;
+    let refs = questions.iter().map(|one| one.letter.plan_ref.as_str()).collect();
+    let mut ledger = Ledger::open(connection, refs).await?;
+    let mut settled = Vec::new();
+    let mut found = Vec::with_capacity(questions.len());
+    for Question { letter, outcome, at } in &questions {
+        let lease = (letter.id.clone(), letter.attempt);
+        if !held.contains(&lease) {
+            found.push(Ok(LastLook::LostLease));
+            continue;
+        }
+        let (outcome, look) = match outcome {
+            Some(outcome) => {
+                let told = tell(&mut ledger, letter, outcome, *at);
+                (Some(outcome.clone()), told.map(|()| LastLook::Send))
+            }
+            None => match look(&mut ledger, letter, *at) {
+                Ok(LastLook::Dropped) => (Some(Outcome::dropped()), Ok(LastLook::Dropped)),
+                look => (None, look),
+            },
+        };
+        if let Some(outcome) = outcome {
+            held.remove(&lease);
+            settled.push(Settled { letter, outcome, at: *at });
+        }
+        found.push(look);
+    }
+    write(connection, &settled).await?;
+    ledger.write(connection).await?;
+    Ok(found)
+}
+
+/// Which of these attempts hold their leases.
+async fn leases(
+    connection: &mut AnyConnection,
+    questions: &[Question],
+) -> Result<BTreeSet<(String, i64)>, StoreError> {
+    let text = format!(
+        "SELECT held.column1 AS id, held.column2 AS attempt FROM (VALUES {}) AS held \
+         JOIN letters ON letters.id = held.column1 AND letters.attempt = held.column2 \
+         WHERE letters.state = 'sending'",
+        places(questions.len(), 2)
+    );
+    let mut select = sqlx::query(sqlx::AssertSqlSafe(text));
+    for Question { letter, .. } in questions {
+        select = select.bind(&letter.id).bind(letter.attempt);
+    }
+    let rows = select.fetch_all(connection).await?;
+    rows.iter().map(|row| Ok((row.try_get("id")?, row.try_get("attempt")?))).collect()
+}
+
+fn look(ledger: &mut Ledger, letter: &Claimed, now: DateTime<Utc>) -> Result<LastLook, StoreError> {
+    let state = match ledger.state(&letter.plan_ref) {
+        Ok(state) => state,
+        Err(error) if error.is_damage() => return Ok(LastLook::Send),
+        Err(error) => return Err(error),
+    };
+    if !wanted(state, &letter.order, now) {
+        return Ok(LastLook::Dropped);
+    }
+    if letter.written_from.as_ref().is_some_and(|from| !from.tells_the_same(state)) {
+        return Ok(LastLook::Outdated);
+    }
+    let event = Event::Handing { to: letter.order.to, kind: letter.order.kind };
+    ledger.step(&letter.plan_ref, &event, None, now)?;
+    Ok(LastLook::Send)
+}
+
+/// Moves a plan by what became of a letter. One that can't be read keeps nothing back.
+fn tell(
+    ledger: &mut Ledger,
+    letter: &Claimed,
+    outcome: &Outcome,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    let Some(event) = outcome.event(letter) else { return Ok(()) };
+    match ledger.step(&letter.plan_ref, &event, None, now) {
+        Err(error) if !error.is_damage() => Err(error),
+        _ => Ok(()),
+    }
+}
+
+/// A letter whose attempt is over.
+struct Settled<'a> {
+    letter: &'a Claimed,
+    outcome: Outcome,
+    at: DateTime<Utc>,
+}
+
+async fn write(connection: &mut AnyConnection, settled: &[Settled<'_>]) -> Result<(), StoreError> {
+    if settled.is_empty() {
+        return Ok(());
+    }
+    // Of a letter that is tried again `settled_at` tells that it was refused.
+    let text = format!(
+        "UPDATE letters SET state = new.column3, lease_until = NULL, settled_at = new.column4, \
+         note = new.column5, next_try_at = COALESCE(new.column6, letters.next_try_at) \
+         FROM (VALUES {}) AS new \
+         WHERE letters.id = new.column1 AND letters.attempt = new.column2",
+        places(settled.len(), 6)
+    );
+    let mut update = sqlx::query(sqlx::AssertSqlSafe(text));
+    for Settled { letter, outcome, at } in settled {
+        update = update
+            .bind(&letter.id)
+            .bind(letter.attempt)
+            .bind(outcome.state)
+            .bind(millis(*at))
+            .bind(outcome.note.as_deref())
+            .bind(outcome.again_at.map(millis));
+    }
+    update.execute(connection).await?;
+    Ok(())
+}
