@@ -14,6 +14,7 @@ use std::time::Duration;
 
 use chrono::TimeDelta;
 use shorelamp::settings::Security;
+use shorelamp::store::LetterState;
 use shorelamp::watch::Kind;
 
 use house::{Lamp, UNTIL_OVERDUE, message_ids};
@@ -165,6 +166,42 @@ async fn a_refusal_of_the_letter_itself_is_tried_at_the_next_relay() {
     let plan = lamp.file("one@example.org").await;
     lamp.handed_over(&plan, Kind::Filed).await;
     assert_eq!(good.heard().letters.len(), 1);
+}
+
+/// One relay's filter is not the last word about a letter.
+#[tokio::test]
+async fn a_letter_that_one_relay_refuses_for_good_goes_by_the_next() {
+    let script = Script { dot: "554 5.7.1 looks like spam", ..Script::default() };
+    let (lamp, _first, good) = two_relays(script, 10).await;
+    let plan = lamp.file("one@example.org").await;
+    let took = lamp.handed_over(&plan, Kind::Filed).await;
+    assert!(took < Duration::from_secs(4), "not only after a wait: {took:?}");
+    assert_eq!(good.heard().letters.len(), 1);
+}
+
+/// Where every relay refuses the letter itself, its reader can't be reached: the crew's keeper is
+/// told, and once overdue the next rung goes without waiting for its time.
+#[tokio::test]
+async fn a_letter_that_every_relay_refuses_for_good_is_a_refused_contact() {
+    let script = Script { dot: "554 5.7.1 looks like spam", ..Script::default() };
+    let second = Server::start(script.clone()).await;
+    let first = Server::start(script).await;
+    let lamp = Lamp::with(vec![first.relay(PLAIN), second.relay(PLAIN)], 10).await;
+    let plan = lamp.file("one@example.org").await;
+    let refused = async |kind: Kind| {
+        let fates = lamp.daemon.store().letters(&plan).await.unwrap();
+        fates.iter().any(|fate| fate.kind == kind && fate.state == LetterState::Refused)
+    };
+    lamp.until("`filed` is refused", async || refused(Kind::Filed).await).await;
+    let fates = lamp.daemon.store().letters(&plan).await.unwrap();
+    assert!(fates.iter().any(|fate| fate.kind == Kind::Trouble), "the keeper is told: {fates:?}");
+    lamp.pass(UNTIL_OVERDUE);
+    lamp.until("the alert is refused", async || refused(Kind::Overdue).await).await;
+    lamp.until("the next rung goes at once", async || {
+        let fates = lamp.daemon.store().letters(&plan).await.unwrap();
+        fates.iter().any(|fate| fate.kind == Kind::CallRescue)
+    })
+    .await;
 }
 
 #[tokio::test]

@@ -170,3 +170,28 @@ async fn a_restored_database_holds_its_alerts_for_ten_minutes_and_then_sends_the
     lamp.move_clock(10);
     wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(10)).await;
 }
+
+/// Whatever becomes of its rows right after the commit, a crew whose plan is armed is told so.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_plan_that_is_armed_and_can_not_be_read_back_is_answered_as_armed() {
+    let lamp = Lamp::lit().await;
+    let mut connection = other(&lamp).await;
+    let spoil = "CREATE TRIGGER spoil AFTER INSERT ON plans BEGIN \
+                 UPDATE plans SET plan_json = CAST(x'ff00' AS TEXT) WHERE ref = NEW.ref; END";
+    sqlx::raw_sql(spoil).execute(&mut connection).await.unwrap();
+    let send = || {
+        let request = lamp.post("/api/v1/plans").bearer_auth(&lamp.key);
+        request.header("Idempotency-Key", "once").json(&plan()).send()
+    };
+    let first = send().await.unwrap();
+    assert_eq!(first.status(), 201);
+    let armed: serde_json::Value = first.json().await.unwrap();
+    assert_eq!(armed["state"], "armed");
+    let plan_ref = armed["ref"].as_str().unwrap();
+    // Asked again, the service can't put the answer together; but it says what holds.
+    let again = send().await.unwrap();
+    assert_eq!(again.status(), 503);
+    let problem: serde_json::Value = again.json().await.unwrap();
+    let detail = problem["detail"].as_str().unwrap();
+    assert!(detail.contains("IS armed") && detail.contains(plan_ref), "{detail}");
+}

@@ -1,14 +1,16 @@
 //! From a plan to an armed one: nothing is called filed before it is on the disk.
 
-use chrono::TimeDelta;
+use chrono::{DateTime, TimeDelta, Utc};
 use thiserror::Error;
 
 use super::secrets::{SecretsError, new_ref, token_hash};
 use super::{Daemon, PlanStatus};
 use crate::plan::{Contact, Faults, Plan};
 use crate::review::Review;
-use crate::store::{Card, Filing, Key, Link, Mailed, PlanRecord, Purpose, StoreError};
-use crate::watch::{Terms, Watched};
+use crate::store::{
+    Card, Filing, Key, LetterFate, LetterState, Link, Mailed, PlanRecord, Purpose, StoreError,
+};
+use crate::watch::{Order, Terms, Watched};
 
 /// A plan that is armed.
 #[derive(Clone, Debug)]
@@ -62,6 +64,17 @@ pub enum FilingError {
          this trip. Tell somebody ashore yourself when to worry, and tell the keeper"
     )]
     DiskFull,
+    /// The same filing came before, and what was armed then can't be read now.
+    #[error(
+        "this plan IS armed, as {plan_ref}, and it is watched; only the answer can't be put \
+         together now. Ask again in a moment, and tell the keeper"
+    )]
+    Unreadable {
+        /// The ref of the plan that is armed.
+        plan_ref: String,
+        /// Why it can't be read.
+        source: StoreError,
+    },
     /// The database.
     #[error(transparent)]
     Store(StoreError),
@@ -114,31 +127,61 @@ impl Daemon {
         plan.check_filing(now).map_err(FilingError::Faults)?;
         let first = Watched::file(self.terms(plan), now);
         let plan_ref = new_ref()?;
+        let record = PlanRecord {
+            plan_json: to_json(&plan_ref, plan)?,
+            review_json: to_json(&plan_ref, &review)?,
+            state: first.plan.clone(),
+            filed_at: now,
+            key_id: key.id.clone(),
+            plan_ref,
+        };
+        let plan_ref = &record.plan_ref;
         let filing = Filing {
-            plan_ref: &plan_ref,
-            plan_json: &to_json(&plan_ref, plan)?,
-            review_json: &to_json(&plan_ref, &review)?,
+            plan_ref,
+            plan_json: &record.plan_json,
+            review_json: &record.review_json,
             first: &first,
             key_id: &key.id,
             idempotency,
             body_hash: &body_hash,
-            links: &self.link_hashes(&plan_ref, plan),
+            links: &self.link_hashes(plan_ref, plan),
             addresses: &self.address_hashes(plan),
             card: &card(plan, &first.plan.asked()),
         };
-        let plan_ref = self.0.store.file(&filing, now).await?;
-        tracing::info!(plan = plan_ref, key = key.id, "a plan is armed");
+        let armed = self.0.store.file(&filing, now).await?;
+        if armed != record.plan_ref {
+            // The same filing came a moment before.
+            return self.filed(&armed).await;
+        }
+        tracing::info!(plan = armed, key = key.id, "a plan is armed");
         self.ring();
-        self.filed(&plan_ref).await
+        let letters = first.orders.iter().map(|order| queued(order, now)).collect();
+        Ok(self.answer(record, plan.clone(), letters))
     }
 
-    /// The answer to a filing: where the plan stands, its review and its links.
+    /// The answer to a filing that came before.
     pub(super) async fn filed(&self, plan_ref: &str) -> Result<Filed, FilingError> {
-        let record = self.0.store.plan(plan_ref).await?;
+        let unreadable = |source| FilingError::Unreadable { plan_ref: plan_ref.to_owned(), source };
+        let record = self.0.store.plan(plan_ref).await.map_err(unreadable)?;
+        let status = self.status_of(&record).await.map_err(unreadable)?;
+        Ok(self.answer(record, status.plan, status.letters))
+    }
+
+    /// Put together from what was written: once a plan is armed, nothing that fails may make its
+    /// crew think that it is not.
+    fn answer(&self, record: PlanRecord, plan: Plan, letters: Vec<LetterFate>) -> Filed {
         let review = serde_json::from_str(&record.review_json).unwrap_or_default();
-        let status = self.status_of(&record).await?;
-        self.0.memory.remember(record.clone());
-        Ok(Filed { status, review, links: self.links(&record) })
+        let links = self.links(&record);
+        let status = PlanStatus {
+            plan_ref: record.plan_ref.clone(),
+            plan,
+            state: record.state.clone(),
+            filed_at: record.filed_at,
+            key_id: record.key_id.clone(),
+            letters,
+        };
+        self.0.memory.remember(record);
+        Filed { status, review, links }
     }
 
     async fn check_limits(&self, key: &Key, plan: &Plan) -> Result<(), FilingError> {
@@ -208,6 +251,17 @@ impl Daemon {
 
     pub(super) fn address_hashes(&self, plan: &Plan) -> Vec<String> {
         plan.contacts.iter().map(|contact| self.0.secrets.address_hash(&contact.email)).collect()
+    }
+}
+
+fn queued(order: &Order, now: DateTime<Utc>) -> LetterFate {
+    LetterFate {
+        to: order.to,
+        kind: order.kind,
+        state: LetterState::Queued,
+        queued_at: now,
+        settled_at: None,
+        note: None,
     }
 }
 

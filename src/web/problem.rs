@@ -130,6 +130,10 @@ impl From<FilingError> for Problem {
             FilingError::DiskFull => {
                 Problem::new(StatusCode::INSUFFICIENT_STORAGE, error.to_string())
             }
+            FilingError::Unreadable { ref source, .. } => {
+                tracing::error!(error = %source, "a filing that came before can't be read");
+                Problem::new(StatusCode::SERVICE_UNAVAILABLE, error.to_string()).retry_after_s(5)
+            }
             FilingError::Store(error) => error.into(),
             FilingError::Secrets(error) => {
                 tracing::error!(%error, "a plan can't be filed");

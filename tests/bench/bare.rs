@@ -4,28 +4,32 @@ use std::time::{Duration, Instant};
 
 use lettre::address::Envelope;
 use lettre::transport::smtp::PoolConfig;
-use lettre::{Address, AsyncSmtpTransport, AsyncTransport, Tokio1Executor};
-use shorelamp::post::Relay;
+use lettre::transport::smtp::client::AsyncSmtpConnection;
+use lettre::transport::smtp::extension::ClientId;
+use lettre::{AsyncSmtpTransport, AsyncTransport, Tokio1Executor};
+use tokio::net::TcpStream;
 use tokio::task::JoinSet;
 
 use super::sink::Sink;
 
 const CONNECTIONS: usize = 4;
 
-/// The client's connections with TCP_NODELAY, each sending one letter after the other.
+/// The client's own connections over sockets with TCP_NODELAY, each sending one letter after the
+/// other.
 pub async fn without_delay(sink: &Sink, letter: &[u8], letters: usize) -> f64 {
-    let (from, to) = addresses();
     let mut tasks = JoinSet::new();
     let began = Instant::now();
     for _ in 0..CONNECTIONS {
-        let relay = Relay::new(&sink.relay(), "bench.example.org").expect("a relay");
-        let (from, to, letter) = (from.clone(), to.clone(), letter.to_vec());
+        let (envelope, letter, port) = (envelope(), letter.to_vec(), sink.port);
         tasks.spawn(async move {
-            let until = tokio::time::Instant::now() + Duration::from_secs(600);
-            let mut session = relay.open(until).await.expect("opened");
+            let tcp = TcpStream::connect(("127.0.0.1", port)).await.expect("connected");
+            tcp.set_nodelay(true).expect("set");
+            let hello = ClientId::Domain("bench.example.org".to_owned());
+            let connection =
+                AsyncSmtpConnection::connect_with_transport(Box::new(tcp), &hello).await;
+            let mut connection = connection.expect("greeted");
             for _ in 0..letters / CONNECTIONS {
-                session.envelope(&from, &to, until).await.expect("an envelope");
-                session.data(&letter, until).await.expect("a letter");
+                connection.send(&envelope, &letter).await.expect("taken");
             }
         });
     }
@@ -40,8 +44,7 @@ pub async fn stock_pool(sink: &Sink, letter: &[u8], letters: usize) -> f64 {
         .port(sink.port)
         .pool_config(PoolConfig::new().max_size(size))
         .build();
-    let (from, to) = addresses();
-    let envelope = Envelope::new(Some(from), vec![to]).expect("an envelope");
+    let envelope = envelope();
     let mut tasks = JoinSet::new();
     let began = Instant::now();
     for _ in 0..CONNECTIONS {
@@ -56,7 +59,8 @@ pub async fn stock_pool(sink: &Sink, letter: &[u8], letters: usize) -> f64 {
     (letters / CONNECTIONS * CONNECTIONS) as f64 / began.elapsed().as_secs_f64()
 }
 
-fn addresses() -> (Address, Address) {
+fn envelope() -> Envelope {
     let read = |text: &str| text.parse().expect("an address");
-    (read("lamp@example.org"), read("dunstan@example.org"))
+    let (from, to) = (read("lamp@example.org"), read("dunstan@example.org"));
+    Envelope::new(Some(from), vec![to]).expect("an envelope")
 }

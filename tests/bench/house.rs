@@ -46,6 +46,7 @@ const ROOM: Room = Room { shared: 2, for_alerts: 2 };
 
 pub struct Lamp {
     pub begin: DateTime<Utc>,
+    room: Room,
     daemon: Daemon,
     folder: TempDir,
     moved_ms: Arc<AtomicI64>,
@@ -56,6 +57,7 @@ pub struct Lamp {
 /// A service that does not run.
 pub struct Dark {
     begin: DateTime<Utc>,
+    room: Room,
     folder: TempDir,
 }
 
@@ -66,22 +68,37 @@ pub fn overdue_at(due_at: DateTime<Utc>) -> DateTime<Utc> {
 
 impl Lamp {
     pub async fn lit(sink: &Sink) -> Lamp {
+        Lamp::with_room(sink, ROOM).await
+    }
+
+    pub async fn with_room(sink: &Sink, room: Room) -> Lamp {
         let begin = DateTime::from_timestamp(Utc::now().timestamp(), 0).expect("a time");
         let on = std::env::var_os("BENCH_FOLDER").unwrap_or_else(|| std::env::temp_dir().into());
         let folder = tempfile::tempdir_in(on).expect("a folder");
-        Dark { begin, folder }.light_again(sink, begin).await
+        Dark { begin, room, folder }.light_again(sink, begin).await
+    }
+
+    /// The folder with its database.
+    pub fn folder(&self) -> &std::path::Path {
+        self.folder.path()
     }
 
     /// Stops and waits until all is closed.
     pub async fn put_out(self) -> Dark {
         self.stop.cancel();
         self.runs.await.expect("ended");
-        Dark { begin: self.begin, folder: self.folder }
+        Dark { begin: self.begin, room: self.room, folder: self.folder }
     }
 
     pub async fn file(&self, number: usize, return_by: DateTime<Utc>) -> String {
+        let to = format!("dunstan{number}@{}.example.org", number % 50);
+        self.file_to(&to, return_by, "15m").await
+    }
+
+    /// A plan of one contact at this address, with so much grace.
+    pub async fn file_to(&self, to: &str, return_by: DateTime<Utc>, grace: &str) -> String {
         let key = Key { id: "key".to_owned(), name: "ramp".to_owned(), keeper: false };
-        let plan = plan(number, return_by);
+        let plan = plan(to, return_by, grace);
         self.daemon.file(&key, &plan, None, b"").await.expect("filed").status.plan_ref
     }
 
@@ -120,6 +137,13 @@ impl Lamp {
         last
     }
 
+    /// Waits until the plan's first letter was handed over.
+    pub async fn told(&self, plan: &str) {
+        while self.daemon.store().letters(plan).await.expect("read")[0].settled_at.is_none() {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    }
+
     /// When the plan's alert was handed over, once.
     pub async fn alerted_at(&self, plan: &str) -> DateTime<Utc> {
         let fates = self.daemon.store().letters(plan).await.expect("read");
@@ -132,6 +156,11 @@ impl Lamp {
 }
 
 impl Dark {
+    /// The folder with its database.
+    pub fn folder(&self) -> &std::path::Path {
+        self.folder.path()
+    }
+
     pub async fn light_again(self, sink: &Sink, now: DateTime<Utc>) -> Lamp {
         let mut settings = Settings::read(SETTINGS, self.folder.path()).expect("settings");
         settings.mail.relays = vec![sink.relay()];
@@ -142,23 +171,32 @@ impl Dark {
         });
         let secrets = Secrets::open(self.folder.path()).expect("secrets");
         let store = Store::open(self.folder.path()).await.expect("opened");
-        let post = Post::with_room(&settings.mail, ROOM).expect("a post");
+        let post = Post::with_room(&settings.mail, self.room).expect("a post");
         let judge = judge(&settings);
         let daemon = Daemon::new(house(&settings), store, post, secrets, judge, clock);
         let stop = CancellationToken::new();
         let (running, until) = (daemon.clone(), stop.clone());
         let runs = tokio::spawn(async move { running.run(until).await.expect("ran") });
-        Lamp { begin: self.begin, daemon, folder: self.folder, moved_ms, stop, runs }
+        Lamp {
+            begin: self.begin,
+            room: self.room,
+            daemon,
+            folder: self.folder,
+            moved_ms,
+            stop,
+            runs,
+        }
     }
 }
 
-fn plan(number: usize, return_by: DateTime<Utc>) -> Plan {
+fn plan(to: &str, return_by: DateTime<Utc>, grace: &str) -> Plan {
     let launch = (return_by - TimeDelta::hours(8)).to_rfc3339();
     let text = format!(
         r#"
         [times]
         launch = "{launch}"
         return_by = "{}"
+        grace = "{grace}"
         [launch]
         position = "48.5420 -123.1620"
         [[waypoint]]
@@ -171,10 +209,9 @@ fn plan(number: usize, return_by: DateTime<Utc>) -> Plan {
         name = "Teo Brandvold"
         [[contact]]
         name = "Dunstan Okafor"
-        email = "dunstan{number}@{}.example.org"
+        email = "{to}"
         "#,
         return_by.to_rfc3339(),
-        number % 50,
     );
     read_toml(&text, &|_: &str| Err("no files here".to_owned())).expect("a plan")
 }

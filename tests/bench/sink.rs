@@ -5,6 +5,7 @@ use std::process::{Child, Command};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+use chrono::{DateTime, Utc};
 use shorelamp::settings::{Relay, Security};
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufStream};
 use tokio::net::{TcpListener, TcpStream};
@@ -12,9 +13,20 @@ use tokio::net::{TcpListener, TcpStream};
 pub struct Sink {
     pub port: u16,
     pub name: &'static str,
-    last: Arc<Mutex<Vec<u8>>>,
+    heard: Heard,
     child: Option<Child>,
 }
+
+/// What the sink in this process got.
+#[derive(Clone, Default)]
+struct Heard {
+    last: Arc<Mutex<Vec<u8>>>,
+    /// Which plan's alert came when.
+    alerts: Arc<Mutex<Vec<(DateTime<Utc>, String)>>>,
+}
+
+/// Letters to this domain are taken, and never answered.
+pub const SILENT: &str = "@silent.example.org";
 
 impl Sink {
     /// `SMTP_SINK`, or one in this process.
@@ -29,23 +41,28 @@ impl Sink {
         while std::net::TcpStream::connect(&address).is_err() {
             std::thread::sleep(Duration::from_millis(20));
         }
-        Sink { port, name: "smtp-sink", last: Arc::default(), child: Some(child) }
+        Sink { port, name: "smtp-sink", heard: Heard::default(), child: Some(child) }
     }
 
     pub fn in_this_process() -> Sink {
         let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
         let port = listener.local_addr().expect("an address").port();
-        let last = Arc::new(Mutex::new(Vec::new()));
-        let kept = Arc::clone(&last);
+        let heard = Heard::default();
+        let kept = heard.clone();
         std::thread::spawn(move || {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
             runtime.expect("a runtime").block_on(serve(listener, kept));
         });
-        Sink { port, name: "a sink in this process", last, child: None }
+        Sink { port, name: "a sink in this process", heard, child: None }
     }
 
     pub fn last_letter(&self) -> Vec<u8> {
-        self.last.lock().expect("unpoisoned").clone()
+        self.heard.last.lock().expect("unpoisoned").clone()
+    }
+
+    /// When each alert came, and the plan it is about; told once.
+    pub fn alerts(&self) -> Vec<(DateTime<Utc>, String)> {
+        std::mem::take(&mut self.heard.alerts.lock().expect("unpoisoned"))
     }
 
     pub fn relay(&self) -> Relay {
@@ -69,17 +86,32 @@ impl Drop for Sink {
     }
 }
 
-async fn serve(listener: std::net::TcpListener, last: Arc<Mutex<Vec<u8>>>) {
+impl Heard {
+    fn take(&self, letter: Vec<u8>) {
+        let text = String::from_utf8_lossy(&letter);
+        let field = |name: &str| text.lines().find_map(|line| line.strip_prefix(name));
+        if let (Some("overdue"), Some(plan)) =
+            (field("Shorelamp-Kind: "), field("Shorelamp-Plan: "))
+        {
+            let alert = (Utc::now(), plan.to_owned());
+            self.alerts.lock().expect("unpoisoned").push(alert);
+        }
+        *self.last.lock().expect("unpoisoned") = letter;
+    }
+}
+
+async fn serve(listener: std::net::TcpListener, heard: Heard) {
     listener.set_nonblocking(true).expect("set");
     let listener = TcpListener::from_std(listener).expect("a listener");
     while let Ok((tcp, _)) = listener.accept().await {
         tcp.set_nodelay(true).expect("set");
-        tokio::spawn(talk(BufStream::new(tcp), Arc::clone(&last)));
+        tokio::spawn(talk(BufStream::new(tcp), heard.clone()));
     }
 }
 
-async fn talk(mut stream: BufStream<TcpStream>, last: Arc<Mutex<Vec<u8>>>) -> Option<()> {
+async fn talk(mut stream: BufStream<TcpStream>, heard: Heard) -> Option<()> {
     say(&mut stream, "220 sink").await?;
+    let mut silent = false;
     loop {
         let line = line(&mut stream).await?;
         match line.get(..4)? {
@@ -93,8 +125,15 @@ async fn talk(mut stream: BufStream<TcpStream>, last: Arc<Mutex<Vec<u8>>>) -> Op
                     }
                     letter.extend_from_slice(line.strip_prefix(b".").unwrap_or(&line));
                 }
-                *last.lock().expect("unpoisoned") = letter;
+                if silent {
+                    std::future::pending::<()>().await;
+                }
+                heard.take(letter);
                 say(&mut stream, "250 taken").await?;
+            }
+            b"RCPT" => {
+                silent = String::from_utf8_lossy(&line).contains(SILENT);
+                say(&mut stream, "250 ok").await?;
             }
             _ => say(&mut stream, "250 ok").await?,
         }

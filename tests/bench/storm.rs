@@ -1,15 +1,19 @@
 //! How fast alerts leave: the real watch, post and database, and a mail server that takes all.
 //!
-//! `cargo bench --bench storm -- latency 1000` or `storm 10000` or `catch-up 10000`; the folder
-//! `BENCH_FOLDER` is on the disk to be measured, and `SMTP_SINK` is Postfix's smtp-sink, without
-//! which a sink in this process takes the letters.
+//! `cargo bench --bench storm -- latency 1000` or `storm 10000`, `catch-up 10000`, `black-hole 400`,
+//! `million 1000000`; the folder `BENCH_FOLDER` is on the disk to be measured, and `SMTP_SINK` is
+//! Postfix's smtp-sink, without which a sink in this process takes the letters.
 
 #![allow(clippy::expect_used)]
 
 #[path = "bare.rs"]
 mod bare;
+#[path = "black_hole.rs"]
+mod black_hole;
 #[path = "house.rs"]
 mod house;
+#[path = "million.rs"]
+mod million;
 #[path = "sink.rs"]
 mod sink;
 
@@ -31,7 +35,9 @@ fn main() {
         Some("latency") => runtime.block_on(latency(number)),
         Some("storm") => runtime.block_on(storm(number)),
         Some("catch-up") => runtime.block_on(catch_up(number)),
-        _ => println!("say: latency, storm or catch-up, and how many plans"),
+        Some("black-hole") => runtime.block_on(black_hole::beside_others(number)),
+        Some("million") => runtime.block_on(million::open_plans(number)),
+        _ => println!("say: latency, storm, catch-up, black-hole or million, and how many plans"),
     }
 }
 
@@ -59,16 +65,33 @@ async fn latency(open: usize) {
     for (plan, overdue_at) in &plans {
         taken.push((lamp.alerted_at(plan).await - *overdue_at).num_milliseconds());
     }
-    taken.sort_unstable();
-    let of = |share: usize| taken[(taken.len() - 1) * share / 100];
     println!(
-        "{} open plans, {FALLING_DUE} alerts, 20 a second, to {}: due to 250 p50 {} ms, p99 {} ms, max {} ms",
+        "{} open plans, {FALLING_DUE} alerts, 20 a second, to {}: due to 250 {}",
         open + FALLING_DUE,
         sink.name,
-        of(50),
-        of(99),
-        of(100)
+        Spread::of(taken)
     );
+}
+
+/// Milliseconds, by how many took no longer.
+pub struct Spread {
+    p50: i64,
+    pub p99: i64,
+    most: i64,
+}
+
+impl Spread {
+    pub fn of(mut taken: Vec<i64>) -> Self {
+        taken.sort_unstable();
+        let of = |share: usize| taken[(taken.len() - 1) * share / 100];
+        Spread { p50: of(50), p99: of(99), most: of(100) }
+    }
+}
+
+impl std::fmt::Display for Spread {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(out, "p50 {} ms, p99 {} ms, max {} ms", self.p50, self.p99, self.most)
+    }
 }
 
 /// So many alerts due in the same second, over four connections.

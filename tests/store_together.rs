@@ -1,0 +1,154 @@
+//! Plans that are moved together, and letters that are claimed, looked at and settled together: each
+//! fares as if it had come alone, and one that is damaged hides no other (common practice, no
+//! source).
+
+#![allow(clippy::expect_used)]
+
+#[allow(dead_code, reason = "the store's other tests need more of it")]
+#[path = "store/common.rs"]
+mod common;
+
+use common::{LEASE, Opened, file, hand_over_all, minutes, noon, opened};
+use shorelamp::store::{Claimed, LastLook, LetterState, Outcome};
+use shorelamp::watch::{Kind, Recipient};
+use sqlx::Connection;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
+
+fn is_to_contact(letter: &Claimed, kind: Kind) -> bool {
+    letter.order.to == Recipient::Contact(0) && letter.order.kind == kind
+}
+
+/// One alert whose row holds no text where text belongs, among ten; every column in turn.
+#[tokio::test]
+async fn a_poisoned_letter_is_set_aside_and_hides_no_other() {
+    for poison in [
+        "recipient = CAST(x'ff00' AS TEXT)",
+        "recipient = x'ff00'",
+        "recipient = 'nobody'",
+        "kind = 'no kind'",
+        "cause = CAST(x'c328' AS TEXT)",
+        "round = 'one'",
+        "failures = 'none'",
+        "scheduled_at = 'noon'",
+    ] {
+        let Opened { store, folder } = opened().await;
+        let refs: Vec<String> = (0..10).map(|at| format!("plan-{at}")).collect();
+        for plan_ref in &refs {
+            file(&store, plan_ref, None, "body").await;
+        }
+        hand_over_all(&store, noon()).await;
+        store.tick(refs, minutes(75)).await.expect("moved");
+        let path = folder.path().join("shorelamp.db");
+        let options = SqliteConnectOptions::new().filename(path);
+        let mut other = SqliteConnection::connect_with(&options).await.expect("opened");
+        let text = format!("UPDATE letters SET {poison} WHERE lane = 0 AND plan = 'plan-3'");
+        sqlx::raw_sql(sqlx::AssertSqlSafe(text)).execute(&mut other).await.expect("poisoned");
+        let claims = store.claim(minutes(75), LEASE, 100).await.expect("claimed");
+        let alerts = claims.iter().filter(|one| one.order.kind.is_alert());
+        let mut alerted: Vec<_> = alerts.map(|one| one.plan_ref.as_str()).collect();
+        alerted.sort_unstable();
+        let sound = ["0", "1", "2", "4", "5", "6", "7", "8", "9"].map(|at| format!("plan-{at}"));
+        assert_eq!(alerted, sound, "{poison}");
+        // It is not lost: when its row has been mended, it is claimed again.
+        let mend = "UPDATE letters SET recipient = 'contact:1', kind = 'call-rescue', \
+                    cause = 'rung:1', round = 1, failures = 0, scheduled_at = next_try_at \
+                    WHERE lane = 0 AND plan = 'plan-3'";
+        sqlx::raw_sql(mend).execute(&mut other).await.expect("mended");
+        let again = store.claim(minutes(81), LEASE, 100).await.expect("claimed again");
+        assert!(again.iter().any(|one| one.plan_ref == "plan-3"), "{poison}");
+    }
+}
+
+/// What takes back an alarm is tried again although its reader's address was refused, and the
+/// plan hears of the refusal once.
+#[tokio::test]
+async fn a_refused_stand_down_is_tried_again_and_told_once() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "plan", None, "body").await;
+    store.tick(vec!["plan".to_owned()], minutes(75)).await.expect("moved");
+    hand_over_all(&store, minutes(75)).await;
+    store.apply("plan", &common::check_in(), None, minutes(80)).await.expect("closed");
+    let mut troubles = Vec::new();
+    for minute in [80, 86, 92] {
+        let claims = store.claim(minutes(minute), LEASE, 100).await.expect("claimed");
+        let stand_down = claims.iter().find(|one| is_to_contact(one, Kind::StandDown));
+        let letter = stand_down.expect("a stand-down");
+        assert_eq!(letter.refused_before, minute > 80);
+        let look = store.last_look(letter, minutes(minute)).await.expect("looked");
+        assert_eq!(look, LastLook::Send);
+        let again_at = Some(minutes(minute + 5));
+        store.refused(letter, "550", again_at, minutes(minute)).await.expect("recorded");
+        let fates = store.letters("plan").await.expect("read");
+        let fate = fates.iter().find(|fate| fate.kind == Kind::StandDown).expect("a fate");
+        assert_eq!(fate.state, LetterState::Refused, "it is no secret that it was refused");
+        troubles.push(fates.iter().filter(|fate| fate.kind == Kind::Trouble).count());
+    }
+    assert_eq!(troubles, [1, 1, 1]);
+    let claims = store.claim(minutes(98), LEASE, 100).await.expect("claimed");
+    let letter = claims.iter().find(|one| is_to_contact(one, Kind::StandDown)).expect("claimed");
+    store.handed(letter, "250", minutes(98)).await.expect("recorded");
+    let fates = store.letters("plan").await.expect("read");
+    assert!(
+        fates
+            .iter()
+            .any(|fate| { fate.kind == Kind::StandDown && fate.state == LetterState::Handed })
+    );
+    assert!(store.verify().await.expect("folded").is_empty());
+}
+
+/// Looks and outcomes that are answered together are answered as if each had come alone.
+#[tokio::test]
+async fn what_is_answered_together_is_answered_in_turn() {
+    let Opened { store, folder: _folder } = opened().await;
+    let refs: Vec<String> = (0..40).map(|at| format!("plan-{at}")).collect();
+    for plan_ref in &refs {
+        file(&store, plan_ref, None, "body").await;
+    }
+    let claims = store.claim(noon(), LEASE, 1000).await.expect("claimed");
+    assert!(claims.len() >= 80, "crew and contact of each plan: {}", claims.len());
+    let mut tasks = tokio::task::JoinSet::new();
+    for letter in claims {
+        let store = store.clone();
+        tasks.spawn(async move {
+            assert_eq!(store.last_look(&letter, noon()).await.expect("looked"), LastLook::Send);
+            let handed = Outcome::handed("250 taken");
+            let handed = store.settle(&letter, handed, noon()).await.expect("on its way");
+            // Asked after the outcome, it is answered after it.
+            let look = store.last_look(&letter, noon()).await.expect("looked");
+            handed.written().await.expect("written");
+            assert_eq!(look, LastLook::LostLease);
+        });
+    }
+    while let Some(done) = tasks.join_next().await {
+        done.expect("well");
+    }
+    for plan_ref in &refs {
+        let fates = store.letters(plan_ref).await.expect("read");
+        assert!(fates.iter().all(|fate| fate.state == LetterState::Handed), "{fates:?}");
+    }
+    assert!(store.verify().await.expect("folded").is_empty());
+}
+
+/// A plan that can't be moved stands among the others as an error.
+#[tokio::test]
+async fn a_damaged_plan_keeps_no_other_from_moving() {
+    let Opened { store, folder } = opened().await;
+    let refs: Vec<String> = (0..5).map(|at| format!("plan-{at}")).collect();
+    for plan_ref in &refs {
+        file(&store, plan_ref, None, "body").await;
+    }
+    let options = SqliteConnectOptions::new().filename(folder.path().join("shorelamp.db"));
+    let mut other = SqliteConnection::connect_with(&options).await.expect("opened");
+    for poison in ["CAST(x'ff00' AS TEXT)", "'{}'", "7"] {
+        let text = format!(
+            "UPDATE plans SET state_json = {poison} WHERE ref = 'plan-2'; \
+             UPDATE spares SET first_json = 'no' WHERE plan = 'plan-2'"
+        );
+        sqlx::raw_sql(sqlx::AssertSqlSafe(text)).execute(&mut other).await.expect("poisoned");
+        let moved = store.tick(refs.clone(), minutes(60)).await.expect("moved");
+        let wrong: Vec<_> =
+            moved.iter().filter(|(_, one)| one.is_err()).map(|(one, _)| one.as_str()).collect();
+        assert_eq!(wrong, ["plan-2"], "{poison}");
+        assert!(moved.iter().all(|(_, one)| one.as_ref().err().is_none_or(|e| e.is_damage())));
+    }
+}
