@@ -22,9 +22,10 @@ pub use health::RelayHealth;
 pub use mime::{Attachment, MimeError, Outgoing, Picture};
 pub use places::{Place, Room};
 pub use pool::Tried;
-pub use relay::{Receipt, Relay, RelayError, Session};
+pub use relay::{Connecting, Network, Receipt, Relay, RelayError, Session};
 pub use tls::TrustError;
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use lettre::Address;
@@ -89,10 +90,28 @@ impl Post {
     /// # Errors
     /// As [`new`](Self::new).
     pub fn with_room(mail: &Mail, room: Room) -> Result<Self, RelayError> {
+        Self::build(mail, room, None)
+    }
+
+    /// The same through another network than the machine's.
+    ///
+    /// # Errors
+    /// As [`new`](Self::new).
+    pub fn through(mail: &Mail, network: &Arc<dyn Network>) -> Result<Self, RelayError> {
+        Self::build(mail, ROOM, Some(network))
+    }
+
+    fn build(
+        mail: &Mail,
+        room: Room,
+        network: Option<&Arc<dyn Network>>,
+    ) -> Result<Self, RelayError> {
         let deadline = mail.deadline.into();
         let folder = Folder::new(mail.folder.clone(), deadline);
-        let road =
-            if mail.relays.is_empty() { Road::Folder } else { Road::Relays(Relays::new(mail)?) };
+        let road = match mail.relays.is_empty() {
+            true => Road::Folder,
+            false => Road::Relays(Relays::new(mail, network)?),
+        };
         Ok(Post { road, places: Places::new(room), folder, deadline })
     }
 

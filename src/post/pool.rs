@@ -11,7 +11,7 @@ use tokio::time::{Instant, timeout_at};
 
 use super::error::{Phase, SendError};
 use super::health::RelayHealth;
-use super::relay::{Receipt, Relay, RelayError, share_of};
+use super::relay::{Network, Receipt, Relay, RelayError, share_of};
 use super::slot::{Errand, Open, Slot};
 use crate::settings::Mail;
 
@@ -38,8 +38,9 @@ pub(super) struct AtRelay {
 type Given = Result<(Arc<Slot>, Open), SendError>;
 
 impl Relays {
-    pub(super) fn new(mail: &Mail) -> Result<Self, RelayError> {
-        let slot = |settings| Ok(Slot::new(Relay::new(settings, &mail.hello)?));
+    pub(super) fn new(mail: &Mail, network: Option<&Arc<dyn Network>>) -> Result<Self, RelayError> {
+        let slot =
+            |settings| Ok(Slot::new(Relay::new(settings, &mail.hello)?.through(network.cloned())));
         let slots = mail.relays.iter().map(slot).collect::<Result<_, RelayError>>()?;
         Ok(Relays { slots, deadline: mail.deadline.into() })
     }

@@ -2,7 +2,8 @@
 
 use std::io;
 use std::net::SocketAddr;
-use std::sync::Mutex;
+use std::pin::Pin;
+use std::sync::{Arc, Mutex};
 
 use lettre::Address;
 use lettre::transport::smtp;
@@ -21,6 +22,16 @@ use super::pool::locked;
 use super::tls::{Private, Tls, TrustError};
 use crate::settings::{self, SecretError, Security};
 
+/// A network other than the machine's own, for relays without TLS: a simulated one.
+pub trait Network: Send + Sync {
+    /// Connects to a relay.
+    fn connect<'a>(&'a self, host: &'a str, port: u16) -> Connecting<'a>;
+}
+
+/// A connection on its way.
+pub type Connecting<'a> =
+    Pin<Box<dyn Future<Output = io::Result<Box<dyn AsyncTokioStream>>> + Send + 'a>>;
+
 /// A relay that can be reached.
 pub struct Relay {
     host: String,
@@ -32,6 +43,8 @@ pub struct Relay {
     login: Option<(String, SecretString)>,
     /// Where it was reached last: names fail to resolve more often than addresses change.
     last_address: Mutex<Option<SocketAddr>>,
+    /// The network it is reached by; none for the machine's own.
+    network: Option<Arc<dyn Network>>,
 }
 
 /// How the connection is kept private.
@@ -88,7 +101,14 @@ impl Relay {
             way,
             login,
             last_address: Mutex::new(None),
+            network: None,
         })
+    }
+
+    /// The same relay, reached by this network where it asks for no TLS.
+    #[must_use]
+    pub fn through(self, network: Option<Arc<dyn Network>>) -> Self {
+        Relay { network, ..self }
     }
 
     /// Its name, `host:port`.
@@ -110,13 +130,17 @@ impl Relay {
 
     async fn connected(&self, until: Instant) -> Result<Session, SendError> {
         let failed = |error: io::Error| SendError::transport(Phase::Opening, &self.name, error);
-        let tcp = self.reach(until).await.map_err(failed)?;
-        let stream: Box<dyn AsyncTokioStream> = match &self.way {
-            Way::Plain => Box::new(tcp),
-            Way::Tls(tls) => {
+        let stream: Box<dyn AsyncTokioStream> = match (&self.way, &self.network) {
+            (Way::Plain, Some(network)) => {
+                network.connect(&self.host, self.port).await.map_err(failed)?
+            }
+            (Way::Plain, None) => Box::new(self.reach(until).await.map_err(failed)?),
+            (Way::Tls(tls), _) => {
+                let tcp = self.reach(until).await.map_err(failed)?;
                 Box::new(Private::from_first_byte(tls.wrap(tcp).await.map_err(failed)?))
             }
-            Way::Starttls(tls) => {
+            (Way::Starttls(tls), _) => {
+                let tcp = self.reach(until).await.map_err(failed)?;
                 let tcp = self.ask_for_tls(tcp).await?;
                 Box::new(Private::after_greeting(tls.wrap(tcp).await.map_err(failed)?))
             }
