@@ -153,8 +153,14 @@ fn life(chance: &mut Chance) -> Life {
         4..6 => due + GRACE + chance.between(-3 * SECOND, 3 * SECOND),
         _ => due + GRACE + chance.between(0, 12 * MINUTE),
     };
+    let alive = match chance.between(0, 20) {
+        0 => [false, true],
+        1 => [true, false],
+        _ => [true, true],
+    };
     if chance.percent(20) {
-        let contact = usize::from(chance.percent(50));
+        // Whose address does not exist has no link to answer by.
+        let contact = if alive[0] && (!alive[1] || chance.percent(50)) { 0 } else { 1 };
         let deed = match chance.between(0, 3) {
             0 => Deed::OnIt(contact),
             1 => Deed::Called(contact),
@@ -165,10 +171,5 @@ fn life(chance: &mut Chance) -> Life {
     let end = if chance.percent(12) { Deed::CallOff } else { Deed::CheckIn };
     deeds.push((close.clamp(filed + SECOND, QUIET_FROM - MINUTE), end));
     deeds.sort_by_key(|(at, deed)| (*at, *deed != Deed::File));
-    let alive = match chance.between(0, 20) {
-        0 => [false, true],
-        1 => [true, false],
-        _ => [true, true],
-    };
     Life { due: first_due, deeds, alive }
 }
