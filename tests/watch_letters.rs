@@ -1,0 +1,273 @@
+//! Which letters are still wanted, what a letter's words must agree with, and the names under which
+//! the watch's own words are kept; and what is no ladder (the service's own rules; common practice,
+//! no source).
+
+#![allow(clippy::expect_used)]
+
+use chrono::{DateTime, TimeDelta, Utc};
+use shorelamp::measure::Span;
+use shorelamp::watch::{
+    Anchor, Answer, By, Cause, Event, Kind, Ladder, LadderFault, Order, Recipient, Refusal, Rung,
+    RungKind, Terms, To, Watched, next_wakeup, retry_until, step, wanted,
+};
+
+fn at(minutes: i64) -> DateTime<Utc> {
+    let due: DateTime<Utc> = "2026-06-14T19:30:00Z".parse().expect("a time");
+    due + TimeDelta::minutes(minutes)
+}
+
+fn rung(anchor: Anchor, minutes: i64, to: &[To], kind: RungKind) -> Rung {
+    Rung { anchor, offset_s: minutes * 60, to: to.to_vec(), kind }
+}
+
+fn last() -> Rung {
+    rung(Anchor::Overdue, 30, &[To::Contacts, To::Keeper], RungKind::CallRescue)
+}
+
+fn ladder(rungs: Vec<Rung>) -> Result<Ladder, Vec<LadderFault>> {
+    let span = Span::from_minutes;
+    Ladder::new(rungs, span(15), span(10), span(15))
+}
+
+fn terms() -> Terms {
+    let overdue = rung(Anchor::Overdue, 0, &[To::Contact(1)], RungKind::Overdue);
+    let due = rung(Anchor::Due, 0, &[To::Crew], RungKind::Due);
+    let ladder = ladder(vec![due, overdue, last()]).expect("a ladder");
+    Terms {
+        due_at: at(0),
+        grace: Span::from_minutes(15),
+        ladder,
+        crew: vec![true, true],
+        contacts: 2,
+    }
+}
+
+fn after(plan: &Watched, minutes: i64, event: &Event) -> (Watched, Vec<Order>) {
+    let next = step(plan, event, at(minutes)).expect("an event that applies");
+    (next.plan, next.orders)
+}
+
+fn handed(plan: &Watched, minutes: i64, orders: &[Order]) -> Watched {
+    orders.iter().fold(plan.clone(), |plan, order| {
+        after(&plan, minutes, &Event::Handing { to: order.to, kind: order.kind }).0
+    })
+}
+
+fn filed() -> (Watched, Vec<Order>) {
+    let first = Watched::file(terms(), at(-60));
+    (handed(&first.plan, -60, &first.orders), first.orders)
+}
+
+fn off() -> Event {
+    Event::CalledOff { by: By::Crew(None) }
+}
+
+fn later(minutes: u32) -> Event {
+    Event::Extended { later: Span::from_minutes(minutes), by: By::Crew(None) }
+}
+
+fn back(event: u32) -> Event {
+    Event::Undone { event, by: By::Crew(None) }
+}
+
+#[test]
+fn a_closings_letters_are_tried_for_24_hours_and_an_open_plans_without_end() {
+    let (plan, first) = filed();
+    assert_eq!(retry_until(&plan), None);
+    assert!(wanted(&plan, &first[0], at(100_000)));
+    let (closed, over) = after(&plan, 0, &off());
+    assert_eq!(retry_until(&closed), Some(at(24 * 60)));
+    assert!(over.iter().all(|home| wanted(&closed, home, at(24 * 60))));
+    assert!(!over.iter().any(|home| wanted(&closed, home, at(24 * 60 + 1))));
+    assert!(!wanted(&closed, &first[0], at(1)), "nobody needs to hear of a trip that is over");
+}
+
+#[test]
+fn of_two_changes_the_newer_is_wanted() {
+    let (plan, _) = filed();
+    let (plan, first) = after(&plan, -10, &later(30));
+    assert!(first.iter().all(|one| one.kind == Kind::Changed && wanted(&plan, one, at(-9))));
+    let (plan, second) = after(&plan, -5, &later(30));
+    assert!(!first.iter().any(|one| wanted(&plan, one, at(-4))));
+    assert!(second.iter().all(|one| wanted(&plan, one, at(-4))));
+}
+
+#[test]
+fn of_two_closings_and_two_reopenings_the_newer_is_wanted() {
+    let (plan, _) = filed();
+    let (plan, first_home) = after(&plan, -30, &off());
+    let plan = handed(&plan, -30, &first_home);
+    let closing = plan.events - u32::try_from(first_home.len()).expect("few");
+    let (plan, first_back) = after(&plan, -29, &back(closing));
+    let first_back: Vec<_> =
+        first_back.into_iter().filter(|one| one.kind == Kind::Withdrawn).collect();
+    assert!(!first_home.iter().any(|home| wanted(&plan, home, at(-28))));
+    assert!(first_back.iter().all(|one| wanted(&plan, one, at(-28))));
+    let (plan, second_home) = after(&plan, -27, &off());
+    assert!(!first_back.iter().any(|one| wanted(&plan, one, at(-26))));
+    assert!(second_home.iter().all(|home| wanted(&plan, home, at(-26))));
+    let (plan, second_back) = after(&plan, -25, &back(plan.events));
+    assert!(second_back.iter().all(|one| wanted(&plan, one, at(-24))));
+    assert!(!first_back.iter().any(|one| wanted(&plan, one, at(-24))));
+}
+
+#[test]
+fn an_older_rung_and_an_older_round_give_way() {
+    let (plan, _) = filed();
+    let (plan, overdue) = after(&plan, 15, &Event::Tick);
+    let overdue = overdue.into_iter().find(|one| one.kind == Kind::Overdue).expect("an alert");
+    let (next, call) = after(&plan, 45, &Event::Tick);
+    assert!(!wanted(&next, &overdue, at(45)));
+    assert!(call.iter().all(|one| wanted(&next, one, at(45))));
+    let (extended, _) = after(&plan, 16, &later(60));
+    assert!(!wanted(&extended, &overdue, at(16)));
+}
+
+/// A letter whose words no longer agree with the plan must be written anew.
+#[test]
+fn what_a_letter_says_agrees_with_the_plan_or_not() {
+    let (plan, _) = filed();
+    let one_ashore = Event::CheckedIn { who: vec![0], by: By::Crew(None), how: None };
+    let answer = |answer| Event::Answered { contact: 0, name: "Dunstan".to_owned(), answer };
+    let (service, when) = ("the coast guard".to_owned(), "21:10".to_owned());
+    let called = Answer::Called { service, when, reference: None };
+    for event in [
+        one_ashore,
+        later(30),
+        off(),
+        answer(Answer::OnIt),
+        answer(called),
+        answer(Answer::CantAct),
+    ] {
+        let (next, _) = after(&plan, -10, &event);
+        assert!(!next.tells_the_same(&plan), "{event:?}");
+        assert!(next.tells_the_same(&next));
+    }
+    let (overdue, orders) = after(&plan, 15, &Event::Tick);
+    assert!(!overdue.tells_the_same(&plan));
+    assert!(handed(&overdue, 15, &orders).tells_the_same(&overdue), "who got it changes no word");
+    let (closed, _) = after(&plan, -10, &off());
+    let (reopened, _) = after(&closed, -9, &back(closed.events));
+    assert!(!reopened.tells_the_same(&plan), "another round");
+    let mut longer = plan.clone();
+    longer.terms.contacts = 3;
+    assert!(!longer.tells_the_same(&plan), "other terms");
+}
+
+#[test]
+fn every_name_is_read_as_it_was_written() {
+    let kinds = [
+        (Kind::Filed, "filed"),
+        (Kind::Changed, "changed"),
+        (Kind::Reminder, "reminder"),
+        (Kind::Due, "due"),
+        (Kind::Overdue, "overdue"),
+        (Kind::CallRescue, "call-rescue"),
+        (Kind::Home, "home"),
+        (Kind::StandDown, "stand-down"),
+        (Kind::Withdrawn, "withdrawn"),
+        (Kind::News, "news"),
+        (Kind::Trouble, "trouble"),
+    ];
+    for (kind, name) in kinds {
+        assert_eq!((kind.name(), kind.to_string().as_str(), name.parse()), (name, name, Ok(kind)));
+    }
+    assert_eq!("alarm".parse::<Kind>(), Err(()));
+    let readers = [
+        (Recipient::Crew(0), "crew:1"),
+        (Recipient::Contact(1), "contact:2"),
+        (Recipient::Keeper, "keeper"),
+    ];
+    for (reader, name) in readers {
+        assert_eq!((reader.to_string().as_str(), name.parse()), (name, Ok(reader)));
+    }
+    for none in ["contact:0", "contact", "stranger:1", "crew:x"] {
+        assert_eq!(none.parse::<Recipient>(), Err(()), "{none}");
+    }
+    let causes =
+        [(Cause::Rung(0), "rung:0"), (Cause::Call(1), "call:1"), (Cause::Event(7), "event:7")];
+    for (cause, name) in causes {
+        assert_eq!((cause.to_string().as_str(), name.parse()), (name, Ok(cause)));
+    }
+    assert_eq!("whim:1".parse::<Cause>(), Err(()));
+}
+
+#[test]
+fn what_is_no_ladder_is_told() {
+    let fault = |rungs| ladder(rungs).expect_err("no ladder");
+    let overdue = |minutes, to: &[To]| rung(Anchor::Overdue, minutes, to, RungKind::Overdue);
+    let due = |to: &[To]| rung(Anchor::Due, 0, to, RungKind::Due);
+    assert!(ladder(vec![due(&[To::Crew]), overdue(0, &[To::Contact(1)]), last()]).is_ok());
+    assert!(ladder(vec![due(&[To::Keeper]), last()]).is_ok(), "a word to the keeper may be early");
+    assert!(ladder(vec![overdue(0, &[To::Keeper]), last()]).is_ok());
+    let early = LadderFault::TooEarly(1);
+    assert_eq!(fault(vec![overdue(-1, &[To::Contacts]), last()]), [early.clone()]);
+    assert_eq!(fault(vec![overdue(-1, &[To::Keeper]), last()]), [early.clone()]);
+    let wrong = LadderFault::WrongReader(1);
+    assert_eq!(fault(vec![due(&[To::Contact(1)]), last()]), [early, wrong.clone()]);
+    assert_eq!(fault(vec![overdue(0, &[To::Crew]), last()]), [wrong.clone()]);
+    let reminder = rung(Anchor::Overdue, 5, &[To::Contacts], RungKind::Reminder);
+    assert_eq!(fault(vec![reminder, last()]), [wrong]);
+    assert_eq!(fault(vec![overdue(0, &[]), last()]), [LadderFault::Nobody(1)]);
+    assert_eq!(fault(vec![]), [LadderFault::LastRung]);
+    let to_one = rung(Anchor::Overdue, 30, &[To::Contact(1)], RungKind::CallRescue);
+    assert_eq!(fault(vec![to_one]), [LadderFault::LastRung]);
+    assert_eq!(fault(vec![overdue(30, &[To::Contacts])]), [LadderFault::LastRung]);
+    let span = Span::from_minutes;
+    let no_repeat = Ladder::new(vec![last()], span(15), Span::ZERO, span(15));
+    assert_eq!(no_repeat, Err(vec![LadderFault::Repeat]));
+}
+
+/// A rung to the crew at the very time of an alert goes all the same: nothing has overtaken it.
+#[test]
+fn a_word_to_the_crew_at_the_time_of_an_alert_goes_too() {
+    let terms = Terms { grace: Span::ZERO, ..terms() };
+    let plan = Watched::file(terms, at(-60)).plan;
+    let (_, orders) = after(&plan, 0, &Event::Tick);
+    let kinds: Vec<_> = orders.iter().map(|order| order.kind).collect();
+    assert_eq!(kinds, [Kind::Overdue, Kind::Due, Kind::Due], "both of the crew");
+}
+
+/// An address that takes letters again counts as reachable, and one of whom it is known that they
+/// act counts too.
+#[test]
+fn who_can_be_reached_and_act_is_left() {
+    let (plan, _) = filed();
+    let refused = |contact| Event::Refused { to: Recipient::Contact(contact), kind: Kind::Filed };
+    let (plan, _) = after(&plan, -50, &refused(0));
+    assert!(!plan.nobody_left());
+    let (plan, _) = after(&plan, -50, &refused(1));
+    assert!(plan.nobody_left());
+    let (again, _) = after(&plan, -40, &Event::TakenAgain { to: Recipient::Contact(0) });
+    assert!(!again.nobody_left());
+    let answer = |answer| Event::Answered { contact: 1, name: "Mirela".to_owned(), answer };
+    let (acting, _) = after(&plan, -40, &answer(Answer::OnIt));
+    assert!(!acting.nobody_left());
+    let (service, when) = ("the coast guard".to_owned(), "21:10".to_owned());
+    let (called, _) = after(&plan, -40, &answer(Answer::Called { service, when, reference: None }));
+    assert!(!called.nobody_left());
+    let (cant, _) = after(
+        &again,
+        -30,
+        &Event::Answered { contact: 0, name: "Dunstan".to_owned(), answer: Answer::CantAct },
+    );
+    assert!(cant.nobody_left());
+}
+
+#[test]
+fn an_extension_by_nothing_changes_nothing_and_one_to_now_is_past() {
+    let (plan, _) = filed();
+    assert!(!step(&plan, &later(0), at(-10)).expect("it applies").changed);
+    let past = step(&plan, &later(30), at(30)).expect_err("it would be now");
+    assert_eq!(past, Refusal::StillPast { more_than: Span::from_minutes(30) });
+    let (moved, _) = after(&plan, 29, &later(30));
+    assert_eq!(moved.terms.due_at, at(30));
+    assert_eq!(next_wakeup(&moved), Some(at(30)));
+}
+
+#[test]
+fn nobody_is_out_of_a_closed_plan() {
+    let (plan, _) = filed();
+    assert_eq!(plan.out(), [0, 1]);
+    assert_eq!(after(&plan, -10, &off()).0.out(), [0usize; 0]);
+}
