@@ -155,3 +155,13 @@ async fn what_got_worse_is_kept_with_its_event() {
     assert_eq!(store.worse("A", event).await.expect("asked").as_deref(), Some("[1]"));
     assert_eq!(store.verify().await.expect("verified"), []);
 }
+
+#[tokio::test]
+async fn a_plan_is_forgotten_with_all_its_versions() {
+    let Opened { store, folder: _folder } = amended().await;
+    assert_eq!(store.forget_closed("key", minutes(600)).await.expect("forgotten"), 0, "it is open");
+    store.apply("A", &check_in(), None, minutes(20)).await.expect("applied");
+    assert_eq!(store.forget_closed("key", minutes(600)).await.expect("forgotten"), 1);
+    assert!(store.old_versions("A").await.expect("versions").is_empty());
+    assert!(matches!(store.plan("A").await, Err(StoreError::NoSuchPlan)));
+}
