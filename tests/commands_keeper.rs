@@ -173,3 +173,24 @@ async fn a_plan_set_aside_is_released_once_it_can_be_read() {
     assert!(back.out.contains("watched again"), "{back:?}");
     assert_eq!(world.run(&["verify"]).code, 0);
 }
+
+#[test]
+fn a_service_that_does_not_start_again_and_again_tells_its_keeper_once() {
+    let world = World::new();
+    drop(world.serve());
+    for name in ["shorelamp.db", "shorelamp.db-wal", "shorelamp.db-shm"] {
+        let _ = fs::remove_file(world.path(&format!("var/{name}")));
+    }
+    world.write("var/shorelamp.db", "this is no database, only a text of some length");
+    let letters = || match fs::read_dir(world.path("var/outgoing")) {
+        Ok(folder) => folder.map(|one| fs::read_to_string(one.unwrap().path()).unwrap()).collect(),
+        Err(_) => Vec::<String>::new(),
+    };
+    for _ in 0..3 {
+        let ended = world.run(&["serve"]);
+        assert_ne!(ended.code, 0, "{ended:?}");
+        let told: Vec<_> = letters();
+        let told = told.iter().filter(|letter| letter.contains("NOBODY WATCHES")).count();
+        assert_eq!(told, 1, "{ended:?}");
+    }
+}

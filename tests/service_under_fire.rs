@@ -134,6 +134,22 @@ async fn a_poisoned_plan_still_alerts_in_plain_words() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_plan_that_is_not_what_its_events_make_of_it_is_told_after_the_start() {
+    let lamp = Lamp::lit().await;
+    let plan_ref = lamp.file(&plan()).await["ref"].as_str().unwrap().to_owned();
+    let mut connection = other(&lamp).await;
+    // What was written down at filing returns an hour later than what is watched.
+    let other_return = "UPDATE spares SET \
+                        first_json = replace(first_json, '2026-06-14T19:30', '2026-06-14T20:30')";
+    sqlx::raw_sql(other_return).execute(&mut connection).await.unwrap();
+    lamp.run();
+    let told = wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(25)).await;
+    let text = told.text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(text.contains("not what their events make of them"), "{text}");
+    assert!(text.contains(&plan_ref) && text.contains("fold of its events"), "{text}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_damaged_file_is_found_within_a_day_and_told() {
     let lamp = running().await;
     filed(&lamp).await;

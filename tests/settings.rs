@@ -47,6 +47,20 @@ fn every_sample_is_read() {
 }
 
 #[test]
+fn a_heartbeat_and_a_canary_are_only_where_they_are_asked_for() {
+    let none = read("").unwrap().service;
+    assert!(none.heartbeat.is_none() && none.canary.is_none());
+    let text = "[service.heartbeat]\nurl = \"https://watcher.example.org/ours?key=7\"\n\
+                [service.canary]\nto = \"canary@example.org\"\nfolder = \"mail/canary\"\n";
+    let both = read(text).unwrap().service;
+    let (heartbeat, canary) = (both.heartbeat.unwrap(), both.canary.unwrap());
+    assert_eq!(heartbeat.url.as_str(), "https://watcher.example.org/ours?key=7");
+    assert_eq!(heartbeat.every, Span::from_seconds(60));
+    assert_eq!(canary.folder.as_deref(), Some(Path::new("/etc/shorelamp/mail/canary")));
+    assert_eq!((canary.every, canary.within), (Span::from_hours(1), Span::from_minutes(5)));
+}
+
+#[test]
 fn the_annotated_sample_says_what_holds_anyway() {
     let text = fs::read_to_string(root().join("config/shorelamp.toml")).unwrap();
     let (sample, usual) = (read(&text).unwrap(), read("").unwrap());

@@ -107,6 +107,9 @@ async fn an_older_schema_is_upgraded_with_its_plans_after_a_backup() {
     let applied = store.apply("A", &Event::Tick, None, minutes(75)).await.expect("moved");
     assert_eq!(applied.letters, 1);
     assert!(folder.path().join("before-upgrade-from-1.db").exists());
+    assert_eq!(store.upgraded_from(), Some(1), "the keeper is told while plans are open");
+    store.close().await;
+    assert_eq!(Store::open(folder.path()).await.expect("opened").upgraded_from(), None);
 }
 
 #[tokio::test]

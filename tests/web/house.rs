@@ -45,6 +45,8 @@ pub struct Wish {
     /// Whether the watch and the post run.
     pub runs: bool,
     pub filings_per_key_per_hour: Option<u32>,
+    /// A clock of its own, instead of one that the test moves.
+    pub clock: Option<Clock>,
 }
 
 impl Lamp {
@@ -210,10 +212,11 @@ fn daemon(
         limits,
     };
     let started = std::time::Instant::now();
-    let clock = Clock::from_fn(move || {
+    let usual = Clock::from_fn(move || {
         let ran = TimeDelta::from_std(started.elapsed()).unwrap();
         begin() + ran + TimeDelta::milliseconds(moved_ms.load(Ordering::SeqCst))
     });
+    let clock = wish.clock.clone().unwrap_or(usual);
     let post = Post::new(&settings.mail).unwrap();
     Daemon::new(house, store, post, Secrets::open(folder.path()).unwrap(), judge, clock)
 }
