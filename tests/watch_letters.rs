@@ -201,11 +201,11 @@ fn what_is_no_ladder_is_told() {
     assert!(ladder(vec![due(&[To::Keeper]), last()]).is_ok(), "a word to the keeper may be early");
     assert!(ladder(vec![overdue(0, &[To::Keeper]), last()]).is_ok());
     let early = LadderFault::TooEarly(1);
-    assert_eq!(fault(vec![overdue(-1, &[To::Contacts]), last()]), [early.clone()]);
-    assert_eq!(fault(vec![overdue(-1, &[To::Keeper]), last()]), [early.clone()]);
+    assert_eq!(fault(vec![overdue(-1, &[To::Contacts]), last()]), std::slice::from_ref(&early));
+    assert_eq!(fault(vec![overdue(-1, &[To::Keeper]), last()]), std::slice::from_ref(&early));
     let wrong = LadderFault::WrongReader(1);
     assert_eq!(fault(vec![due(&[To::Contact(1)]), last()]), [early, wrong.clone()]);
-    assert_eq!(fault(vec![overdue(0, &[To::Crew]), last()]), [wrong.clone()]);
+    assert_eq!(fault(vec![overdue(0, &[To::Crew]), last()]), std::slice::from_ref(&wrong));
     let reminder = rung(Anchor::Overdue, 5, &[To::Contacts], RungKind::Reminder);
     assert_eq!(fault(vec![reminder, last()]), [wrong]);
     assert_eq!(fault(vec![overdue(0, &[]), last()]), [LadderFault::Nobody(1)]);

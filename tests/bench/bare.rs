@@ -1,6 +1,6 @@
 //! What the same machine does without a plan, a watch or a database.
 
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use lettre::address::Envelope;
 use lettre::transport::smtp::PoolConfig;

@@ -17,12 +17,15 @@ pub struct Sink {
     child: Option<Child>,
 }
 
+/// When an alert came, and which plan's it was.
+type Alerted = (DateTime<Utc>, String);
+
 /// What the sink in this process got.
 #[derive(Clone, Default)]
 struct Heard {
     last: Arc<Mutex<Vec<u8>>>,
     /// Which plan's alert came when.
-    alerts: Arc<Mutex<Vec<(DateTime<Utc>, String)>>>,
+    alerts: Arc<Mutex<Vec<Alerted>>>,
 }
 
 /// Letters to this domain are taken, and never answered.

@@ -76,11 +76,13 @@ async fn latency(open: usize) {
 /// Milliseconds, by how many took no longer.
 pub struct Spread {
     p50: i64,
+    /// The ninety-ninth percentile.
     pub p99: i64,
     most: i64,
 }
 
 impl Spread {
+    /// Of at least one.
     pub fn of(mut taken: Vec<i64>) -> Self {
         taken.sort_unstable();
         let of = |share: usize| taken[(taken.len() - 1) * share / 100];

@@ -82,7 +82,7 @@ fn alert(contact: usize, all: &[Happened], now: i64) -> Option<&'static str> {
     let start = begins.max(overdue);
     let first = RUNGS.iter().rposition(|(after, _)| overdue + after <= start)?;
     let gone = |rung: &usize| start + RUNGS[*rung].0 - RUNGS[first].0 <= now;
-    let top = (first..RUNGS.len()).filter(gone).last()?;
+    let top = (first..RUNGS.len()).rfind(gone)?;
     // The first rung is contact 1's alone.
     (contact == 0 || top > 0).then_some(RUNGS[top].1)
 }

@@ -70,7 +70,12 @@ impl Stage {
             body_hash: "",
             links: &[],
             addresses: &[],
-            card: &Card { contacts: Vec::new(), crew: Vec::new(), launch: None },
+            card: &Card {
+                contacts: Vec::new(),
+                crew: Vec::new(),
+                launch: None,
+                not_asked: Vec::new(),
+            },
         };
         store.file(&filing, at(-60)).await.expect("filed");
         let mut stage = Stage {
