@@ -66,7 +66,8 @@ fn a_water_temperature_keeps_its_unit() {
         read(&format!("{names}\n{units}{rows}\n")).expect("a table")
     };
     let fahrenheit = of_water("degF");
-    assert_eq!(fahrenheit.water_c, seen(11.0, "2026-10-07T22:00:00Z"));
+    let water_c = fahrenheit.water_c.expect("a temperature").value;
+    assert!((water_c - 11.0).abs() < 1e-9, "{water_c}");
     let received = fahrenheit.water_as.expect("how it came");
     assert_eq!((received.value, received.unit.as_str()), (51.8, "degF"));
     let unknown = of_water("degX");
