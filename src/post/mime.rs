@@ -112,6 +112,7 @@ impl Outgoing {
     /// A header that could not be what it seems; nothing of it is sent then.
     pub fn build(&self) -> Result<Vec<u8>, MimeError> {
         let id = message_id(&self.message_id)?;
+        let plan = self.plan_ref.as_deref().unwrap_or(NO_PLAN);
         let mut builder = Message::builder()
             .message_id(Some(id.clone()))
             .date(SystemTime::from(self.date))
@@ -119,11 +120,8 @@ impl Outgoing {
             .to(party(&self.to, "recipient")?)
             .subject(header_text(&self.subject, "subject", LONGEST_SUBJECT)?)
             .raw_header(header("Auto-Submitted", "auto-generated".to_owned()))
-            .raw_header(header("Shorelamp-Kind", header_text(&self.kind, "kind", LONGEST_NAME)?));
-        if let Some(reference) = &self.plan_ref {
-            let reference = header_text(reference, "plan", LONGEST_NAME)?;
-            builder = builder.raw_header(header("Shorelamp-Plan", reference));
-        }
+            .raw_header(header("Shorelamp-Kind", header_text(&self.kind, "kind", LONGEST_NAME)?))
+            .raw_header(header("Shorelamp-Plan", header_text(plan, "plan", LONGEST_NAME)?));
         if let Some(reply_to) = &self.reply_to {
             builder = builder.reply_to(party(reply_to, "answer's address")?);
         }
@@ -177,6 +175,9 @@ impl Outgoing {
         builder.multipart(mixed).map_err(incomplete)
     }
 }
+
+/// What `Shorelamp-Plan` says in a letter about no plan: every letter has the field.
+const NO_PLAN: &str = "none";
 
 /// Longer texts than these are cut, in characters: encoded, they must fit a header's line.
 const LONGEST_SUBJECT: usize = 150;
