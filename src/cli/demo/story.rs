@@ -21,7 +21,7 @@ use crate::plan::Plan;
 use crate::review::{self, Review};
 
 /// The crew is due back after so many seconds, and overdue after three more.
-const BACK_IN: TimeDelta = TimeDelta::seconds(8);
+const BACK_IN: TimeDelta = TimeDelta::seconds(12);
 const GRACE_S: u32 = 3;
 /// Longer than any letter of the ladder is away.
 const LONGEST_WAIT: Duration = Duration::from_secs(20);
