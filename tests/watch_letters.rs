@@ -271,3 +271,11 @@ fn nobody_is_out_of_a_closed_plan() {
     assert_eq!(plan.out(), [0, 1]);
     assert_eq!(after(&plan, -10, &off()).0.out(), [0usize; 0]);
 }
+
+/// Who never got word of a plan hears neither that its times moved nor that it is over.
+#[test]
+fn who_never_heard_of_a_plan_hears_nothing_of_its_end() {
+    let plan = Watched::file(terms(), at(-60)).plan;
+    assert_eq!(after(&plan, -50, &later(30)).1, []);
+    assert_eq!(after(&plan, -50, &off()).1, []);
+}

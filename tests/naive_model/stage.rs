@@ -166,7 +166,7 @@ impl Stage {
         }
         let now = at(self.now);
         loop {
-            let letters = self.store.claim(now, LEASE, 100).await.expect("claimed");
+            let letters = self.store.claim(now, LEASE, 1).await.expect("claimed");
             if letters.is_empty() {
                 return;
             }
