@@ -31,11 +31,10 @@ def test_after_an_outage_only_the_highest_rung_goes_out_and_says_so(daemon, mail
     counts = mailbox.counts()
     assert all(counts["call-rescue", to] == 1 for to in CONTACTS + [KEEPER]), f"\n{mailbox}"
     assert not mailbox.of("overdue") and not mailbox.of("reminder") and not mailbox.of("due")
-    # And then the repeats, counted from that letter. It was the first over a new connection, which
-    # costs up to a second and a half; by the ladder's own times the gap would be far smaller.
+    # And then the repeats, eight seconds after that letter was owed: on a slow machine it may have
+    # come late. By the ladder's own times it would be five seconds after the start.
     again = mailbox.wait("call-rescue", SECOND, count=2, timeout=10)
-    first = mailbox.of("call-rescue", SECOND)[0]
-    assert again.arrived - first.arrived >= 6.5, f"{again.arrived - started:.1f} s after start"
+    assert again.arrived - started >= 6.5, f"\n{mailbox}"
 
 
 def test_later_rungs_keep_their_spacing_after_an_outage(daemon, mailbox):
@@ -43,11 +42,12 @@ def test_later_rungs_keep_their_spacing_after_an_outage(daemon, mailbox):
     for to in CONTACTS:
         mailbox.wait("filed", to)
     away_until(daemon, instant(filed["overdue_at"]) + 7.5)
+    started = time.time()
     letters = [mailbox.wait("overdue", to, timeout=10) for to in CONTACTS]
     told_late(letters[0])
     call = mailbox.wait("call-rescue", FIRST, timeout=15)
-    # By the ladder's own times it would be 2.5 s.
-    assert 3.5 <= call.arrived - min(l.arrived for l in letters) <= 9, f"\n{mailbox}"
+    # By the ladder's own times it would be 2.5 s after the start.
+    assert 3.5 <= call.arrived - started <= 12, f"\n{mailbox}"
     assert mailbox.counts()["overdue", FIRST] == 1, f"\n{mailbox}"
 
 
