@@ -24,7 +24,17 @@ def free_port():
         return probe.getsockname()[1]
 
 
-def live_and_die(lamp, times, dice, until):
+def first_life(lamp, people):
+    """Files one trip, to see how long that takes on this machine with this build."""
+    start = time.time()
+    lamp.start()
+    lamp.wait_ready()
+    people.file_first()
+    lamp.stop()
+    return start, time.time()
+
+
+def live_and_die(lamp, times, dice, until, filing_s):
     """The lives of the daemon: mostly too short to settle, now and then long enough."""
     lives = []
     for number in range(times):
@@ -35,7 +45,8 @@ def live_and_die(lamp, times, dice, until):
         # Some lives end before anything is said; most once the service answers.
         if dice.random() < 0.7:
             lamp.wait_listening()
-        time.sleep(dice.uniform(3.2, 4.5) if number % 50 == 49 else dice.uniform(0.005, 0.25))
+        short = dice.uniform(0.005, max(0.25, 3 * filing_s))
+        time.sleep(dice.uniform(3.2, 4.5) if number % 50 == 49 else short)
         if lamp.process.poll() is not None:
             raise AssertionError(f"it died by itself; its log: {lamp.log.name}")
         lamp.cut()
@@ -73,10 +84,11 @@ def main():
     sink = Sink()
     lamp = Lamp(folder, sink.port, free_port())
     people = People(lamp, asked.seed)
-    people.start()
     try:
         until = time.time() + asked.minutes * 60
-        lives = live_and_die(lamp, asked.times, random.Random(asked.seed), until)
+        lives = [first_life(lamp, people)]
+        people.start()
+        lives += live_and_die(lamp, asked.times, random.Random(asked.seed), until, people.filing_s)
         lives.append(settle(lamp, people, sink))
     finally:
         people.stop_filing()

@@ -46,7 +46,7 @@ class People:
         self._random = random.Random(seed)
         self._lock = threading.Lock()
         self._stop = threading.Event()
-        self._pause_s = pause_s
+        self._pause_s, self.filing_s = pause_s, 0.0
         self._threads = [threading.Thread(target=self._file_trips) for _ in range(filers)]
         self._coming_home = []
 
@@ -54,10 +54,19 @@ class People:
         for thread in self._threads:
             thread.start()
 
+    def file_first(self):
+        """Files a trip on a quiet service, and remembers how long that took."""
+        trip = Trip(len(self.trips), int(time.time()) + 30, None)
+        self.trips.append(trip)
+        start = time.time()
+        self.file(trip)
+        self.filing_s = time.time() - start
+
     def stop_filing(self):
         self._stop.set()
         for thread in self._threads:
-            thread.join()
+            if thread.ident:
+                thread.join()
 
     def wait_all_home(self):
         for thread in self._coming_home:
@@ -70,7 +79,7 @@ class People:
 
     def _next_trip(self):
         with self._lock:
-            overdue_at = int(time.time()) + self._random.choice([2, 2, 3, 4])
+            overdue_at = int(time.time() + 5 * self.filing_s) + self._random.choice([2, 2, 3, 4])
             home_at = overdue_at + self._random.uniform(-1.5, 1.5)
             home_at = home_at if self._random.random() < 0.5 else None
             trip = Trip(len(self.trips), overdue_at, home_at)
