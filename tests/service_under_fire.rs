@@ -115,7 +115,8 @@ async fn a_poisoned_plan_still_alerts_in_plain_words() {
     let lamp = running().await;
     let plan_ref = filed(&lamp).await;
     let mut connection = other(&lamp).await;
-    let poison = "UPDATE plans SET state_json = CAST(x'ff00' AS TEXT), plan_json = '{\"crew\": 7'; \
+    let poison = "UPDATE plans SET state_json = CAST(x'ff00' AS TEXT); \
+                  UPDATE papers SET plan_json = '{\"crew\": 7'; \
                   UPDATE spares SET first_json = 'no';";
     sqlx::raw_sql(poison).execute(&mut connection).await.unwrap();
     lamp.move_clock(UNTIL_OVERDUE_MIN);
@@ -192,8 +193,8 @@ async fn a_restored_database_holds_its_alerts_for_ten_minutes_and_then_sends_the
 async fn a_plan_that_is_armed_and_can_not_be_read_back_is_answered_as_armed() {
     let lamp = Lamp::lit().await;
     let mut connection = other(&lamp).await;
-    let spoil = "CREATE TRIGGER spoil AFTER INSERT ON plans BEGIN \
-                 UPDATE plans SET plan_json = CAST(x'ff00' AS TEXT) WHERE ref = NEW.ref; END";
+    let spoil = "CREATE TRIGGER spoil AFTER INSERT ON papers BEGIN \
+                 UPDATE papers SET plan_json = CAST(x'ff00' AS TEXT) WHERE plan = NEW.plan; END";
     sqlx::raw_sql(spoil).execute(&mut connection).await.unwrap();
     let send = || {
         let request = lamp.post("/api/v1/plans").bearer_auth(&lamp.key);

@@ -95,17 +95,25 @@ async fn a_newer_schema_is_refused_with_words() {
 async fn an_older_schema_is_upgraded_with_its_plans_after_a_backup() {
     let Opened { store, folder } = opened().await;
     file(&store, "A", None, "body").await;
+    let before = store.plan("A").await.expect("read");
+    let told = store.letters("A").await.expect("read").len();
     store.close().await;
     let back = "DROP TABLE meta; DROP TABLE spares; DROP TABLE quarantine; \
                 ALTER TABLE plans DROP COLUMN state_sum; \
                 DROP TABLE versions; ALTER TABLE events DROP COLUMN body_hash; \
                 ALTER TABLE events DROP COLUMN worse_json; \
+                ALTER TABLE plans ADD COLUMN plan_json TEXT NOT NULL DEFAULT ''; \
+                ALTER TABLE plans ADD COLUMN review_json TEXT NOT NULL DEFAULT ''; \
+                UPDATE plans SET plan_json = papers.plan_json, review_json = papers.review_json \
+                FROM papers WHERE papers.plan = plans.ref; DROP TABLE papers; \
                 DELETE FROM _sqlx_migrations WHERE version >= 2;";
     run(folder.path(), back).await;
     fs::remove_file(folder.path().join("database-id")).expect("older programs left no mark");
     let store = Store::open(folder.path()).await.expect("upgraded");
     let applied = store.apply("A", &Event::Tick, None, minutes(75)).await.expect("moved");
     assert_eq!(applied.letters, 1);
+    assert_eq!(store.plan("A").await.expect("read").plan_json, before.plan_json);
+    assert_eq!(store.letters("A").await.expect("read").len(), 1 + told);
     assert!(folder.path().join("before-upgrade-from-1.db").exists());
     assert_eq!(store.upgraded_from(), Some(1), "the keeper is told while plans are open");
     store.close().await;
@@ -177,8 +185,8 @@ async fn one_poisoned_row_in_a_hundred_hides_no_other_and_still_alerts() {
          UPDATE plans SET state_json = '{\"terms\": 1}' WHERE ref = 'P08'; \
          UPDATE plans SET next_at = 9223372036854775807 WHERE ref = 'P09'; \
          UPDATE plans SET next_at = -9223372036854775808 WHERE ref = 'P10'; \
-         UPDATE plans SET plan_json = CAST(x'ff' AS TEXT) WHERE ref = 'P11'; \
-         UPDATE plans SET review_json = CAST(x'ff' AS TEXT) WHERE ref = 'P12'; \
+         UPDATE papers SET plan_json = CAST(x'ff' AS TEXT) WHERE plan = 'P11'; \
+         UPDATE papers SET review_json = CAST(x'ff' AS TEXT) WHERE plan = 'P12'; \
          UPDATE plans SET state_json = replace(state_json, '\"events\":', '\"events\":9') \
          WHERE ref = 'P13'; \
          UPDATE letters SET cause = CAST(x'ff' AS TEXT) WHERE plan = 'P14';",

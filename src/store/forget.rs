@@ -8,13 +8,14 @@ use super::{Store, StoreError, millis};
 /// How many are forgotten in one transaction.
 const AT_ONCE: i64 = 100;
 /// The tables that hold a plan's rows, and the column that names it; the plans themselves last.
-const TABLES: [&str; 7] = [
+const TABLES: [&str; 8] = [
     "DELETE FROM letters WHERE plan = $1",
     "DELETE FROM events WHERE plan = $1",
     "DELETE FROM links WHERE plan = $1",
     "DELETE FROM named_addresses WHERE plan = $1",
     "DELETE FROM spares WHERE plan = $1",
     "DELETE FROM versions WHERE plan = $1",
+    "DELETE FROM papers WHERE plan = $1",
     "DELETE FROM plans WHERE ref = $1 AND closed_at IS NOT NULL",
 ];
 

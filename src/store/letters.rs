@@ -159,7 +159,7 @@ impl Store {
     pub async fn next_letter_at(&self) -> Result<Option<DateTime<Utc>>, StoreError> {
         let row = sqlx::query(
             "SELECT MIN(CASE WHEN state = 'queued' THEN next_try_at ELSE lease_until END) AS next \
-             FROM letters WHERE state IN ('queued', 'sending')",
+             FROM letters WHERE state = 'queued' OR state = 'sending'",
         )
         .fetch_one(&self.readers)
         .await?;
@@ -188,7 +188,7 @@ impl Store {
     pub async fn oldest_waiting_alert(&self) -> Result<Option<DateTime<Utc>>, StoreError> {
         let row = sqlx::query(
             "SELECT MIN(scheduled_at) AS oldest FROM letters \
-             WHERE state IN ('queued', 'sending') AND lane = 0",
+             WHERE (state = 'queued' OR state = 'sending') AND lane = 0",
         )
         .fetch_one(&self.readers)
         .await?;

@@ -66,6 +66,7 @@ impl NewPlan {
     /// Writes it all.
     pub(super) async fn insert(&self, connection: &mut AnyConnection) -> Result<(), StoreError> {
         self.insert_row(connection).await?;
+        self.insert_papers(connection).await?;
         self.spare.insert(connection, &self.plan_ref).await?;
         let now = super::from_millis(self.filed_at)?;
         let owed: Vec<_> =
@@ -77,13 +78,11 @@ impl NewPlan {
 
     async fn insert_row(&self, connection: &mut AnyConnection) -> Result<(), StoreError> {
         sqlx::query(
-            "INSERT INTO plans (ref, plan_json, review_json, state_json, state_sum, version, \
-             filed_at, due_at, next_at, closed_at, key_id, idempotency, body_hash) \
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, NULL, $10, $11, $12)",
+            "INSERT INTO plans (ref, state_json, state_sum, version, filed_at, due_at, next_at, \
+             closed_at, key_id, idempotency, body_hash) \
+             VALUES ($1, $2, $3, $4, $5, $6, $7, NULL, $8, $9, $10)",
         )
         .bind(&self.plan_ref)
-        .bind(&self.plan_json)
-        .bind(&self.review_json)
         .bind(&self.state_json)
         .bind(sum(&self.plan_ref, &self.state_json))
         .bind(i64::from(self.state.events))
@@ -95,6 +94,16 @@ impl NewPlan {
         .bind(&self.body_hash)
         .execute(connection)
         .await?;
+        Ok(())
+    }
+
+    async fn insert_papers(&self, connection: &mut AnyConnection) -> Result<(), StoreError> {
+        sqlx::query("INSERT INTO papers (plan, plan_json, review_json) VALUES ($1, $2, $3)")
+            .bind(&self.plan_ref)
+            .bind(&self.plan_json)
+            .bind(&self.review_json)
+            .execute(connection)
+            .await?;
         Ok(())
     }
 

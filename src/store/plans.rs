@@ -431,9 +431,9 @@ pub(super) fn past(row: &AnyRow, plan_ref: &str) -> Result<Past, StoreError> {
 }
 
 const WITH_REVIEW: &str = "SELECT plan_json, review_json, state_json, state_sum, filed_at, key_id \
-     FROM plans WHERE ref = $1";
+     FROM plans LEFT JOIN papers ON papers.plan = plans.ref WHERE ref = $1";
 const WITHOUT_REVIEW: &str = "SELECT plan_json, '' AS review_json, state_json, state_sum, filed_at, \
-     key_id FROM plans WHERE ref = $1";
+     key_id FROM plans LEFT JOIN papers ON papers.plan = plans.ref WHERE ref = $1";
 
 async fn read_plan(
     connection: &mut AnyConnection,

@@ -44,7 +44,7 @@ impl Store {
         let mut connection = self.readers.acquire().await?;
         let mut plans = BTreeMap::new();
         let what = "ref, plan_json, review_json, state_json, state_sum, filed_at, key_id FROM plans \
-             WHERE ref";
+             LEFT JOIN papers ON papers.plan = plans.ref WHERE ref";
         for row in select(&mut connection, what, refs, "").await? {
             let plan_ref: String = row.try_get("ref")?;
             if let Ok(record) = record(&row, &plan_ref) {

@@ -185,13 +185,15 @@ pub(super) async fn read(
     };
     let overdue_at = number(connection, plan_ref, "SELECT overdue_at FROM spares WHERE plan = $1");
     let overdue_at = overdue_at.await?.and_then(|millis| from_millis(millis).ok());
-    let stored = sqlx::query("SELECT plan_json FROM plans WHERE ref = $1")
+    let text = "SELECT plan_json FROM plans LEFT JOIN papers ON papers.plan = plans.ref \
+                WHERE ref = $1";
+    let stored = sqlx::query(text)
         .bind(plan_ref)
         .fetch_optional(connection)
         .await
         .map_err(|error| of_row(plan_ref, error));
     let stored_plan = match stored {
-        Ok(row) => Some(row.ok_or(StoreError::NoSuchPlan)?.try_get("plan_json")?),
+        Ok(row) => row.ok_or(StoreError::NoSuchPlan)?.try_get("plan_json")?,
         Err(error) if error.is_damage() => None,
         Err(error) => return Err(error),
     };

@@ -184,8 +184,8 @@ async fn keep_old(
 ) -> Result<(), StoreError> {
     sqlx::query(
         "INSERT INTO versions (plan, replaced_by, replaced_at, plan_json, review_json) \
-         SELECT ref, CAST($1 AS BIGINT), CAST($2 AS BIGINT), plan_json, review_json FROM plans \
-         WHERE ref = $3",
+         SELECT plan, CAST($1 AS BIGINT), CAST($2 AS BIGINT), plan_json, review_json FROM papers \
+         WHERE plan = $3",
     )
     .bind(i64::from(event))
     .bind(millis(now))
@@ -203,7 +203,7 @@ async fn write_new(
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     let plan_ref = version.plan_ref.as_str();
-    sqlx::query("UPDATE plans SET plan_json = $1, review_json = $2 WHERE ref = $3")
+    sqlx::query("UPDATE papers SET plan_json = $1, review_json = $2 WHERE plan = $3")
         .bind(&version.plan_json)
         .bind(&version.review_json)
         .bind(plan_ref)

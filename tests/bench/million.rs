@@ -200,11 +200,12 @@ async fn copy(
 const COPIES: &[(&str, &str, &str)] = &[
     (
         "plans",
-        "ref, plan_json, review_json, state_json, version, filed_at, due_at, next_at, closed_at, \
-         key_id, idempotency, body_hash, state_sum",
-        "new.column1, plan_json, review_json, state_json, version, filed_at, due_at, next_at, \
-         closed_at, key_id, idempotency, body_hash, new.column2",
+        "ref, state_json, version, filed_at, due_at, next_at, closed_at, key_id, idempotency, \
+         body_hash, state_sum",
+        "new.column1, state_json, version, filed_at, due_at, next_at, closed_at, key_id, \
+         idempotency, body_hash, new.column2",
     ),
+    ("papers", "plan, plan_json, review_json", "new.column1, plan_json, review_json"),
     (
         "spares",
         "plan, first_json, card_json, card_sum, overdue_at, wake_at",
