@@ -12,8 +12,8 @@ mod by_hand;
 use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::measure::Span;
 use shorelamp::watch::{
-    Anchor, Answer, By, Event, Kind, Ladder, Order, Recipient, Refusal, Rung, RungKind, Terms, To,
-    Watched, next_wakeup, step, wanted,
+    Anchor, Answer, By, Event, How, Kind, Ladder, Order, Phase, Recipient, Refusal, Rung, RungKind,
+    Terms, To, Watched, next_wakeup, step, wanted,
 };
 
 const MINUTE: TimeDelta = TimeDelta::minutes(1);

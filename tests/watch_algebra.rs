@@ -14,8 +14,8 @@ use std::collections::BTreeSet;
 use chrono::{DateTime, TimeDelta, Utc};
 use proptest::prelude::*;
 use shorelamp::watch::{
-    Answer, By, Cause, Event, Kind, Order, Phase, Recipient, Step, Terms, Watched, next_wakeup,
-    step, wanted,
+    Answer, By, Cause, Event, How, Kind, Order, Phase, Recipient, Step, Terms, Watched,
+    next_wakeup, step, wanted,
 };
 
 use lives::{Lived, Moment, answer, life, live, start};
@@ -180,6 +180,10 @@ proptest! {
                 (Phase::Overdue, Phase::Armed, Event::Extended { .. } | Event::Amended { .. }) => true,
                 (Phase::Armed | Phase::Overdue, Phase::Closed(_), Event::CheckedIn { .. } | Event::CalledOff { .. } | Event::ClosedByHand { .. }) => true,
                 (Phase::Closed(_), Phase::Armed | Phase::Overdue, Event::Undone { .. }) => true,
+                // A calling-off that is taken back while all are ashore.
+                (Phase::Closed(was), Phase::Closed(is), Event::Undone { .. }) => {
+                    was.how != How::Ashore && is.how == How::Ashore
+                }
                 _ => false,
             };
             prop_assert!(may, "{:?} from {:?} to {:?}", event, was, is);

@@ -11,7 +11,7 @@ mod lives;
 use chrono::TimeDelta;
 use proptest::prelude::*;
 use shorelamp::watch::{
-    Answer, By, Event, Kind, Order, Phase, Recipient, Watched, next_wakeup, step, wanted,
+    Answer, By, Event, How, Kind, Order, Phase, Recipient, Watched, next_wakeup, step, wanted,
 };
 
 use lives::{Lived, answer, life, live, start, terms};
@@ -115,6 +115,42 @@ proptest! {
                 prop_assert_eq!(number(Kind::StandDown), usize::from(told.alerted));
                 let knows = told.of_plan && !told.alerted && reader != Recipient::Keeper;
                 prop_assert_eq!(number(Kind::Home), usize::from(knows));
+            }
+        }
+    }
+
+    /// An open plan has somebody out: nobody is alarmed about people who are all ashore.
+    #[test]
+    fn an_open_plan_has_somebody_out((terms, moments) in life()) {
+        for Lived { event, step, .. } in live(&terms, &moments).1 {
+            prop_assert!(step.plan.is_closed() || !step.plan.out().is_empty(), "{event:?}");
+        }
+    }
+
+    /// A closing taken back while all are ashore closes anew: whoever was told, or may have been
+    /// alerted, hears what now holds, and nobody that they are out.
+    #[test]
+    fn a_closing_taken_back_without_anybody_out_closes_anew((terms, moments) in life()) {
+        for Lived { before, event, step, .. } in live(&terms, &moments).1 {
+            let (Phase::Closed(old), Phase::Closed(new)) = (before.phase, step.plan.phase) else {
+                continue;
+            };
+            if old == new {
+                prop_assert!(!step.orders.iter().any(|one| one.kind == Kind::Withdrawn));
+                continue;
+            }
+            let undoes_it = matches!(event, Event::Undone { event, .. } if event == old.event);
+            prop_assert!(undoes_it);
+            prop_assert!(old.how != How::Ashore && new.how == How::Ashore);
+            prop_assert!(new.at >= old.at && new.event == step.plan.events);
+            let over = |kind| kind == Kind::Home || kind == Kind::StandDown;
+            prop_assert!(step.orders.iter().all(|one| over(one.kind)));
+            for at in 0..before.contacts.len() {
+                let reader = Recipient::Contact(at);
+                let told = before.told(reader);
+                let kind = if told.alerted { Kind::StandDown } else { Kind::Home };
+                let number = step.orders.iter().filter(|one| one.to == reader && one.kind == kind);
+                prop_assert_eq!(number.count(), usize::from(told.alerted || told.of_plan));
             }
         }
     }

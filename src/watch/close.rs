@@ -1,6 +1,6 @@
 //! The end of a watch, and its taking back.
 
-use chrono::TimeDelta;
+use chrono::{DateTime, TimeDelta, Utc};
 
 use super::letters::{Kind, Recipient};
 use super::state::{Closing, How, Phase};
@@ -37,7 +37,11 @@ impl Moving {
     /// Everybody who may have been alerted is stood down; the others who know of the plan hear
     /// that it is over.
     pub(super) fn close(&mut self, how: How) {
-        self.plan.phase = Phase::Closed(Closing { at: self.now, event: self.event, how });
+        self.close_since(how, self.now);
+    }
+
+    fn close_since(&mut self, how: How, at: DateTime<Utc>) {
+        self.plan.phase = Phase::Closed(Closing { at, event: self.event, how });
         for reader in self.plan.readers() {
             let told = self.plan.told(reader);
             if told.alerted {
@@ -67,7 +71,12 @@ impl Moving {
             return Err(Refusal::NothingToUndo);
         }
         if closing.is_some() && (by_word || afloat_again) {
-            self.reopen();
+            match self.plan.all_ashore_at() {
+                // They were checked in after it was called off: that word stands by itself. Who was
+                // told that it is over holds a reason that was taken back, and hears the true one.
+                Some(at) => self.close_since(How::Ashore, at),
+                None => self.reopen(),
+            }
             return Ok(());
         }
         self.tell_news();

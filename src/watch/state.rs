@@ -253,6 +253,13 @@ impl Watched {
         }
     }
 
+    /// When the last of those on the trip was said to be ashore; `None` while anybody is not.
+    pub(super) fn all_ashore_at(&self) -> Option<DateTime<Utc>> {
+        let ashore = |at: usize| self.crew.get(at)?.ashore().map(|word| word.at);
+        let each: Option<Vec<_>> = self.on_trip().into_iter().map(ashore).collect();
+        each?.into_iter().max()
+    }
+
     /// Whether this place of the crew is on the trip: there, and not taken off by an amendment.
     #[must_use]
     pub fn is_on_trip(&self, crew: usize) -> bool {

@@ -254,5 +254,12 @@ fn undo_effect(dossier: &Dossier, number: u32) -> String {
                 told that it is not, and whatever letter is due goes at once."
             .to_owned();
     }
+    if let Phase::Closed(closing) = dossier.record.state.phase
+        && closing.event == number
+    {
+        return "Taken back. All of them have been checked in since, so the watch stays over: \
+                everybody who was told of the trip is told that they are ashore."
+            .to_owned();
+    }
     "Taken back. The others are told.".to_owned()
 }

@@ -78,3 +78,47 @@ fn a_letter_sent_again_has_a_key_of_its_own_and_is_wanted() {
     assert_ne!((orders[0].round, orders[0].cause), (orders[1].round, orders[1].cause));
     assert!(orders.iter().all(|order| wanted(&world.plan, order, world.now)));
 }
+
+#[test]
+fn a_calling_off_taken_back_leaves_closed_what_is_all_ashore() {
+    for ending in [Event::CalledOff { by: By::Crew(None) }, closed()] {
+        let mut world = World::filed();
+        world.runs_to(20);
+        world.letters();
+        world.happens(&ending);
+        let number = world.plan.events - 3; // before three letters were handed over
+        world.letters();
+        world.runs_to(21);
+        let all = Event::CheckedIn { who: vec![0, 1], by: By::Crew(None), how: None };
+        world.happens(&all);
+        let ashore = world.plan.events;
+        assert_eq!(world.letters(), "", "it was over already");
+        world.runs_to(25);
+        let undone = Event::Undone { event: number, by: By::Crew(None) };
+        let next = step(&world.plan, &undone, world.now).expect("within the day").plan;
+        let Phase::Closed(closing) = next.phase else { panic!("it reopened with nobody out") };
+        assert_eq!((closing.how, closing.event), (How::Ashore, next.events));
+        assert_eq!(closing.at, due() + MINUTE * 21, "since they were all ashore");
+        assert_eq!(next.round, world.plan.round);
+        world.happens(&undone);
+        // The reason that they hold was taken back: they hear the true one.
+        assert_eq!(world.letters(), "25:crew:1:home 25:contact:1:stand-down 25:contact:2:home");
+        // It can't be taken back twice, but the word of those ashore can.
+        assert_eq!(step(&world.plan, &undone, world.now), Err(Refusal::NothingToUndo));
+        let afloat = Event::Undone { event: ashore, by: By::Crew(None) };
+        world.happens(&afloat);
+        assert_eq!(world.plan.out(), [0, 1]);
+        assert!(world.letters().starts_with("25:crew:1:withdrawn 25:contact:1:withdrawn"));
+    }
+}
+
+#[test]
+fn a_calling_off_taken_back_reopens_for_whoever_is_still_out() {
+    let mut world = World::filed();
+    world.runs_to(20);
+    world.happens(&Event::CalledOff { by: By::Crew(None) });
+    let number = world.plan.events - 3;
+    world.ashore(&[1]);
+    world.happens(&Event::Undone { event: number, by: By::Crew(None) });
+    assert_eq!((world.plan.phase, world.plan.out()), (Phase::Overdue, vec![0]));
+}

@@ -12,12 +12,13 @@
 //! - "I can't act": after overdue the next rung goes at once; before it crew and keeper are told.
 //!   A refused address: crew and keeper are told, and after overdue the next rung goes at once.
 //! - Within 24 h a closing may be taken back: `withdrawn` to all who heard of it, and the highest
-//!   rung that is due follows at once.
+//!   rung that is due follows at once. Unless all have been checked in since: then it stays closed,
+//!   and whoever was told of it is told anew, with the reason that holds.
 
 use std::collections::BTreeMap;
 
 use super::Cell;
-use super::scenes::Scene;
+use super::scenes::{Closing, Scene};
 
 const CREW: &str = "crew:1";
 const ONE: &str = "contact:1";
@@ -152,6 +153,9 @@ fn taken_back(scene: &Scene) -> Cell {
     }
     if is_long_over(scene) {
         return Cell::Refused("too late");
+    }
+    if matches!(scene.closed, Some((Closing::OffAndAshore, _))) {
+        return owes("closed", over(scene));
     }
     let withdrawn = ("withdrawn", vec![CREW, ONE, TWO]);
     match scene.at_min {

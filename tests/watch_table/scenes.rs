@@ -25,6 +25,8 @@ pub enum Closing {
     Ashore,
     CalledOff,
     ByKeeper,
+    /// Called off, and all of them checked in after that.
+    OffAndAshore,
 }
 
 const DAY: i64 = 24 * 60;
@@ -47,6 +49,7 @@ pub const SCENES: &[Scene] = &[
     closed("ashore, contact 1 alerted", 18, Closing::Ashore, 17),
     closed("called off, contact 1 alerted", 18, Closing::CalledOff, 17),
     closed("closed by the keeper, contact 1 alerted", 18, Closing::ByKeeper, 17),
+    closed("called off, then all ashore", 18, Closing::OffAndAshore, 17),
     closed("ashore for 24 h", 17 + DAY, Closing::Ashore, 17),
     closed("ashore for longer", 18 + DAY, Closing::Ashore, 17),
     closed("called off for longer", 18 + DAY, Closing::CalledOff, 17),
@@ -99,12 +102,15 @@ impl Scene {
         if let Some((how, _)) = self.closed {
             let by = By::Crew(None);
             let event = match how {
-                Closing::Ashore => Event::CheckedIn { who: vec![0, 1], by, how: None },
-                Closing::CalledOff => Event::CalledOff { by },
+                Closing::Ashore => all_ashore(),
+                Closing::CalledOff | Closing::OffAndAshore => Event::CalledOff { by },
                 Closing::ByKeeper => by_hand(),
             };
             stage.closing = stage.plan.events + 1;
             stage.happens(&event, true);
+            if how == Closing::OffAndAshore {
+                stage.happens(&all_ashore(), true);
+            }
         }
         stage.now = at(self.at_min);
         stage
@@ -171,6 +177,10 @@ fn amended(stage: &Stage, due_at: DateTime<Utc>) -> Event {
     Event::Amended { to: Box::new(to), by: by() }
 }
 
+fn all_ashore() -> Event {
+    Event::CheckedIn { who: vec![0, 1], by: by(), how: None }
+}
+
 fn by_hand() -> Event {
     Event::ClosedByHand { by: keeper(), reason: "they telephoned".to_owned() }
 }
@@ -190,7 +200,7 @@ pub const EVENTS: &[Happening] = &[
     now("time passes", |_| Event::Tick),
     Happening { name: "the next wake-up", event: |_| Event::Tick, at_wakeup: true },
     now("one ashore", |_| Event::CheckedIn { who: vec![1], by: by(), how: None }),
-    now("all ashore", |_| Event::CheckedIn { who: vec![0, 1], by: by(), how: None }),
+    now("all ashore", |_| all_ashore()),
     now("somebody else ashore", |_| Event::CheckedIn { who: vec![2], by: by(), how: None }),
     now("one hour later", |_| Event::Extended { later: Span::from_minutes(60), by: by() }),
     now("one minute later", |_| Event::Extended { later: Span::from_minutes(1), by: by() }),
