@@ -29,6 +29,10 @@ const PLACE: &str = r#"{"properties":{"county":null,
 "forecastZone":"https://api.weather.gov/zones/forecast/PZZ999"}}"#;
 const ALERTS: &str = r#"{"features":[{"properties":{"id":"a","event":"Gale Warning",
 "status":"Actual","messageType":"Alert","severity":"Severe"}}]}"#;
+/// As the weather service tells of its own errors, which are common and gone at the next request
+/// (its public issue list; RFC 9457).
+const STUMBLED: &str = r#"{"title":"Unexpected Problem",
+"type":"https://api.weather.gov/problems/UnexpectedProblem","status":500}"#;
 const NONE: &str = r#"{"error":{"message":" No data was found. This product may not be offered at this station at the requested time.\n"}}"#;
 
 /// A stand-in for all services, and how often each path was asked for.
@@ -61,6 +65,7 @@ impl StandIn {
         let read = stream.read(&mut request).await?;
         let request = String::from_utf8_lossy(&request[..read]).to_lowercase();
         let path = request.split_whitespace().nth(1).unwrap_or_default().to_owned();
+        let asked_before = self.asked(&path);
         *self.asked.lock().expect("counts").entry(path.clone()).or_default() += 1;
         let (status, body) = match path.as_str() {
             path if path.contains("hang01") => {
@@ -77,6 +82,9 @@ impl StandIn {
             path if path.contains("product=water_temperature") => ("200 OK", WATER),
             path if path.contains("product=wind") => ("400 Bad Request", NONE),
             path if path.contains("griddap") => ("200 OK", GRID),
+            path if path.contains("/points/") && path.contains("48.6") && asked_before == 0 => {
+                ("500 Internal Server Error", STUMBLED)
+            }
             path if path.contains("/points/") => ("200 OK", PLACE),
             path if path.contains("/alerts/active") => ("200 OK", ALERTS),
             _ => ("404 Not Found", "no"),
@@ -214,4 +222,16 @@ async fn who_fails_is_left_in_peace_and_what_was_kept_stands_in() {
     let said = asker.ask(&stations).await[0].said.clone().expect("what was kept");
     assert_eq!(said.water_c.map(|water| water.value), Some(9.1));
     assert!(said.kept.is_some_and(|why| why.contains("503")));
+}
+
+#[tokio::test]
+async fn a_weather_service_that_stumbles_is_asked_again_at_once() {
+    let stand_in = StandIn::default();
+    let url = stand_in.listen().await;
+    let wanted = Questions { warnings: true, ..Questions::default() };
+    let near_by = [Position::new(48.6, -123.15).expect("a position")];
+    let heard = asker(&url).at(homes(&url)).hear(&wanted, &near_by).await;
+    assert_eq!(heard.warnings.silent, None);
+    assert_eq!(heard.warnings.alerts.len(), 1);
+    assert_eq!(stand_in.asked("/points/48.6"), 2);
 }

@@ -27,7 +27,9 @@ pub(super) async fn ask(
         )
     };
     let (water, wind) = (url("water_temperature"), url("wind"));
-    let asked = |url| getter.reply(Question { url, accept: "application/json", fresh_s: FRESH_S });
+    let asked = |url| {
+        getter.reply(Question { url, accept: "application/json", fresh_s: FRESH_S, again: false })
+    };
     let (water, wind) = tokio::join!(asked(&water), asked(&wind));
     match (said(water, read_water), said(wind, read_wind)) {
         (Ok(water), Ok(wind)) => Ok(Observations {

@@ -26,7 +26,8 @@ pub(super) async fn ask(
     let home = home(station.url.as_deref(), homes.erddap.as_deref(), HOME);
     let (lat, lon) = (span(station.position.lat_deg()), span(station.position.lon_deg()));
     let url = format!("{home}/griddap/{}.json?{VARIABLE}%5B(last)%5D{lat}{lon}", station.id);
-    let question = Question { url: &url, accept: "application/json", fresh_s: FRESH_S };
+    let question =
+        Question { url: &url, accept: "application/json", fresh_s: FRESH_S, again: false };
     let reply = getter.reply(question).await?;
     let ok = reply.status.is_success();
     match read(&reply.text, VARIABLE, station.position) {

@@ -29,6 +29,9 @@ pub(super) struct Question<'a> {
     pub(super) accept: &'a str,
     /// For so long an answer is as good as a new one.
     pub(super) fresh_s: u64,
+    /// Whether a server's own error is asked again at once, a single time: some services stumble
+    /// over one request and answer the next.
+    pub(super) again: bool,
 }
 
 /// An answer.
@@ -112,11 +115,13 @@ impl Getter {
     async fn ask(&self, question: Question<'_>, kept: Option<&Kept>) -> Result<Reply, String> {
         let client = self.client.as_ref().map_err(Clone::clone)?;
         let marks = kept.map(marks).unwrap_or_default();
-        let asked = client.get(question.url).header(ACCEPT, question.accept).headers(marks);
         let read = async {
-            let response = asked.timeout(self.deadline).send().await?;
-            let (status, heads) = (response.status(), response.headers().clone());
-            Ok((status, heads, body(response).await?))
+            let first = self.once(client, question, marks.clone()).await?;
+            let stumbled = first.0 == StatusCode::INTERNAL_SERVER_ERROR;
+            if question.again && stumbled && retry_after(&first.1).is_none() {
+                return self.once(client, question, marks).await;
+            }
+            Ok(first)
         };
         let mut attempt = Attempt { getter: self, url: question.url, settled: false };
         let (status, heads, text) = read.await.map_err(|error: reqwest::Error| {
@@ -147,6 +152,18 @@ impl Getter {
             }
             _ => Ok(Reply { status, text, kept: None }),
         }
+    }
+
+    async fn once(
+        &self,
+        client: &Client,
+        question: Question<'_>,
+        marks: HeaderMap,
+    ) -> Result<(StatusCode, HeaderMap, String), reqwest::Error> {
+        let asked = client.get(question.url).header(ACCEPT, question.accept).headers(marks);
+        let response = asked.timeout(self.deadline).send().await?;
+        let (status, heads) = (response.status(), response.headers().clone());
+        Ok((status, heads, body(response).await?))
     }
 
     fn told(&self, error: &reqwest::Error) -> String {

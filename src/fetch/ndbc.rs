@@ -23,7 +23,7 @@ pub(super) async fn ask(
     }
     let home = home(station.url.as_deref(), homes.ndbc.as_deref(), HOME);
     let url = format!("{home}/data/realtime2/{}.txt", station.id.to_ascii_uppercase());
-    let question = Question { url: &url, accept: "text/plain", fresh_s: FRESH_S };
+    let question = Question { url: &url, accept: "text/plain", fresh_s: FRESH_S, again: false };
     let reply = getter.text(question).await?;
     let said = ndbc::read(&reply.text).map_err(|error| format!("can't be used: {error}"))?;
     Ok(Observations { kept: reply.kept, ..said })
@@ -38,7 +38,8 @@ pub(super) async fn nearest(
     most: usize,
 ) -> Result<Vec<Station>, String> {
     let url = format!("{}/activestations.xml", home(None, homes.ndbc.as_deref(), HOME));
-    let question = Question { url: &url, accept: "application/xml", fresh_s: LIST_FRESH_S };
+    let question =
+        Question { url: &url, accept: "application/xml", fresh_s: LIST_FRESH_S, again: false };
     let reply = getter.text(question).await?;
     let all = stations::read(&reply.text).map_err(|error| format!("can't be used: {error}"))?;
     Ok(stations::nearest(&all, route, within_m, most))

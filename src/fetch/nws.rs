@@ -57,7 +57,7 @@ async fn of_cell(
 ) -> (Said<Alert>, Said<Wind>) {
     let both = async {
         let url = format!("{home}/points/{place}");
-        let question = Question { url: &url, accept: ACCEPT, fresh_s: ZONES_FRESH_S };
+        let question = Question { url: &url, accept: ACCEPT, fresh_s: ZONES_FRESH_S, again: true };
         let place = getter.reply(question).await?;
         if !place.status.is_success() {
             let refused = read_zones(&place.text).err().filter(|error| *error != NwsError::NotJson);
@@ -98,7 +98,7 @@ async fn of_grid(getter: &Getter, home: &str, grid: Result<Option<Grid>, NwsErro
     let grid = grid.map_err(|error| format!("gave no forecast: {error}"))?;
     let grid = grid.ok_or("has no forecast for this place")?;
     let url = format!("{home}{}", grid.path());
-    let question = Question { url: &url, accept: ACCEPT, fresh_s: FORECAST_FRESH_S };
+    let question = Question { url: &url, accept: ACCEPT, fresh_s: FORECAST_FRESH_S, again: true };
     let reply = getter.reply(question).await?;
     match read_hours(&reply.text) {
         Ok(hours) if reply.status.is_success() => Ok((hours, reply.kept)),
@@ -109,7 +109,7 @@ async fn of_grid(getter: &Getter, home: &str, grid: Result<Option<Grid>, NwsErro
 }
 
 async fn alerts(getter: &Getter, url: String) -> Said<Alert> {
-    let question = Question { url: &url, accept: ACCEPT, fresh_s: ALERTS_FRESH_S };
+    let question = Question { url: &url, accept: ACCEPT, fresh_s: ALERTS_FRESH_S, again: true };
     let reply = getter.reply(question).await?;
     let read = read_alerts(&reply.text).map_err(|error| format!("gave no warnings: {error}"))?;
     if !reply.status.is_success() {
