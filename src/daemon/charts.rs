@@ -20,6 +20,8 @@ use crate::watch::Kind;
 
 /// How much is kept, in bytes: more than a thousand charts.
 const MOST_BYTES: usize = 32 * 1024 * 1024;
+/// So many charts are kept for pages.
+const MOST_PAGES: usize = 64;
 /// Alerts that may be due within this find their chart drawn.
 const AHEAD: TimeDelta = TimeDelta::hours(1);
 const LOOKS_AFTER: Duration = Duration::from_secs(30);
@@ -39,9 +41,15 @@ pub(super) type Picture = Arc<Vec<u8>>;
 /// The charts at hand, and the one hand that draws.
 pub(super) struct Charts {
     kept: Mutex<Kept>,
+    pages: Pages,
     hand: Arc<Semaphore>,
     waiting: Semaphore,
 }
+
+/// The charts of the pages looked at last, the oldest first: by their routes, for the shore is the
+/// same as long as the service runs.
+#[derive(Default)]
+struct Pages(Mutex<VecDeque<(Vec<Position>, Option<String>)>>);
 
 /// The oldest first.
 #[derive(Default)]
@@ -57,7 +65,7 @@ struct Drawn {
 impl Default for Charts {
     fn default() -> Self {
         let (hand, waiting) = (Arc::new(Semaphore::new(1)), Semaphore::new(MOST_WAITING));
-        Charts { kept: Mutex::default(), hand, waiting }
+        Charts { kept: Mutex::default(), pages: Pages::default(), hand, waiting }
     }
 }
 
@@ -65,7 +73,7 @@ impl Daemon {
     /// The chart of a plan as SVG, for a page; `None` where there is nothing to draw.
     #[must_use]
     pub fn chart(&self, plan: &Plan) -> Option<String> {
-        draw(&self.0.judge.shores, &plan.route())
+        self.0.charts.pages.of(plan.route(), |route| draw(&self.0.judge.shores, route))
     }
 
     /// The chart for a letter of this kind, if that shows one and it is at hand in time.
@@ -169,6 +177,31 @@ impl Charts {
     }
 }
 
+impl Pages {
+    /// The chart of this route, drawn if it is not at hand; never while others wait for theirs.
+    fn of(
+        &self,
+        route: Vec<Position>,
+        draw: impl FnOnce(&[Position]) -> Option<String>,
+    ) -> Option<String> {
+        let at_hand = self.lock().iter().find(|(of, _)| *of == route).map(|(_, svg)| svg.clone());
+        if let Some(svg) = at_hand {
+            return svg;
+        }
+        let svg = draw(&route);
+        let mut pages = self.lock();
+        if pages.len() >= MOST_PAGES {
+            pages.pop_front();
+        }
+        pages.push_back((route, svg.clone()));
+        svg
+    }
+
+    fn lock(&self) -> MutexGuard<'_, VecDeque<(Vec<Position>, Option<String>)>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
 impl Kept {
     fn keep(&mut self, drawn: Drawn) {
         self.0.retain(|old| old.plan_ref != drawn.plan_ref);
@@ -206,6 +239,26 @@ mod tests {
         charts.keep(drawn("third", MOST_BYTES / 2));
         assert!(charts.at_hand("first", &[]).is_none());
         assert!(charts.at_hand("second", &[]).is_some() && charts.at_hand("third", &[]).is_some());
+    }
+
+    #[test]
+    fn a_page_is_drawn_once_for_a_route_and_the_oldest_is_forgotten() {
+        let (pages, drawn) = (Pages::default(), std::cell::Cell::new(0));
+        let look = |lat_deg: f64| {
+            let route = Position::new(lat_deg, -123.0).into_iter().collect::<Vec<_>>();
+            let draw = |_: &[Position]| {
+                drawn.set(drawn.get() + 1);
+                Some(format!("chart of {lat_deg}"))
+            };
+            assert_eq!(pages.of(route, draw), Some(format!("chart of {lat_deg}")));
+        };
+        look(48.0);
+        look(48.0);
+        assert_eq!(drawn.get(), 1);
+        (0..MOST_PAGES).for_each(|at| look(at as f64 / 2.0));
+        assert_eq!((drawn.get(), pages.lock().len()), (1 + MOST_PAGES, MOST_PAGES));
+        look(48.0);
+        assert_eq!(drawn.get(), 2 + MOST_PAGES);
     }
 
     #[test]
