@@ -11,7 +11,7 @@ use shorelamp::caution::Limits;
 use shorelamp::conditions::{
     Answer, Observations, Observed, Service, Station, Trust, Water, choose,
 };
-use shorelamp::measure::{Position, Span};
+use shorelamp::measure::{Position, Span, Units};
 use shorelamp::plan::{Plan, read_json, read_toml};
 use shorelamp::review::{Review, review, text};
 use shorelamp::shoreline::{Shoreline, Shorelines};
@@ -338,4 +338,41 @@ fn the_terminal_form_is_a_screen_of_78_columns() {
     assert!(shown.contains("nothing raised within these limits:"), "{shown}");
     assert!(shown.contains("station 46999 did not answer within 3 s"), "{shown}");
     assert!(shown.contains("1  Kelp edge"), "{shown}");
+}
+
+/// 9.1 °C is 48.4 °F by definition; no number of the JSON changes with the keeper's units.
+#[test]
+fn the_keepers_units_come_first_in_words_and_change_no_number() {
+    let plan = plan(PLAN);
+    let judged = |units| {
+        let limits = Limits { units, ..Limits::default() };
+        let shorelines = shorelines("shoreline/salish.geojson");
+        review(&plan, &shorelines, &water(&plan), &limits, GRACE, now())
+    };
+    let (metric, nautical) = (judged(Units::Metric), judged(Units::NauticalUs));
+    let (in_metric, in_nautical) = (text(&metric, &plan), text(&nautical, &plan));
+    assert!(in_metric.contains("9.1 °C (48 °F)") && !in_metric.contains("48 °F (9.1 °C)"));
+    assert!(in_nautical.contains("48 °F (9.1 °C)") && !in_nautical.contains("9.1 °C (48 °F)"));
+    assert!(in_nautical.contains(" nm ") && in_nautical.contains("beyond 656 yd"), "{in_nautical}");
+    assert_eq!(metric.route, nautical.route);
+    assert_eq!(metric.water, nautical.water);
+    let levels = |review: &Review| {
+        review.cautions.iter().map(|one| (one.id.clone(), one.level)).collect::<Vec<_>>()
+    };
+    assert_eq!(levels(&metric), levels(&nautical));
+}
+
+#[test]
+fn every_caution_points_to_its_source() {
+    let plan = plan(PLAN);
+    let review = judged(&plan);
+    let told = text(&review, &plan);
+    let listed = told.split("are from:").nth(1).expect("a list of sources");
+    let joined = listed.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(!review.cautions.is_empty());
+    for caution in &review.cautions {
+        let source = caution.source.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(joined.contains(&source), "{source}\n{joined}");
+    }
+    assert!(told.contains("[1]"));
 }

@@ -132,3 +132,20 @@ proptest! {
         }
     }
 }
+
+/// A wind of an invented station, so many hours old.
+fn windy(id: &str, speed_kn: f64, hours: i64) -> Answer {
+    let observed = Observed { value: speed_kn, taken_at: now() - TimeDelta::hours(hours) };
+    let said = Observations { wind_kn: Some(observed), ..Observations::default() };
+    Answer { said: Ok(said), ..answer(id, 9.0, 0) }
+}
+
+#[test]
+fn the_last_wind_known_counts_where_there_is_no_newer_one() {
+    let wind_kn = |answers: &[Answer]| water(answers, None).wind.map(|wind| wind.speed_kn);
+    assert_eq!(wind_kn(&[windy("A", 34.0, 23)]), Some(34.0));
+    assert_eq!(wind_kn(&[windy("A", 34.0, 25)]), Some(34.0));
+    assert_eq!(wind_kn(&[windy("A", 34.0, 900), windy("B", 12.0, 30)]), Some(12.0));
+    assert_eq!(wind_kn(&[windy("A", 34.0, 25), windy("B", 5.0, 1)]), Some(5.0));
+    assert_eq!(wind_kn(&[windy("A", 34.0, -30)]), None);
+}

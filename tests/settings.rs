@@ -5,7 +5,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use shorelamp::measure::{Position, Span};
+use shorelamp::measure::{Position, Span, Units};
 use shorelamp::settings::{Security, Settings, SettingsError};
 use shorelamp::watch::{Anchor, RungKind, To};
 
@@ -202,4 +202,13 @@ fn no_secret_is_shown() {
         assert!(text.contains("hunter2"));
         assert!(!read(&text).unwrap_err().to_string().contains("hunter2"), "{name}");
     }
+}
+
+#[test]
+fn units_are_metric_unless_the_keeper_says_otherwise() {
+    let units = |text| read(text).map(|settings| settings.service.units);
+    assert_eq!(units("").unwrap(), Units::Metric);
+    assert_eq!(units("[service]\nunits = \"nautical-us\"").unwrap(), Units::NauticalUs);
+    let refused = units("[service]\nunits = \"imperial\"").unwrap_err().to_string();
+    assert!(refused.contains("metric") && refused.contains("nautical-us"), "{refused}");
 }

@@ -4,7 +4,7 @@
 //! in Canada asks one guide for four clients). Alone, cold and far from shore make each other
 //! worse: nobody puts you back into the craft, and nobody calls.
 
-use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
+use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits};
 
 pub(super) const ID: &str = "alone";
 
@@ -17,7 +17,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         (false, false) => Level::Caution,
     };
     let from_shore = match facts.at_most_m() {
-        Some(at_most_m) => format!("up to {} from shore", words::distance(at_most_m)),
+        Some(at_most_m) => format!("up to {} from shore", limits.units.distance(at_most_m)),
         None => "an unknown distance from shore".to_owned(),
     };
     let text = format!(

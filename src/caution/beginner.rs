@@ -27,7 +27,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         _ => return Vec::new(),
     };
     let air = match cool_air {
-        Some(air_c) => format!(" and air of {}", words::temperature(air_c)),
+        Some(air_c) => format!(" and air of {}", limits.units.temperature(air_c)),
         None => String::new(),
     };
     let unsaid = match beginners.iter().all(|member| member.beginner.is_none()) {
@@ -43,8 +43,8 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let clears = format!(
         "Water of {}, better {}, and warm air; then with a partner, protective gear and a radio. \
          Somebody with experience: say so in the plan.",
-        words::temperature(bounds.water_c),
-        words::temperature(bounds.better_water_c)
+        limits.units.temperature(bounds.water_c),
+        limits.units.temperature(bounds.better_water_c)
     );
     vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
 }

@@ -29,8 +29,8 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     } else {
         return Vec::new();
     };
-    let text = format!("{}: {what}.", water(facts, water_c));
-    let warmer = words::temperature(bounds.caution_c);
+    let text = format!("{}: {what}.", water(facts, limits, water_c));
+    let warmer = limits.units.temperature(bounds.caution_c);
     let known = facts.water.cold_end_c().is_some() && facts.water.kind() != Kind::Expected;
     let measure = match known {
         true => format!("only water above {warmer} clears it"),
@@ -46,15 +46,15 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
 }
 
 /// The temperature with where it is from, and how far other fresh readings are from it.
-fn water(facts: &Facts<'_>, water_c: f64) -> String {
-    let temperature = words::temperature(water_c);
+fn water(facts: &Facts<'_>, limits: &Limits, water_c: f64) -> String {
+    let temperature = limits.units.temperature(water_c);
     let Some(reading) = &facts.water.governs else {
         return format!(
             "The water temperature is unknown and counts as {temperature}{}",
             cold_end(facts, water_c)
         );
     };
-    let measured = words::temperature(reading.temperature_c);
+    let measured = limits.units.temperature(reading.temperature_c);
     if let Some(doubt) = &facts.water.doubt {
         return format!(
             "The water was {measured} ({}, {}), but {doubt}: it counts as {temperature}{}",
@@ -68,7 +68,7 @@ fn water(facts: &Facts<'_>, water_c: f64) -> String {
     }
     let spread_c = facts.water.spread_c();
     let spread = match spread_c >= 1.0 {
-        true => format!("; elsewhere up to {}", words::temperature(water_c + spread_c)),
+        true => format!("; elsewhere up to {}", limits.units.temperature(water_c + spread_c)),
         false => String::new(),
     };
     format!("The water is {temperature} ({}, {}{spread})", reading.source, age(reading))

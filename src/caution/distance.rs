@@ -6,7 +6,7 @@
 //! water, without wind or drift. Nothing is published below 10 °C: it counts as not swimmable.
 //! Warmer water is let off one level, no more, since nothing is published for it either.
 
-use super::{Caution, Facts, Level, Limits, words};
+use super::{Caution, Facts, Level, Limits};
 
 pub(super) const ID: &str = "distance";
 
@@ -40,18 +40,18 @@ fn too_far(facts: &Facts<'_>, limits: &Limits, at_most_m: f64) -> Option<Caution
     let swim = match (swimmable, beyond_all) {
         (false, _) => format!(
             "count on no swim to shore, for none is published below {}",
-            words::temperature(bounds.published_from_c)
+            limits.units.temperature(bounds.published_from_c)
         ),
         (true, true) => "farther than any swim published for cold water".to_owned(),
         (true, false) => "farther than novices swam in cold water".to_owned(),
     };
     let text = format!(
         "The route goes up to {} from shore, in {}: {swim}.",
-        words::distance(at_most_m),
+        limits.units.distance(at_most_m),
         facts.water_words(limits)
     );
     let clears = if swimmable {
-        let near = words::distance(bounds.novice_swim_m);
+        let near = limits.units.distance(bounds.novice_swim_m);
         format!("A route that stays within {near} of shore, or one that others can tow you from.")
     } else {
         "A route along the shore, and a partner who can put you back into your craft; or wait for \
@@ -86,7 +86,7 @@ fn over_land(facts: &Facts<'_>, limits: &Limits) -> Option<Caution> {
     let text = format!(
         "{} of the route lies on land by this service's shoreline, where its distance from shore \
          can't be checked.",
-        words::distance(over_land_m)
+        limits.units.distance(over_land_m)
     );
     let clears = "Positions on the water; if they are right, the shoreline lacks this water.";
     Some(Caution::new(ID, Level::Caution, text, super::COMMON_PRACTICE, clears))

@@ -4,10 +4,12 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::Limits;
-use super::words;
 use crate::conditions::{Kind, Water, Wind};
 use crate::measure::kn_to_m_per_s;
 use crate::plan::Plan;
+
+/// So many seconds after it was measured a wind is history: three hours, our own choice.
+pub(super) const WIND_OLD_AFTER_S: i64 = 3 * 3600;
 
 /// A plan and what is known of the day it is for.
 #[derive(Clone, Debug)]
@@ -95,6 +97,13 @@ impl Facts<'_> {
         self.water.winds_during(self.plan.times.launch.at, self.overdue_at)
     }
 
+    /// Whether a wind is known that is no older than a reading may be: an older one can raise a
+    /// caution and clears nothing.
+    pub(super) fn is_wind_known(&self) -> bool {
+        let age_s = self.water.wind.as_ref().and_then(|wind| wind.age_s);
+        age_s.is_some_and(|age_s| age_s <= WIND_OLD_AFTER_S)
+    }
+
     /// Whether the wind is forecast until the crew counts as overdue.
     pub(super) fn is_wind_foreseen(&self) -> bool {
         self.water.forecast.reaches(self.overdue_at)
@@ -115,7 +124,7 @@ impl Facts<'_> {
 
     /// `water of 9.1 °C (48 °F)`, or that it counts as so cold.
     pub(super) fn water_words(&self, limits: &Limits) -> String {
-        let words = words::temperature(self.water_c(limits));
+        let words = limits.units.temperature(self.water_c(limits));
         match (self.water.cold_end_c(), self.water.kind()) {
             (Some(_), Kind::Expected) => format!("water that may be as cold as {words}"),
             (Some(_), _) => format!("water of {words}"),

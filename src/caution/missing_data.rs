@@ -54,7 +54,7 @@ pub fn missing(facts: &Facts<'_>) -> Vec<String> {
         whole(facts.reach.at_most_m.is_err(), "the distance from shore"),
         whole(plan.pace.speed_kn.is_none(), "the speed"),
         whole(plan.gear.sound_signal.is_none(), "a whistle or horn"),
-        whole(facts.water.wind.is_none(), "the wind at present"),
+        whole(!facts.is_wind_known(), "the wind at present"),
         whole(!facts.is_wind_foreseen(), "the wind forecast for these hours"),
         whole(are_waves_unknown(facts), "the waves"),
         whole(is_unwarned(facts), "what the weather service warns of"),
@@ -68,7 +68,7 @@ pub fn missing(facts: &Facts<'_>) -> Vec<String> {
 /// The rules that had nothing to go by, and so are silent without having looked.
 #[must_use]
 pub fn unjudged(facts: &Facts<'_>) -> Vec<&'static str> {
-    let windless = facts.winds().next().is_none();
+    let windless = !facts.is_wind_known() && !facts.is_wind_foreseen();
     let shoreless = facts.reach.legs.iter().all(|leg| leg.shores_deg.is_empty());
     let unlit = facts.light.sun.is_empty() && facts.light.civil.is_empty();
     [
@@ -87,7 +87,8 @@ pub fn unjudged(facts: &Facts<'_>) -> Vec<&'static str> {
 
 /// Neither measured, nor to be estimated for want of a wind or a shore.
 fn are_waves_unknown(facts: &Facts<'_>) -> bool {
-    let estimable = facts.reach.at_most_m.is_ok() && facts.winds().next().is_some();
+    let windy = facts.is_wind_known() || facts.is_wind_foreseen();
+    let estimable = facts.reach.at_most_m.is_ok() && windy;
     facts.water.waves.is_none() && !estimable
 }
 

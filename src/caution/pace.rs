@@ -38,7 +38,10 @@ fn unsaid(facts: &Facts<'_>, limits: &Limits) -> Caution {
     let slow_kn = limits.pace.slow_kn;
     let fits = needed_s(facts, slow_kn) <= facts.available_s();
     let level = if fits { Level::Caution } else { Level::Warning };
-    let text = format!("The plan gives no speed; at a slow {slow_kn} kn, {}.", sum(facts, slow_kn));
+    let text = format!(
+        "The plan gives no speed; at a slow {slow_kn} kn, {}.",
+        sum(facts, limits, slow_kn)
+    );
     caution(level, text, "The speed that the slowest of the crew holds, as pace.speed_kn.")
 }
 
@@ -51,7 +54,7 @@ fn too_late(facts: &Facts<'_>, limits: &Limits, speed_kn: f64) -> Option<Caution
         spare_s if spare_s < needed_s * limits.pace.margin_percent / 100.0 => Level::Caution,
         _ => return None,
     };
-    let text = format!("At {speed_kn} kn, {}.", sum(facts, speed_kn));
+    let text = format!("At {speed_kn} kn, {}.", sum(facts, limits, speed_kn));
     let clears = format!(
         "A later return, a shorter route or shorter stays, so that {} % are to spare.",
         limits.pace.margin_percent
@@ -73,7 +76,7 @@ fn needed_s(facts: &Facts<'_>, speed_kn: f64) -> f64 {
 }
 
 /// `5.2 km take 1 h with 2 h of stays, and 2 h 30 min are there: 30 min too few`.
-fn sum(facts: &Facts<'_>, speed_kn: f64) -> String {
+fn sum(facts: &Facts<'_>, limits: &Limits, speed_kn: f64) -> String {
     let spare_s = facts.available_s() - needed_s(facts, speed_kn);
     let end = if spare_s < 0.0 { "too few" } else { "to spare" };
     let stays = match facts.stays_s() {
@@ -82,7 +85,7 @@ fn sum(facts: &Facts<'_>, speed_kn: f64) -> String {
     };
     format!(
         "the {} take {}{stays}, and there are {} until the return: {} {end}",
-        words::distance(facts.reach.length_m),
+        limits.units.distance(facts.reach.length_m),
         words::span(facts.paddling_s(speed_kn)),
         words::span(facts.available_s()),
         words::span(spare_s.abs()),

@@ -29,7 +29,7 @@ fn measured(waves: &Waves, limits: &Limits) -> Option<Caution> {
     let age = u32::try_from(waves.age_s).unwrap_or(u32::MAX);
     let text = format!(
         "Waves of {} are measured ({}, {} ago); single ones are up to twice as high.",
-        height(waves.height_m),
+        limits.units.height(waves.height_m),
         waves.source,
         words::span(f64::from(age))
     );
@@ -45,10 +45,10 @@ fn estimated(facts: &Facts<'_>, sea: &Sea, limits: &Limits) -> Option<Caution> {
          wind ({}) on {at_least}{} of open water. Shoals, cliffs and a current against the wind \
          make it worse.",
         sea.to,
-        height(sea.height_m),
+        limits.units.height(sea.height_m),
         sea.wind.speed_kn,
         wind::said(&sea.wind, &facts.plan.times),
-        words::distance(sea.fetch_m),
+        limits.units.distance(sea.fetch_m),
     );
     let clears = "Water behind shelter from this wind, or a day without it.";
     Some(Caution::new(ID, level, text, ESTIMATE, clears))
@@ -61,9 +61,4 @@ fn level(height_m: f64, bounds: &WaveLimits) -> Option<Level> {
         m if m >= bounds.caution_m => Some(Level::Caution),
         _ => None,
     }
-}
-
-/// `0.9 m (3 ft)`.
-fn height(height_m: f64) -> String {
-    format!("{height_m:.1} m ({:.0} ft)", height_m / 0.3048)
 }

@@ -5,8 +5,10 @@
 //! them, and nobody guides them in 6. The worst of what blows, was said, or is forecast for the
 //! trip's hours counts.
 
+use super::facts::WIND_OLD_AFTER_S;
 use super::{Caution, Facts, Level, Limits, WindLimits, raised, words};
 use crate::conditions::Wind;
+use crate::measure::Units;
 use crate::plan::Times;
 
 pub(super) const ID: &str = "wind";
@@ -39,7 +41,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         (None, _) => return Vec::new(),
     };
     let for_novices = if novices { ", and there are beginners" } else { "" };
-    let text = format!("The wind {}{for_novices}.", told(wind, &facts.plan.times));
+    let text = format!("The wind {}{for_novices}.", told(wind, limits.units, &facts.plan.times));
     let clears = format!(
         "A day with less than {} kn (force {}), by the forecast too.",
         bounds.caution_kn,
@@ -54,15 +56,19 @@ fn counts_kn(wind: &Wind, bounds: &WindLimits) -> f64 {
 }
 
 /// `is 18 kn (force 5, 33 km/h) from 225°, gusts 24 kn (station 46999, 30 min ago)`.
-pub(super) fn told(wind: &Wind, times: &Times) -> String {
-    let is = if wind.forecast_for.is_some() { "will be" } else { "is" };
+pub(super) fn told(wind: &Wind, units: Units, times: &Times) -> String {
+    let is = match (&wind.forecast_for, wind.age_s) {
+        (Some(_), _) => "will be",
+        (None, Some(age_s)) if age_s > WIND_OLD_AFTER_S => "was, when last heard of,",
+        (None, _) => "is",
+    };
     let from = wind.from_deg.map_or(String::new(), |deg| format!(" from {deg:03.0}°"));
     let gusts = wind.gust_kn.map_or(String::new(), |kn| format!(", gusts {kn:.0} kn"));
     format!(
-        "{is} {:.0} kn (force {}, {:.0} km/h){from}{gusts} ({})",
+        "{is} {:.0} kn (force {}, {}){from}{gusts} ({})",
         wind.speed_kn,
         beaufort(wind.speed_kn),
-        wind.speed_kn * 1.852,
+        units.speed(wind.speed_kn),
         said(wind, times)
     )
 }

@@ -2,33 +2,8 @@
 
 use chrono::{DateTime, Utc};
 
-use crate::measure::{METRES_PER_NAUTICAL_MILE, Span, celsius_to_fahrenheit};
+use crate::measure::Span;
 use crate::plan::Times;
-
-/// `9.1 °C (48 °F)`.
-pub(crate) fn temperature(temperature_c: f64) -> String {
-    // Adding zero turns a negative zero into a plain one.
-    let celsius = (temperature_c * 10.0).round() / 10.0 + 0.0;
-    let fahrenheit = celsius_to_fahrenheit(temperature_c).round() + 0.0;
-    format!("{celsius:.1} °C ({fahrenheit:.0} °F)")
-}
-
-/// `640 m`, from a kilometre on `2.1 km (1.1 nautical miles)`.
-pub(crate) fn distance(distance_m: f64) -> String {
-    if distance_m < 1000.0 {
-        return format!("{distance_m:.0} m");
-    }
-    let miles = distance_m / METRES_PER_NAUTICAL_MILE;
-    format!("{:.1} km ({miles:.1} nautical miles)", distance_m / 1000.0)
-}
-
-/// `640 m`, from a kilometre on `2.1 km`: for tables.
-pub(crate) fn short_distance(distance_m: f64) -> String {
-    match distance_m.round() {
-        ..1000.0 => format!("{distance_m:.0} m"),
-        _ => format!("{:.1} km", distance_m / 1000.0),
-    }
-}
 
 /// `1 h 30 min`: whole minutes.
 pub(crate) fn span(seconds: f64) -> String {
@@ -66,16 +41,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn numbers_are_told_in_both_units() {
-        assert_eq!(temperature(9.14), "9.1 °C (48 °F)");
-        assert_eq!(temperature(-0.01), "0.0 °C (32 °F)");
-        assert_eq!(temperature(-1.8), "-1.8 °C (29 °F)");
-        assert_eq!(distance(640.4), "640 m");
-        assert_eq!(distance(2065.0), "2.1 km (1.1 nautical miles)");
-        assert_eq!(
-            (short_distance(640.4), short_distance(999.6)),
-            ("640 m".into(), "1.0 km".into())
-        );
+    fn spans_are_whole_minutes() {
         assert_eq!(span(5400.0), "1 h 30 min");
         assert_eq!(span(20.0), "no time");
     }

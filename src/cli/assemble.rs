@@ -49,7 +49,7 @@ pub(super) fn judge(settings: &Settings, config: &Path) -> Done<Judge> {
         tables: settings.water.expected.clone(),
         asker,
         trust,
-        limits: limits(config)?,
+        limits: Limits { units: settings.service.units, ..limits(config)? },
         grace: settings.ladder.grace,
     })
 }

@@ -17,7 +17,7 @@ use crate::conditions::{
 };
 use crate::daemon::Judge;
 use crate::fetch::Questions;
-use crate::measure::{Position, celsius_to_fahrenheit};
+use crate::measure::{Position, Units};
 use crate::review;
 
 /// Tell what is measured on the water
@@ -80,7 +80,7 @@ impl Conditions {
         let judge = assemble::judge(&settings, config)?;
         let heard = heard(&judge, at).await;
         if !near.json {
-            return print::say(text(&heard, at).trim_end());
+            return print::say(text(&heard, at, settings.service.units).trim_end());
         }
         let document = serde_json::to_value(&heard)
             .map_err(|error| Failure::new(Exit::Software, format!("no JSON: {error}")))?;
@@ -145,12 +145,12 @@ impl Governs {
     }
 }
 
-fn text(heard: &Heard, at: Position) -> String {
+fn text(heard: &Heard, at: Position, units: Units) -> String {
     let mut out = format!(
         "Conditions near {}, asked at {}\n\n{}\n\n",
         at.degrees_minutes(),
         heard.asked_at.format("%a %-d %b %Y, %H:%M UTC"),
-        governs(&heard.water)
+        governs(&heard.water, units)
     );
     let mut of = None;
     for reading in &heard.readings {
@@ -158,7 +158,7 @@ fn text(heard: &Heard, at: Position) -> String {
             of = Some(reading.what);
             let _ = writeln!(out, "{}", reading.what.name());
         }
-        out.push_str(&row(reading));
+        out.push_str(&row(reading, units));
     }
     if heard.readings.is_empty() {
         out.push_str("No station near gave a reading.\n");
@@ -175,11 +175,11 @@ fn text(heard: &Heard, at: Position) -> String {
     out
 }
 
-fn governs(water: &Governs) -> String {
+fn governs(water: &Governs, units: Units) -> String {
     match (water.temperature_c, &water.source) {
         (Some(c), Some(source)) => format!(
             "Water: a trip here would be judged by {}, {source}: {}.",
-            words::temperature(water.cold_end_c.unwrap_or(c)),
+            units.temperature(water.cold_end_c.unwrap_or(c)),
             water.why
         ),
         _ => format!("Water: unknown; {}.", water.why),
@@ -187,15 +187,15 @@ fn governs(water: &Governs) -> String {
 }
 
 /// A reading in two or three lines.
-fn row(reading: &Measured) -> String {
-    let away = reading.distance_m.map_or("?".to_owned(), words::distance);
+fn row(reading: &Measured, units: Units) -> String {
+    let away = reading.distance_m.map_or("?".to_owned(), |m| units.distance(m));
     let age = u32::try_from(reading.age_s).map_or(String::new(), |age_s| match age_s {
         0..60 => ", just now".to_owned(),
         age_s => format!(", {} ago", words::span(f64::from(age_s))),
     });
     let mut out = format!(
         "  {:<18} {} {}, {away} away, {}{age}\n",
-        value(reading),
+        value(reading, units),
         reading.service.name(),
         reading.station,
         reading.taken_at.format("%-d %b %H:%M UTC"),
@@ -213,14 +213,12 @@ fn row(reading: &Measured) -> String {
 }
 
 /// In both units where a mistake would hurt.
-fn value(reading: &Measured) -> String {
+fn value(reading: &Measured, units: Units) -> String {
     let value = reading.value;
     match reading.what {
-        What::Water | What::Air => {
-            format!("{value:.1} °C ({:.0} °F)", celsius_to_fahrenheit(value))
-        }
-        What::Wind | What::Gusts => format!("{value:.0} kn ({:.0} km/h)", value * 1.852),
+        What::Water | What::Air => units.temperature(value),
+        What::Wind | What::Gusts => format!("{value:.0} kn ({})", units.speed(value)),
         What::WindFrom => format!("{value:03.0}°"),
-        What::Waves => format!("{value:.1} m ({:.0} ft)", value / 0.3048),
+        What::Waves => units.height(value),
     }
 }

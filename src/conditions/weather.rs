@@ -8,8 +8,8 @@ use super::{Answer, Hours, Observed, WindRow};
 use crate::measure::Position;
 use crate::plan::Stated;
 
-/// What is older says nothing of the wind of a trip. What is older than a reading may be, and not
-/// yet so old, still counts: a wind that blew hard is not forgotten for want of a newer reading.
+/// What is older counts only where nothing is newer: a wind that blew hard is not forgotten for
+/// want of another reading.
 const OLDEST: TimeDelta = TimeDelta::hours(24);
 
 /// The wind.
@@ -86,7 +86,33 @@ pub(super) fn wind(
             forecast_for: None,
         })
     });
-    of_stations.chain(by_crew).max_by(|a, b| a.strongest_kn().total_cmp(&b.strongest_kn()))
+    let of_the_day = of_stations.chain(by_crew);
+    of_the_day
+        .max_by(|a, b| a.strongest_kn().total_cmp(&b.strongest_kn()))
+        .or_else(|| last_known(answers, route, farthest_m, now))
+}
+
+/// The newest wind of any age before now.
+fn last_known(
+    answers: &[Answer],
+    route: &[Position],
+    farthest_m: f64,
+    now: DateTime<Utc>,
+) -> Option<Wind> {
+    let known = near(answers, route, farthest_m).filter_map(|(answer, said)| {
+        let speed = said.wind_kn.filter(|wind| wind.taken_at <= now)?;
+        let of_then = |one: &Observed| (one.taken_at - speed.taken_at).abs() <= OLDEST;
+        Some(Wind {
+            speed_kn: speed.value,
+            gust_kn: said.gust_kn.filter(of_then).map(|gust| gust.value),
+            from_deg: said.wind_from_deg.filter(of_then).map(|from| from.value),
+            source: format!("station {}", answer.station.id),
+            taken_at: Some(speed.taken_at),
+            age_s: Some((now - speed.taken_at).num_seconds()),
+            forecast_for: None,
+        })
+    });
+    known.max_by_key(|wind| wind.taken_at)
 }
 
 /// The highest waves that a near station tells of.

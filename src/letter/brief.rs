@@ -5,7 +5,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use super::facts::Facts;
 use super::when::{Clock, spoken, utc};
 use super::words;
-use crate::caution::words::{distance, temperature};
+use crate::conditions::Kind;
+use crate::measure::Units;
 use crate::measure::{Position, Span};
 use crate::plan::{Craft, CrewMember, Lifejacket, Stated, Wear};
 use crate::review::Review;
@@ -129,11 +130,15 @@ fn route(facts: &Facts<'_>) -> Section {
 
 /// What the review made of the route.
 fn judged(review: &Review) -> Vec<Row> {
-    let (route, timing) = (&review.route, &review.timing);
-    let mut rows = vec![Row::new("Length of the route", distance(route.length_m))];
+    let (route, timing, units) = (&review.route, &review.timing, review.units);
+    let mut rows = vec![Row::new("Length of the route", units.distance(route.length_m))];
     if let Some(farthest) = route.farthest {
-        let value =
-            format!("{}, at {:.5} {:.5}", distance(farthest.at_most_m), farthest.lat, farthest.lon);
+        let value = format!(
+            "{}, at {:.5} {:.5}",
+            units.distance(farthest.at_most_m),
+            farthest.lat,
+            farthest.lon
+        );
         rows.push(Row::new("Farthest from shore", value));
     }
     if let Some(paddling_s) = timing.paddling_s {
@@ -269,7 +274,7 @@ fn ashore(facts: &Facts<'_>) -> Section {
 fn conditions(facts: &Facts<'_>, clock: Clock) -> Section {
     let mut rows = vec![Row::new("Water", water(facts, clock))];
     if let Some(stated) = &facts.plan.stated {
-        rows.extend(air_and_wind(stated, facts.filed_at, clock));
+        rows.extend(air_and_wind(stated, units(facts), facts.filed_at, clock));
     }
     let timing = facts.review.map(|review| &review.timing);
     if let Some(sunset) = timing.and_then(|timing| timing.sunset) {
@@ -286,28 +291,36 @@ fn water(facts: &Facts<'_>, clock: Clock) -> String {
     if let Some((water, temperature_c)) = read.and_then(|water| Some((water, water.temperature_c?)))
     {
         let taken_at = water.taken_at.map(|at| at.to_utc());
+        let source = words::clean(water.source.as_deref().unwrap_or("its source is not known"));
+        if water.kind == Kind::Expected {
+            return format!("{}, {source}", units(facts).temperature(temperature_c));
+        }
         return format!(
-            "{}, {}, {}",
-            temperature(temperature_c),
-            words::clean(water.source.as_deref().unwrap_or("its source is not known")),
+            "{}, {source}, {}",
+            units(facts).temperature(temperature_c),
             taken(taken_at, facts.filed_at, clock)
         );
     }
     match facts.plan.stated.as_ref().and_then(|stated| Some((stated, stated.water_c?))) {
         Some((stated, water_c)) => format!(
             "{}, stated by the crew, {}",
-            temperature(water_c),
+            units(facts).temperature(water_c),
             taken(stated.taken_at, facts.filed_at, clock)
         ),
         None => "temperature unknown: count it as cold".to_owned(),
     }
 }
 
-fn air_and_wind(stated: &Stated, filed_at: DateTime<Utc>, clock: Clock) -> Vec<Row> {
+/// The keeper's, as the review has them.
+fn units(facts: &Facts<'_>) -> Units {
+    facts.review.map(|review| review.units).unwrap_or_default()
+}
+
+fn air_and_wind(stated: &Stated, units: Units, filed_at: DateTime<Utc>, clock: Clock) -> Vec<Row> {
     let taken = taken(stated.taken_at, filed_at, clock);
     let mut rows = Vec::new();
     if let Some(air_c) = stated.air_c {
-        let air = temperature(air_c);
+        let air = units.temperature(air_c);
         rows.push(Row::new("Air", format!("{air}, stated by the crew, {taken}")));
     }
     if let Some(wind_kn) = stated.wind_kn {

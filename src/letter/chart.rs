@@ -2,16 +2,16 @@
 
 use super::block::Block;
 use super::scene::Scene;
-use crate::caution::words::distance;
 
 /// What the picture is called inside a letter (RFC 2392).
 pub const CHART_ID: &str = "chart@shorelamp";
 
 pub(super) fn block(scene: &Scene<'_>) -> Option<Block> {
-    let farthest = scene.facts.review.and_then(|review| review.route.farthest);
-    let farthest = farthest.map_or_else(String::new, |farthest| {
-        format!(" At most {} from shore.", distance(farthest.at_most_m))
+    let told = scene.facts.review.and_then(|review| {
+        let at_most = review.units.distance(review.route.farthest?.at_most_m);
+        Some(format!(" At most {at_most} from shore."))
     });
+    let farthest = told.unwrap_or_default();
     let words = format!("Chart of the planned route.{farthest} Not for navigation.");
     scene.facts.has_chart.then_some(Block::Chart(words))
 }

@@ -12,6 +12,6 @@ pub use notation::PositionError;
 pub use position::Position;
 pub use span::{Span, SpanError};
 pub use units::{
-    METRES_PER_NAUTICAL_MILE, celsius_to_fahrenheit, fahrenheit_to_celsius, kn_to_m_per_s,
+    METRES_PER_NAUTICAL_MILE, Units, celsius_to_fahrenheit, fahrenheit_to_celsius, kn_to_m_per_s,
     m_per_s_to_kn,
 };

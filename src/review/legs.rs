@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::shown::{Farthest, end_of, farthest, whole};
 use crate::caution;
+use crate::measure::Units;
 use crate::plan::Plan;
 use crate::shoreline::{self, LegShore, RouteShore};
 
@@ -39,23 +40,22 @@ pub struct Leg {
 impl Leg {
     /// How far out it goes and how far along the route that is: `1.2 km at 3.4 km`.
     #[must_use]
-    pub fn farthest_in_words(&self) -> Option<String> {
+    pub fn farthest_in_words(&self, units: Units) -> Option<String> {
         let farthest = self.farthest?;
-        let [out, along] =
-            [farthest.at_most_m, farthest.along_m].map(caution::words::short_distance);
+        let [out, along] = [farthest.at_most_m, farthest.along_m].map(|m| units.short_distance(m));
         Some(format!("{out} at {along}"))
     }
 
     /// How much of it lies farther out than one swims back, in time, or in metres without a
     /// speed: `20 min`.
     #[must_use]
-    pub fn beyond_in_words(&self) -> Option<String> {
+    pub fn beyond_in_words(&self, units: Units) -> Option<String> {
         let beyond_m = self.beyond_swim_m?;
         Some(match self.beyond_swim_s {
             _ if beyond_m <= 0.0 => "none".to_owned(),
             Some(seconds @ 30..) => caution::words::span(seconds as f64),
             Some(_) => "1 min".to_owned(),
-            None => caution::words::short_distance(beyond_m),
+            None => units.short_distance(beyond_m),
         })
     }
 

@@ -62,6 +62,7 @@ pub fn review(
         quiet: quiet(&cautions, &unjudged),
         unjudged,
         unknown: caution::missing(&facts),
+        units: limits.units,
         cautions,
     }
 }

@@ -7,6 +7,7 @@ use super::legs::Leg;
 use crate::caution::{self, Caution, Facts, Limits, Sea};
 use crate::conditions::nws::Warnings;
 use crate::conditions::{Forecast, Kind, Reading, Received, Silence, Waves, Why, Wind};
+use crate::measure::Units;
 use crate::plan::Plan;
 use crate::shoreline::{self, LegShore, RouteShore};
 use crate::sun::Daylight;
@@ -31,6 +32,9 @@ pub struct Review {
     pub unjudged: Vec<String>,
     /// What is unknown, the most useful to a searcher first.
     pub unknown: Vec<String>,
+    /// The units that come first in its words; its numbers are SI whatever they are.
+    #[serde(default)]
+    pub units: Units,
 }
 
 /// Where a trip goes.

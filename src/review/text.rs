@@ -9,6 +9,7 @@ use super::shown::{Passed, Review, Route, WaterShown};
 use crate::caution::{Caution, Level, MISSING_TOLD, words};
 use crate::conditions::nws::Warnings;
 use crate::conditions::{Received, Wind};
+use crate::measure::Units;
 use crate::plan::Plan;
 
 const COLUMNS: usize = 78;
@@ -47,6 +48,7 @@ pub fn text(review: &Review, plan: &Plan) -> String {
     out.push('\n');
     route(&mut out, review);
     out.push('\n');
+    told_by(&mut out, review);
     line(
         &mut out,
         0,
@@ -95,8 +97,9 @@ fn times(review: &Review, plan: &Plan) -> String {
 fn cautions(out: &mut String, review: &Review) {
     let mut lines = out.lines().count();
     let mut more = false;
+    let sources = sources(review);
     for (at, caution) in review.cautions.iter().enumerate() {
-        let block = block(caution);
+        let block = block(caution, number(&sources, caution));
         lines += block.lines().count();
         if at > 0 && lines > SCREEN && !more {
             more = true;
@@ -109,19 +112,45 @@ fn cautions(out: &mut String, review: &Review) {
     }
 }
 
-/// What is the matter, what would clear it, and who says so.
-fn block(caution: &Caution) -> String {
+/// Every source once, in the order of the cautions: read once they stand at the end.
+fn sources(review: &Review) -> Vec<&str> {
+    let mut sources = Vec::new();
+    for caution in &review.cautions {
+        if !sources.contains(&caution.source.as_ref()) {
+            sources.push(caution.source.as_ref());
+        }
+    }
+    sources
+}
+
+fn number(sources: &[&str], caution: &Caution) -> usize {
+    sources.iter().take_while(|source| **source != caution.source).count() + 1
+}
+
+fn told_by(out: &mut String, review: &Review) {
+    let sources = sources(review);
+    if sources.is_empty() {
+        return;
+    }
+    out.push_str("Where the cautions' numbers and rules are from:\n");
+    for (at, source) in sources.iter().enumerate() {
+        line(out, 5, &format!("{:>4} {source}.", format!("[{}]", at + 1)));
+    }
+    out.push('\n');
+}
+
+/// What is the matter, whose rule it is, and what would clear it.
+fn block(caution: &Caution, source: usize) -> String {
     let mut out = String::new();
     let word = caution.level.signal_word();
-    line(&mut out, INDENT, &format!("{word:<INDENT$}{}", caution.text));
+    line(&mut out, INDENT, &format!("{word:<INDENT$}{} [{source}]", caution.text));
     line(&mut out, INDENT, &format!("{:INDENT$}Clears: {}", "", caution.clears));
-    line(&mut out, INDENT, &format!("{:INDENT$}Source: {}.", "", caution.source));
     out
 }
 
 /// The readings that don't govern, and the stations without one.
 fn water(out: &mut String, review: &Review) {
-    let passed = review.water.passed.iter().map(told);
+    let passed = review.water.passed.iter().map(|passed| told(passed, review.units));
     let silent = review
         .water
         .silent
@@ -132,7 +161,7 @@ fn water(out: &mut String, review: &Review) {
         line(out, 0, &format!("Other water readings: {}.", words::list(&all, 4)));
     }
     let distance =
-        review.water.distance_m.map(|m| format!("{} from the route", words::distance(m)));
+        review.water.distance_m.map(|m| format!("{} from the route", review.units.distance(m)));
     let received = review.water.received.as_ref().map(Received::told);
     let how: Vec<_> = distance.into_iter().chain(received).collect();
     if let (Some(source), false) = (&review.water.source, how.is_empty()) {
@@ -183,10 +212,10 @@ pub fn warned(warnings: &Warnings) -> String {
     }
 }
 
-fn told(passed: &Passed) -> String {
+fn told(passed: &Passed, units: Units) -> String {
     let age = passed.age_s.and_then(|age_s| u32::try_from(age_s).ok());
     let age = age.map_or(String::new(), |age_s| format!(" {} ago", words::span(f64::from(age_s))));
-    format!("{} {}{age}, {}", passed.source, words::temperature(passed.temperature_c), passed.why)
+    format!("{} {}{age}, {}", passed.source, units.temperature(passed.temperature_c), passed.why)
 }
 
 fn route(out: &mut String, review: &Review) {
@@ -194,28 +223,30 @@ fn route(out: &mut String, review: &Review) {
     let from_shore = match (&route.farthest, &route.farthest_unknown) {
         (Some(farthest), _) => format!(
             "at most {} from shore, {} along, where shore bears {:03.0}°",
-            words::distance(farthest.at_most_m),
-            words::distance(farthest.along_m),
+            review.units.distance(farthest.at_most_m),
+            review.units.distance(farthest.along_m),
             farthest.bearing_deg
         ),
         (None, Some(why)) => format!("an unknown distance from shore, for {why}"),
         (None, None) => "an unknown distance from shore".to_owned(),
     };
-    line(out, 0, &format!("Route: {}, {from_shore}.", words::distance(route.length_m)));
+    line(out, 0, &format!("Route: {}, {from_shore}.", review.units.distance(route.length_m)));
     line(out, 0, &timing(review));
-    leg_table(out, route);
+    leg_table(out, route, review.units);
 }
 
-fn leg_table(out: &mut String, route: &Route) {
+fn leg_table(out: &mut String, route: &Route, units: Units) {
     let legs = || route.legs.iter().filter(|leg| leg.length_m > 0.0);
     if legs().next().is_none() {
         return;
     }
-    let beyond = route.swim_back_m.map_or_else(String::new, |m| format!("beyond {m:.0} m"));
+    let beyond = route
+        .swim_back_m
+        .map_or_else(String::new, |m| format!("beyond {}", units.short_distance(m)));
     let cells = ["length", "true", "paddling", "at most off shore", &beyond].map(str::to_owned);
     let _ = writeln!(out, "\n{}", leg_row("", "Legs to", cells).trim_end());
     for (at, leg) in legs().take(LEGS_TOLD).enumerate() {
-        let row = leg_row(&(at + 1).to_string(), &leg_end(leg), leg_cells(leg));
+        let row = leg_row(&(at + 1).to_string(), &leg_end(leg), leg_cells(leg, units));
         let _ = writeln!(out, "{}", row.trim_end());
         if let Some(stay_s) = leg.stay_s {
             line(out, 5, &format!("     then {} there", words::span(stay_s as f64)));
@@ -271,15 +302,15 @@ fn leg_end(leg: &Leg) -> String {
     }
 }
 
-fn leg_cells(leg: &Leg) -> [String; 5] {
+fn leg_cells(leg: &Leg, units: Units) -> [String; 5] {
     let unknown = || "unknown".to_owned();
     let dash = || "-".to_owned();
     [
-        words::short_distance(leg.length_m),
+        units.short_distance(leg.length_m),
         leg.bearing_deg.map_or_else(dash, |deg| format!("{deg:03.0}°")),
         leg.paddling_s.map_or_else(dash, |seconds| words::span(seconds as f64)),
-        leg.farthest_in_words().unwrap_or_else(unknown),
-        leg.beyond_in_words().unwrap_or_else(unknown),
+        leg.farthest_in_words(units).unwrap_or_else(unknown),
+        leg.beyond_in_words(units).unwrap_or_else(unknown),
     ]
 }
 

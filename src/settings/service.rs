@@ -9,6 +9,7 @@ use toml::Spanned;
 
 use super::fault::Found;
 use super::outside::{self, Canary, Heartbeat};
+use crate::measure::Units;
 use crate::plan::read_email;
 
 /// The service itself.
@@ -24,6 +25,8 @@ pub struct Service {
     pub data_dir: PathBuf,
     /// Who is told of anything that could stop an alert.
     pub keeper_email: Option<String>,
+    /// The units that come first in what people read.
+    pub units: Units,
     /// Another machine that is told that the service works.
     pub heartbeat: Option<Heartbeat>,
     /// An invented plan that tries the whole road.
@@ -60,6 +63,7 @@ pub(super) struct Written {
     base_url: Option<Spanned<String>>,
     data_dir: PathBuf,
     keeper_email: Option<Spanned<String>>,
+    units: Units,
     database: Option<Spanned<String>>,
     heartbeat: Option<outside::WrittenHeartbeat>,
     canary: Option<outside::WrittenCanary>,
@@ -73,6 +77,7 @@ impl Default for Written {
             base_url: None,
             data_dir: PathBuf::from("var"),
             keeper_email: None,
+            units: Units::default(),
             database: None,
             heartbeat: None,
             canary: None,
@@ -112,6 +117,7 @@ pub(super) fn check(written: Written, folder: &Path, found: &mut Found<'_>) -> O
         base_url: base_url?,
         data_dir: folder.join(written.data_dir),
         keeper_email,
+        units: written.units,
         heartbeat,
         canary,
     })

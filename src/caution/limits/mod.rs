@@ -8,6 +8,8 @@ pub use weather::{HelpLimits, UpwellingLimits, WaveLimits, WindLimits};
 use serde::Deserialize;
 use thiserror::Error;
 
+use crate::measure::Units;
+
 use read::{knots, metres, percent, temperature};
 
 /// Every limit; the default is `config/cautions.toml`, where each number has its source.
@@ -32,6 +34,9 @@ pub struct Limits {
     pub waves: WaveLimits,
     /// How long help takes.
     pub help: HelpLimits,
+    /// The units of the words; the keeper's settings say which, not this file.
+    #[serde(skip)]
+    pub units: Units,
 }
 
 /// When water counts as cold: at or below these, in degrees Celsius.

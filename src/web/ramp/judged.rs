@@ -49,7 +49,11 @@ impl Judged {
             cautions: cautions.collect(),
             unknown: review.unknown.clone(),
             lines: [route(review), vec![water(review)], light(review, clock)].concat(),
-            swim_back: review.route.swim_back_m.map(words::short_distance).unwrap_or_default(),
+            swim_back: review
+                .route
+                .swim_back_m
+                .map(|m| review.units.short_distance(m))
+                .unwrap_or_default(),
             legs: legs(review),
             chart,
         }
@@ -71,24 +75,25 @@ fn route(review: &Review) -> Vec<String> {
     let route = &review.route;
     let far = match (&route.farthest, &route.farthest_unknown) {
         (Some(farthest), _) => {
-            format!("Farthest from shore: at most {}.", words::distance(farthest.at_most_m))
+            format!("Farthest from shore: at most {}.", review.units.distance(farthest.at_most_m))
         }
         (None, Some(why)) => format!("Farthest from shore: unknown, since {why}."),
         (None, None) => "Farthest from shore: unknown.".to_owned(),
     };
-    vec![format!("Length of the route: {}.", words::distance(route.length_m)), far]
+    vec![format!("Length of the route: {}.", review.units.distance(route.length_m)), far]
 }
 
 fn legs(review: &Review) -> Vec<LegRow> {
+    let units = review.units;
     let dash = || "-".to_owned();
     let row = |(at, leg): (usize, &Leg)| LegRow {
         to: leg.to.clone().unwrap_or_else(|| format!("place {}", at + 1)),
         cells: [
-            words::short_distance(leg.length_m),
+            units.short_distance(leg.length_m),
             leg.bearing_deg.map_or_else(dash, |deg| format!("{deg:03.0}°")),
             leg.paddling_s.map_or_else(dash, |seconds| words::span(seconds as f64)),
-            leg.farthest_in_words().unwrap_or_else(|| "unknown".to_owned()),
-            leg.beyond_in_words().unwrap_or_else(|| "unknown".to_owned()),
+            leg.farthest_in_words(units).unwrap_or_else(|| "unknown".to_owned()),
+            leg.beyond_in_words(units).unwrap_or_else(|| "unknown".to_owned()),
         ],
     };
     review.route.legs.iter().enumerate().filter(|(_, leg)| leg.length_m > 0.0).map(row).collect()
@@ -98,9 +103,11 @@ fn water(review: &Review) -> String {
     let water = &review.water;
     match (water.temperature_c, &water.source) {
         (Some(temperature_c), Some(source)) => {
-            format!("Water: {}, from {source}.", words::temperature(temperature_c))
+            format!("Water: {}, from {source}.", review.units.temperature(temperature_c))
         }
-        (Some(temperature_c), None) => format!("Water: {}.", words::temperature(temperature_c)),
+        (Some(temperature_c), None) => {
+            format!("Water: {}.", review.units.temperature(temperature_c))
+        }
         (None, _) => "Water: temperature unknown, and counted as cold.".to_owned(),
     }
 }
