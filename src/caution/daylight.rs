@@ -37,14 +37,30 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
     let unlit = if lit { "" } else { ", and the plan doesn't name both a light and night signals" };
     let text = format!("{}{unlit}.", sentence(facts));
     let clears = match (outside(sun, return_by), lit) {
-        (true, true) => "A launch after sunrise and a return before sunset.",
+        (true, true) => "A launch after sunrise and a return before sunset.".to_owned(),
         (true, false) => {
             "A launch after sunrise and a return before sunset; a white light at hand and signals \
              that can be seen at night make it less grave."
+                .to_owned()
         }
-        (false, _) => "A return so early that a search would still begin in daylight.",
+        (false, _) => early_enough(facts),
     };
     vec![Caution::new(ID, level, text, SOURCE, clears)]
+}
+
+/// A return whose first alert would still come before sunset.
+fn early_enough(facts: &Facts<'_>) -> String {
+    let times = &facts.plan.times;
+    let grace = facts.overdue_at - times.return_by.at;
+    let by = last_light(&facts.light.sun, facts.overdue_at).map(|sunset| sunset - grace);
+    match by.filter(|by| *by > times.launch.at) {
+        // Cut to its minute by the clock: the earlier one.
+        Some(by) => format!(
+            "A return by {}, so that a search would still begin in daylight.",
+            words::clock(times, by)
+        ),
+        None => "A return so early that a search would still begin in daylight.".to_owned(),
+    }
 }
 
 fn sentence(facts: &Facts<'_>) -> String {
@@ -67,9 +83,16 @@ fn sentence(facts: &Facts<'_>) -> String {
             "the trip goes through {nights}, and the plan doesn't say that the crew is ashore then"
         )
     });
-    let parts: Vec<_> = [early, late, over_night].into_iter().flatten().collect();
+    let searched = is_outside(&facts.light.civil, facts.overdue_at)
+        && !is_outside(&facts.light.civil, return_by)
+        && late.is_some();
+    let searched = searched.then(|| {
+        let alert = words::clock(times, facts.overdue_at);
+        format!("the first alert would be at {alert}, so that a search begins in the dark")
+    });
+    let parts: Vec<_> = [early, late, searched, over_night].into_iter().flatten().collect();
     let told = match parts.is_empty() {
-        false => words::list(&parts, 3),
+        false => words::list(&parts, 4),
         true => format!(
             "if the crew is late, the first alert at {} is {}, and a search begins in the dark",
             words::clock(times, facts.overdue_at),

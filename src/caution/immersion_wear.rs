@@ -21,12 +21,15 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let of = |wanted: Option<Wear>| {
         let crew = facts.plan.crew.iter().filter(move |member| member.immersion_wear == wanted);
         let names: Vec<_> = crew.map(|member| member.name.as_str()).collect();
-        (!names.is_empty()).then(|| words::list(&names, 3))
+        (!names.is_empty()).then(|| (words::list(&names, 3), names.len() == 1))
     };
-    let without = of(Some(Wear::None)).map(|names| format!("no suit against it on {names}"));
-    let unsaid = of(None).map(|names| format!("nothing said of a suit for {names}"));
+    let wears = |one: bool| if one { "wears" } else { "wear" };
+    let without = of(Some(Wear::None))
+        .map(|(names, one)| format!("{names} {} no suit against it", wears(one)));
+    let unsaid =
+        of(None).map(|(names, _)| format!("the plan doesn't say whether a suit is on {names}"));
     let thin = of(Some(Wear::Wetsuit)).filter(|_| water_c <= bounds.drysuit_c);
-    let thin = thin.map(|names| format!("only a wetsuit on {names}"));
+    let thin = thin.map(|(names, one)| format!("{names} {} only a wetsuit", wears(one)));
     let cold = match water_c {
         c if c <= limits.cold_water.danger_c => Level::Danger,
         c if c <= limits.cold_water.warning_c => Level::Warning,
@@ -39,7 +42,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         _ => cold,
     };
     let found: Vec<_> = [without, unsaid, thin].into_iter().flatten().collect();
-    let text = format!("In {}, there is {}.", facts.water_words(limits), words::list(&found, 3));
+    let text = format!("In {}, {}.", facts.water_words(limits), words::list(&found, 3));
     let suit = if water_c <= bounds.drysuit_c { "a drysuit with warm layers" } else { "a wetsuit" };
     let clears = format!("Everybody dresses for the water, not the air: {suit}, or waits.");
     vec![Caution::new(ID, level, text, SOURCE, clears)]
