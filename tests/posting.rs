@@ -10,7 +10,7 @@ mod house;
 #[allow(dead_code)]
 mod server;
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chrono::TimeDelta;
 use shorelamp::settings::Security;
@@ -261,6 +261,7 @@ async fn letters_that_can_wait_leave_a_relay_in_peace_that_says_too_much() {
     let script = Script { mail: "450 4.7.1 Error: too much mail", ..Script::default() };
     let server = Server::start(script).await;
     let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let began = Instant::now();
     let first = lamp.file("one@example.org").await;
     lamp.until("the refusal", async || lamp.note(&first).await.is_some()).await;
     for at in 0..20 {
@@ -268,7 +269,10 @@ async fn letters_that_can_wait_leave_a_relay_in_peace_that_says_too_much() {
     }
     tokio::time::sleep(Duration::from_millis(300)).await;
     let asked = server.heard().commands.iter().filter(|line| line.starts_with("MAIL")).count();
-    assert_eq!(asked, 1);
+    // It rests for 1 s, then 2, 4 and so on, and after each rest a single letter asks. On a busy
+    // machine more than the first may have passed.
+    let rests_over = (began.elapsed().as_secs() + 1).ilog2();
+    assert!(asked <= 1 + rests_over as usize, "{asked} in {:?}", began.elapsed());
 }
 
 /// The only relay is the one that fails: the keeper's letter must not wait for it.

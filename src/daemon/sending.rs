@@ -53,7 +53,7 @@ async fn try_to_send(
     desk: Option<OwnedSemaphorePermit>,
 ) -> Result<(), StoreError> {
     let urgent = claimed.order.kind.is_alert();
-    if !urgent && let Some(rest) = daemon.0.post.rests() {
+    if !urgent && let Some(rest) = daemon.0.post.holds_up() {
         return put_back(daemon, claimed, TimeDelta::from_std(rest).unwrap_or(NO_PLACE)).await;
     }
     let dossier = match read {

@@ -13,6 +13,8 @@ const REFUSALS_THAT_MATTER: u32 = 3;
 /// How long a relay is left in peace when it says that we send too much: at first, and at most.
 const FIRST_REST: Duration = Duration::from_secs(1);
 const LONGEST_REST: Duration = Duration::from_secs(60);
+/// For so long one letter asks alone, after a rest, whether it is over.
+const ASKS_ALONE: Duration = Duration::from_secs(1);
 
 /// How a relay is doing.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -51,6 +53,8 @@ struct Failing {
 struct Rest {
     until: Instant,
     length: Duration,
+    /// Whether it has passed, and a letter is on its way to ask whether the relay takes more now.
+    asked: bool,
 }
 
 impl Pulse {
@@ -59,7 +63,7 @@ impl Pulse {
         self.took_at = Some(now);
         self.failing = None;
         self.refusals = 0;
-        if self.rest.as_ref().is_some_and(|rest| rest.until <= now) {
+        if self.rest.as_ref().is_some_and(|rest| rest.asked || rest.until <= now) {
             self.rest = None;
         }
     }
@@ -94,7 +98,8 @@ impl Pulse {
     /// Whether the others are asked first.
     pub(super) fn is_passed_over(&self, now: Instant) -> bool {
         let failing = self.failing.as_ref().is_some_and(|failing| now < failing.last + PASSED_OVER);
-        failing || self.rests(now).is_some()
+        let rests = self.rest.as_ref().is_some_and(|rest| !rest.asked && now < rest.until);
+        failing || rests
     }
 
     /// Whether it failed and has not been tried for a while.
@@ -102,10 +107,16 @@ impl Pulse {
         self.failing.as_ref().is_some_and(|failing| now >= failing.last + PASSED_OVER)
     }
 
-    /// How long it still wants to be left in peace.
-    pub(super) fn rests(&self, now: Instant) -> Option<Duration> {
-        let rest = self.rest.as_ref().filter(|rest| now < rest.until)?;
-        Some(rest.until - now)
+    /// How long a letter that can wait has to. After a rest one of them goes ahead and asks; were
+    /// all to go at once, the relay would be told of too much again.
+    pub(super) fn holds_up(&mut self, now: Instant) -> Option<Duration> {
+        let rest = self.rest.as_mut()?;
+        if now < rest.until {
+            return Some(rest.until - now);
+        }
+        rest.asked = true;
+        rest.until = now + ASKS_ALONE;
+        None
     }
 
     pub(super) fn health(&self, name: &str, now: Instant) -> RelayHealth {
@@ -125,11 +136,11 @@ impl Pulse {
     /// Each time it says so anew, it is left in peace for twice as long.
     fn rest(&mut self, now: Instant) {
         let length = match &self.rest {
-            Some(rest) if now < rest.until => return,
+            Some(rest) if !rest.asked && now < rest.until => return,
             Some(rest) => (rest.length * 2).min(LONGEST_REST),
             None => FIRST_REST,
         };
-        self.rest = Some(Rest { until: now + length, length });
+        self.rest = Some(Rest { until: now + length, length, asked: false });
     }
 }
 
@@ -198,18 +209,35 @@ mod tests {
         let (start, mut pulse) = (Instant::now(), Pulse::default());
         let too_much = said(SendClass::Temporary, Phase::Sender, "4.7.1 Error: too much mail");
         pulse.failed(&too_much, start);
-        assert_eq!(pulse.rests(start), Some(seconds(1)));
-        assert_eq!(pulse.rests(start + seconds(1)), None);
+        assert_eq!(pulse.holds_up(start), Some(seconds(1)));
+        assert_eq!(pulse.holds_up(start + seconds(1)), None);
         pulse.failed(&too_much, start + seconds(2));
-        assert_eq!(pulse.rests(start + seconds(2)), Some(seconds(2)));
+        assert_eq!(pulse.holds_up(start + seconds(2)), Some(seconds(2)));
         let mut at = start;
         for _ in 0..10 {
             at += seconds(61);
             pulse.failed(&too_much, at);
         }
-        assert_eq!(pulse.rests(at), Some(LONGEST_REST));
+        assert_eq!(pulse.holds_up(at), Some(LONGEST_REST));
         pulse.took(start + seconds(999_999));
         pulse.failed(&too_much, start + seconds(1_000_000));
-        assert_eq!(pulse.rests(start + seconds(1_000_000)), Some(seconds(1)));
+        assert_eq!(pulse.holds_up(start + seconds(1_000_000)), Some(seconds(1)));
+    }
+
+    #[test]
+    fn after_a_rest_one_letter_asks_and_the_others_wait_for_its_answer() {
+        let (start, mut pulse) = (Instant::now(), Pulse::default());
+        let too_much = said(SendClass::Temporary, Phase::Sender, "4.7.1 Error: too much mail");
+        pulse.failed(&too_much, start);
+        let over = start + seconds(1);
+        assert_eq!(pulse.holds_up(over), None);
+        assert_eq!(pulse.holds_up(over), Some(ASKS_ALONE));
+        assert!(!pulse.is_passed_over(over), "it is asked first again");
+        pulse.failed(&too_much, over);
+        assert_eq!(pulse.holds_up(over), Some(seconds(2)));
+        assert_eq!(pulse.holds_up(over + seconds(2)), None);
+        pulse.took(over + seconds(2));
+        assert_eq!(pulse.holds_up(over + seconds(2)), None, "nobody waits any more");
+        assert_eq!(pulse.holds_up(over + seconds(2)), None);
     }
 }

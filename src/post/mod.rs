@@ -169,13 +169,13 @@ impl Post {
         }
     }
 
-    /// How long letters that can wait should be kept back, because every relay says that we send
-    /// too much.
+    /// How long a letter that can wait has to, because every relay says that we send too much.
+    /// Whoever is told of no wait goes ahead, and after a rest is the only one for a moment.
     #[must_use]
-    pub fn rests(&self) -> Option<Duration> {
+    pub fn holds_up(&self) -> Option<Duration> {
         match &self.road {
             Road::Folder => None,
-            Road::Relays(relays) => relays.rests(),
+            Road::Relays(relays) => relays.holds_up(),
         }
     }
 

@@ -49,9 +49,10 @@ impl Relays {
         self.slots.iter().map(|slot| slot.health()).collect()
     }
 
-    /// How long every relay still wants to be left in peace; none if one of them takes letters.
-    pub(super) fn rests(&self) -> Option<Duration> {
-        self.slots.iter().map(|slot| slot.rests()).min().flatten()
+    /// How long a letter that can wait has to, since every relay wants to be left in peace; none
+    /// if one of them takes letters.
+    pub(super) fn holds_up(&self) -> Option<Duration> {
+        self.slots.iter().map(|slot| slot.holds_up()).min().flatten()
     }
 
     pub(super) async fn look_again(&self) {

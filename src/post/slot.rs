@@ -83,8 +83,8 @@ impl Slot {
         locked(&self.pulse).is_passed_over(Instant::now())
     }
 
-    pub(super) fn rests(&self) -> Option<Duration> {
-        locked(&self.pulse).rests(Instant::now())
+    pub(super) fn holds_up(&self) -> Option<Duration> {
+        locked(&self.pulse).holds_up(Instant::now())
     }
 
     pub(super) fn is_slow(&self) {
