@@ -15,8 +15,9 @@ pub(super) fn area(
     let mut rings = Vec::new();
     let mut pieces = Vec::new();
     for piece in clipped(lines, inside) {
-        if piece.first() == piece.last() && piece.len() > 3 {
-            rings.push(piece);
+        if piece.first() == piece.last() {
+            // An islet of fewer corners is a speck of no width.
+            rings.extend((piece.len() > 3).then_some(piece));
         } else {
             pieces.push(Piece::new(piece, inside)?);
         }

@@ -17,11 +17,13 @@ const COVERED: f64 = 22.0;
 /// What matters most, in words.
 pub(super) fn words(judged: &RouteShore) -> String {
     match &judged.farthest {
-        Ok(farthest) => format!(
-            "Farthest from shore: {}, at most {}.",
-            distance(farthest.distance_m),
-            distance(farthest.at_most_m)
-        ),
+        Ok(farthest) => {
+            let [by_data, at_most] = [farthest.distance_m, farthest.at_most_m].map(distance);
+            match by_data == at_most {
+                true => format!("Farthest from shore: at most {at_most}."),
+                false => format!("Farthest from shore: {by_data}, at most {at_most}."),
+            }
+        }
         Err(why) => format!("Distance from shore unknown: {why}."),
     }
 }

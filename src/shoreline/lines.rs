@@ -35,12 +35,19 @@ fn positions(line: &[GridPoint]) -> Vec<Position> {
 
 /// Runs put together where one begins with the point that another ends with.
 fn chained(runs: &[&[GridPoint]]) -> Vec<Vec<GridPoint>> {
-    let begins: BTreeMap<GridPoint, usize> =
-        runs.iter().enumerate().filter_map(|(index, run)| Some((*run.first()?, index))).collect();
-    let next = |index: usize| begins.get(runs[index].last()?).copied();
-    let followed: Vec<usize> = (0..runs.len()).filter_map(next).collect();
+    // More than one begins where shores touch.
+    let mut begins: BTreeMap<GridPoint, Vec<usize>> = BTreeMap::new();
+    for (index, run) in runs.iter().enumerate() {
+        if let Some(first) = run.first() {
+            begins.entry(*first).or_default().push(index);
+        }
+    }
+    let after = |index: usize| {
+        let last = runs[index].last();
+        last.and_then(|last| begins.get(last)).map_or(&[][..], Vec::as_slice)
+    };
     let mut is_start = vec![true; runs.len()];
-    followed.into_iter().for_each(|index| is_start[index] = false);
+    (0..runs.len()).flat_map(after).for_each(|index| is_start[*index] = false);
 
     let mut used = vec![false; runs.len()];
     let mut lines = Vec::new();
@@ -52,7 +59,7 @@ fn chained(runs: &[&[GridPoint]]) -> Vec<Vec<GridPoint>> {
         while let Some(index) = here.filter(|index| !used[*index]) {
             used[index] = true;
             line.extend(&runs[index][usize::from(!line.is_empty())..]);
-            here = next(index);
+            here = after(index).iter().copied().find(|next| !used[*next]);
         }
         if line.len() > 1 {
             lines.push(line);
