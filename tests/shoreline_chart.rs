@@ -89,3 +89,16 @@ fn at_the_edge_of_the_data() {
     let known = chart.lines().find(|line| line.contains("#f3f8fb")).unwrap();
     assert!(!known.contains(r#"width="720.0""#), "the data ends inside the chart: {known}");
 }
+
+/// Islets too small to draw and shores that touch once cost this chart all of its land.
+#[test]
+fn among_many_islands() {
+    let places = [
+        (48.6208, -123.1130),
+        (48.6740, -123.2010),
+        (48.7260, -123.0500),
+        (48.7478, -122.9025),
+        (48.6200, -123.0400),
+    ];
+    assert!(land_rings(&chart("many-islands", "../../../../demo-data/shoreline", &places)) >= 5);
+}
