@@ -84,7 +84,9 @@ async fn follow(
             }
             Ok(())
         }
-        Err(error) if error.is_damage() => {
+        // Its page of the file may be one that can't be read or written: plain letters are better
+        // than none.
+        Err(error) if error.is_damage() || error.is_unsound() => {
             tracing::error!(plan = plan_ref, %error, "this plan is set aside");
             daemon.0.store.quarantine(plan_ref, &error.to_string(), daemon.now()).await?;
             daemon.0.post_bells.ring();

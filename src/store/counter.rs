@@ -106,9 +106,9 @@ async fn serve(writer: Writer, mut waiting: mpsc::Receiver<Waiting>) {
     while waiting.recv_many(&mut together, MOST_TOGETHER).await > 0 {
         let (questions, answers): (Vec<_>, Vec<_>) =
             together.drain(..).map(|one| (one.question, one.answer)).unzip();
-        let found = match ask_writer(&writer, questions.clone()).await {
+        let found = match ask_writer(&writer, questions.clone(), true).await {
             Ok(found) => found,
-            Err(error) if error.may_be_of_one_row() && questions.len() > 1 => {
+            Err(error) if error.may_be_of_one_row() => {
                 tracing::error!(%error, "letters can't be looked at together: each goes by itself");
                 ask_each(&writer, questions).await
             }
@@ -126,15 +126,25 @@ type Found = Vec<Result<LastLook, StoreError>>;
 async fn ask_each(writer: &Writer, questions: Vec<Question>) -> Found {
     let mut found = Vec::with_capacity(questions.len());
     for question in questions {
-        let one = ask_writer(writer, vec![question]).await;
+        let mut one = ask_writer(writer, vec![question.clone()], true).await;
+        if one.as_ref().is_err_and(StoreError::is_unsound) {
+            // A plan whose page can't be read can't say that it does not owe the letter.
+            one = ask_writer(writer, vec![question], false).await;
+        }
         found.push(one.and_then(|mut one| one.pop().ok_or_else(closed)?));
     }
     found
 }
 
-async fn ask_writer(writer: &Writer, questions: Vec<Question>) -> Result<Found, StoreError> {
+async fn ask_writer(
+    writer: &Writer,
+    questions: Vec<Question>,
+    with_plans: bool,
+) -> Result<Found, StoreError> {
     writer
-        .make(move |connection| Box::pin(async move { answer_all(connection, questions).await }))
+        .make(move |connection| {
+            Box::pin(async move { answer_all(connection, questions, with_plans).await })
+        })
         .await
 }
 
@@ -142,9 +152,11 @@ async fn ask_writer(writer: &Writer, questions: Vec<Question>) -> Result<Found, 
 async fn answer_all(
     connection: &mut AnyConnection,
     questions: Vec<Question>,
+    with_plans: bool,
 ) -> Result<Found, StoreError> {
     let mut held = leases(connection, &questions).await?;
-    let refs = questions.iter().map(|one| one.letter.plan_ref.as_str()).collect();
+    let refs = questions.iter().filter(|_| with_plans);
+    let refs = refs.map(|one| one.letter.plan_ref.as_str()).collect();
     let mut ledger = Ledger::open(connection, refs).await?;
     let mut settled = Vec::new();
     let mut found = Vec::with_capacity(questions.len());
@@ -156,9 +168,13 @@ async fn answer_all(
         }
         let (outcome, look) = match outcome {
             Some(outcome) => {
-                let told = tell(&mut ledger, letter, outcome, *at);
+                let told = match with_plans {
+                    true => tell(&mut ledger, letter, outcome, *at),
+                    false => Ok(()),
+                };
                 (Some(outcome.clone()), told.map(|()| LastLook::Send))
             }
+            None if !with_plans => (None, Ok(LastLook::Send)),
             None => match look(&mut ledger, letter, *at) {
                 Ok(LastLook::Dropped) => (Some(Outcome::dropped()), Ok(LastLook::Dropped)),
                 look => (None, look),

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use sqlx::error::ErrorKind;
 use sqlx::migrate::MigrateError;
 use thiserror::Error;
 
@@ -113,6 +114,8 @@ impl StoreError {
         match self {
             StoreError::Database(error) => {
                 code(error) == CONSTRAINT
+                    || UNSOUND.contains(&code(error))
+                    || breaks_a_rule(error)
                     || matches!(**error, sqlx::Error::Decode(_) | sqlx::Error::ColumnDecode { .. })
             }
             other => !other.is_transient(),
@@ -158,17 +161,24 @@ fn code(error: &sqlx::Error) -> i32 {
     code.unwrap_or(0) & 0xff
 }
 
+/// Whether a row breaks a rule of its table, in the words of any database.
+fn breaks_a_rule(error: &sqlx::Error) -> bool {
+    error.as_database_error().is_some_and(|error| !matches!(error.kind(), ErrorKind::Other))
+}
+
 /// Damage found in a plan's row.
 pub(super) fn damaged(plan: &str, why: impl ToString) -> StoreError {
     StoreError::Damaged { plan: plan.to_owned(), why: why.to_string() }
 }
 
-/// An error met while one plan's row was read: text that is no text is damage of that row alone.
+/// An error met while one plan's row was read: text that is no text is damage of that row alone,
+/// and a page that can't be read is damage of the rows in it.
 pub(super) fn of_row(plan: &str, error: sqlx::Error) -> StoreError {
     match error {
         sqlx::Error::Decode(why) | sqlx::Error::ColumnDecode { source: why, .. } => {
             damaged(plan, why)
         }
+        page if UNSOUND.contains(&code(&page)) => damaged(plan, page),
         other => other.into(),
     }
 }

@@ -17,6 +17,7 @@ mod limits;
 mod links;
 mod new_plan;
 mod notes;
+mod one_by_one;
 mod open;
 mod opening;
 mod plans;

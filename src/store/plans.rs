@@ -179,8 +179,13 @@ impl Store {
         .bind(millis(now))
         .bind(i64::from(most))
         .fetch_all(&self.readers)
-        .await?;
-        rows.iter().map(|row| Ok(row.try_get("ref")?)).collect()
+        .await
+        .map_err(StoreError::from);
+        match rows {
+            // One page of the file must not hide the plans in all the others.
+            Err(error) if error.is_unsound() => self.due_one_by_one(now, most).await,
+            rows => rows?.iter().map(|row| Ok(row.try_get("ref")?)).collect(),
+        }
     }
 
     /// The open plans whose time comes first.
@@ -335,8 +340,11 @@ pub(super) async fn locked_state(
     };
     let state = refold(connection, plan_ref).await?;
     tracing::error!(plan = plan_ref, %damage, "a state can't be read; it is folded from its events");
-    write_state(connection, plan_ref, &state).await?;
-    Ok(state)
+    match write_state(connection, plan_ref, &state).await {
+        // What can't be written down can't be watched.
+        Err(error) if error.is_unsound() => Err(damage),
+        written => written.map(|()| state),
+    }
 }
 
 /// A plan's state as it is stored.

@@ -7,7 +7,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{AnyConnection, Row};
 
-use super::spare::{number, read};
+use super::spare::{Card, number, read};
 use super::{Store, StoreError, from_millis, letters, millis, plans};
 use crate::watch::{Cause, Kind, Order, Recipient};
 
@@ -43,8 +43,13 @@ impl Store {
         now: DateTime<Utc>,
     ) -> Result<bool, StoreError> {
         let (plan_ref, why) = (plan_ref.to_owned(), why.to_owned());
+        // Read beside the writer: a connection that met a damaged page may not write after it.
+        let next_at = {
+            let mut reader = self.readers.acquire().await?;
+            first_alert_at(&mut reader, &plan_ref, now).await?
+        };
         self.write(move |connection| {
-            Box::pin(async move { set_aside(connection, &plan_ref, &why, now).await })
+            Box::pin(async move { set_aside(connection, &plan_ref, &why, next_at, now).await })
         })
         .await
     }
@@ -61,9 +66,10 @@ impl Store {
         let mut ordered = 0;
         for row in due {
             let plan_ref: String = row.try_get("plan")?;
+            let card = self.spare(&plan_ref).await?.card.unwrap_or_default();
             ordered += self
                 .write(move |connection| {
-                    Box::pin(async move { alert(connection, &plan_ref, now).await })
+                    Box::pin(async move { alert(connection, &plan_ref, &card, now).await })
                 })
                 .await?;
         }
@@ -118,9 +124,9 @@ async fn set_aside(
     connection: &mut AnyConnection,
     plan_ref: &str,
     why: &str,
+    next_at: Option<DateTime<Utc>>,
     now: DateTime<Utc>,
 ) -> Result<bool, StoreError> {
-    let next_at = first_alert_at(connection, plan_ref, now).await?;
     let done = sqlx::query(
         "INSERT INTO quarantine (plan, found_at, why, alerts, next_at) VALUES ($1, $2, $3, 0, $4) \
          ON CONFLICT (plan) DO NOTHING",
@@ -163,12 +169,12 @@ async fn first_alert_at(
 async fn alert(
     connection: &mut AnyConnection,
     plan_ref: &str,
+    card: &Card,
     now: DateTime<Utc>,
 ) -> Result<usize, StoreError> {
     let sent = number(connection, plan_ref, "SELECT alerts FROM quarantine WHERE plan = $1");
     let sent = sent.await?.unwrap_or(0);
     let kind = if sent == 0 { Kind::Overdue } else { Kind::CallRescue };
-    let card = read(connection, plan_ref).await?.card.unwrap_or_default();
     let asked = (0..card.contacts.len()).filter(|at| !card.not_asked.contains(at));
     let cause = u32::try_from(sent).unwrap_or(u32::MAX);
     let orders: Vec<Order> =
