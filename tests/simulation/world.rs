@@ -222,6 +222,8 @@ impl World {
         for (at, (when, deed)) in life.deeds.iter().enumerate() {
             let said = self.stories.lock().expect("whole")[plan].said[at];
             let began = match said {
+                // What was not taken, because its return had passed meanwhile, has no more to it.
+                Said::Refused(..) if *deed == Deed::File => return,
                 Said::Done(..) | Said::Refused(..) => continue,
                 Said::Unanswered(began) => began,
                 Said::NotYet => {
@@ -233,7 +235,13 @@ impl World {
                 self.note(plan, at, Said::Unanswered(began));
                 match self.say(daemon, plan, at, life, deed).await {
                     Ok(true) => break self.note(plan, at, Said::Done(began, self.time.now())),
-                    Ok(false) => break self.note(plan, at, Said::Refused(began, self.time.now())),
+                    Ok(false) => {
+                        self.note(plan, at, Said::Refused(began, self.time.now()));
+                        if *deed == Deed::File {
+                            return;
+                        }
+                        break;
+                    }
                     Err(error) => {
                         eprintln!("plan {plan}, {deed:?}: {error}");
                         sleep(Duration::from_secs(2)).await;
