@@ -38,8 +38,6 @@ struct CrewPage {
     extensions: Vec<(String, String)>,
     contacts: Vec<(String, String)>,
     nobody_reached: bool,
-    /// Whether this page's own paddler was taken off the trip.
-    taken_off: bool,
     /// What got worse by what was just done.
     worse: Vec<Caution>,
     history: Vec<Said>,
@@ -50,6 +48,29 @@ struct CrewPage {
 
 impl CrewPage {
     /// What was typed into the form of this act, when it is the one that came back.
+    fn kept(&self, act: &str, field: &str) -> &str {
+        if self.typed.get("act") == act { self.typed.get(field) } else { "" }
+    }
+
+    fn is_open(&self, act: &str) -> bool {
+        self.typed.get("act") == act
+    }
+}
+
+/// The page of somebody whom an amendment took off the trip: the plan is no longer theirs to read,
+/// nor to end.
+#[derive(Template)]
+#[template(path = "taken_off.html")]
+struct TakenOffPage {
+    token: String,
+    once: String,
+    trip: Trip,
+    notice: Option<Notice>,
+    typed: Typed,
+    undoable: Vec<Said>,
+}
+
+impl TakenOffPage {
     fn kept(&self, act: &str, field: &str) -> &str {
         if self.typed.get("act") == act { self.typed.get(field) } else { "" }
     }
@@ -109,6 +130,9 @@ async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {
 /// What the form asks for. Nothing in it has a default: an untouched form asks for nothing.
 fn event(visit: &Visit, typed: &Typed) -> Result<Event, String> {
     let by = By::Crew(Some(typed_name(typed.get("name"))?));
+    if is_taken_off(visit) && typed.get("act") != "undo" {
+        return Err("You are no longer on this trip: ask one of the crew to do it.".to_owned());
+    }
     match typed.get("act") {
         "checkin" => {
             Ok(Event::CheckedIn { who: picked_crew(typed, &visit.dossier)?, by, how: None })
@@ -131,6 +155,10 @@ fn event(visit: &Visit, typed: &Typed) -> Result<Event, String> {
     }
 }
 
+fn is_taken_off(visit: &Visit) -> bool {
+    !visit.dossier.record.state.is_on_trip(visit.link.who)
+}
+
 async fn page(
     daemon: &Daemon,
     token: &str,
@@ -140,6 +168,13 @@ async fn page(
     typed: Typed,
 ) -> Result<Response, Sorry> {
     let now = daemon.now();
+    if is_taken_off(visit) {
+        let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
+        let trip = Trip::of(&visit.dossier, now);
+        let (token, undoable) = (token.to_owned(), said::undoable(&visit.dossier));
+        let page = TakenOffPage { token, once: new_key()?, trip, notice, typed, undoable };
+        return Ok(html(status, &page));
+    }
     let standing = daemon.status(&visit.dossier.record.plan_ref).await?;
     let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
     let crew = CrewPage {
@@ -152,7 +187,6 @@ async fn page(
         extensions: extensions(&visit.dossier),
         contacts: contacts(&standing, None),
         nobody_reached: !standing.reached_anybody(),
-        taken_off: !visit.dossier.record.state.is_on_trip(visit.link.who),
         worse,
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),

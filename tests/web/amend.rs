@@ -127,6 +127,27 @@ async fn whoever_was_taken_out_reads_the_plan_no_more_and_can_still_say_what_the
     assert!(pia.contains("All ashore"), "the added contact has a page");
 }
 
+/// Whoever is taken off the trip reads no more of it, and can't end the watch over the others.
+#[tokio::test]
+async fn whoever_was_taken_off_the_trip_neither_reads_nor_ends_it() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let tomas = shorelamp::watch::Recipient::Crew(plan()["crew"].as_array().unwrap().len() - 1);
+    let page = lamp.daemon.page_of(plan_ref, tomas).unwrap();
+    amend(&lamp, &filed["links"]["amend"], &new_version(), "a").await;
+    lamp.pass(600, plan_ref).await;
+    let shown_page = text(lamp.get(&page).send().await.unwrap()).await;
+    assert!(shown_page.contains("no longer on this trip"), "{shown_page}");
+    for private in ["CANARY", "48.5", "555 0142", "Pia"] {
+        assert!(!shown_page.contains(private), "{private} in {shown_page}");
+    }
+    let off = [("act", "cancel"), ("word", "call off"), ("name", "Tomas"), ("once", "1")];
+    let answer = lamp.post(&page).form(&off).send().await.unwrap();
+    assert!(answer.status().is_client_error(), "{}", answer.status());
+    assert_ne!(shown(&lamp, plan_ref).await["state"], "closed");
+}
+
 #[tokio::test]
 async fn an_extension_answers_what_got_worse_and_so_does_the_crews_page() {
     let lamp = Lamp::lit().await;
