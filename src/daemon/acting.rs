@@ -98,6 +98,9 @@ impl Daemon {
             self.0.memory.hear(plan_ref, event, self.now());
         }
         let applied = applied?;
+        if matches!(event, Event::Undone { .. }) && !applied.state.is_closed() {
+            self.remember_reopened(plan_ref).await;
+        }
         self.0.memory.follow(plan_ref, &applied);
         self.ring();
         // Whoever answers a letter has shown that the address is theirs. That this could not be
@@ -109,6 +112,16 @@ impl Daemon {
             tracing::warn!(plan = plan_ref, %error, "an address that answered can't be marked so");
         }
         Ok(applied)
+    }
+
+    /// A closed plan was forgotten; one that is open again must alert without the database too.
+    async fn remember_reopened(&self, plan_ref: &str) {
+        match self.0.store.plan(plan_ref).await {
+            Ok(record) => self.0.memory.remember(record),
+            Err(error) => {
+                tracing::warn!(plan = plan_ref, %error, "a reopened plan is not in memory yet");
+            }
+        }
     }
 
     /// The page of one reader: where their letters send them.
