@@ -18,7 +18,7 @@ use shorelamp::store::LetterState;
 use shorelamp::watch::{Kind, Recipient};
 
 use house::{Lamp, UNTIL_OVERDUE, message_ids};
-use server::{CLOSE, SILENCE, Script, Server, Whims};
+use server::{CLOSE, PICTURE, SILENCE, Script, Server, Whims};
 
 const PLAIN: Security = Security::None;
 
@@ -203,6 +203,24 @@ async fn a_letter_that_every_relay_refuses_for_good_is_a_refused_contact() {
         fates.iter().any(|fate| (fate.kind, fate.to) == (Kind::CallRescue, Recipient::Keeper))
     })
     .await;
+}
+
+/// A rule against pictures is the letter's fault and not the reader's: the same letter goes again
+/// at once without its chart, and nobody counts as out of reach.
+#[tokio::test]
+async fn a_letter_that_is_refused_for_its_chart_goes_without() {
+    let picky = Whims { refuses_pictures: true, ..Whims::NONE };
+    let server = Server::start(whims(picky)).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    let letters = server.heard().letters;
+    assert_eq!(letters.len(), 2, "one with its chart, one without");
+    assert!(letters[0].contains(PICTURE) && !letters[1].contains(PICTURE));
+    let ids = message_ids(&letters);
+    assert_eq!(ids[0], ids[1]);
+    let fates = lamp.daemon.store().letters(&plan).await.unwrap();
+    assert!(fates.iter().all(|fate| fate.kind == Kind::Filed), "nobody is troubled: {fates:?}");
 }
 
 #[tokio::test]

@@ -22,6 +22,8 @@ use crate::watch::Kind;
 const MOST_BYTES: usize = 32 * 1024 * 1024;
 /// So many charts are kept for pages.
 const MOST_PAGES: usize = 64;
+/// So many letters that must go without are remembered.
+const MOST_UNWELCOME: usize = 10_000;
 /// Alerts that may be due within this find their chart drawn.
 const AHEAD: TimeDelta = TimeDelta::hours(1);
 const LOOKS_AFTER: Duration = Duration::from_secs(30);
@@ -44,6 +46,8 @@ pub(super) struct Charts {
     pages: Pages,
     hand: Arc<Semaphore>,
     waiting: Semaphore,
+    /// Letters that a relay refused with their picture, the oldest first.
+    unwelcome: Mutex<VecDeque<String>>,
 }
 
 /// The charts of the pages looked at last, the oldest first: by their routes, for the shore is the
@@ -65,7 +69,25 @@ struct Drawn {
 impl Default for Charts {
     fn default() -> Self {
         let (hand, waiting) = (Arc::new(Semaphore::new(1)), Semaphore::new(MOST_WAITING));
-        Charts { kept: Mutex::default(), pages: Pages::default(), hand, waiting }
+        let (kept, pages) = (Mutex::default(), Pages::default());
+        Charts { kept, pages, hand, waiting, unwelcome: Mutex::default() }
+    }
+}
+
+impl Charts {
+    /// A relay refused this letter with its picture: from now on it goes without.
+    pub(super) fn leave_out_of(&self, letter: &str) {
+        let mut unwelcome = self.unwelcome.lock().unwrap_or_else(PoisonError::into_inner);
+        if unwelcome.len() == MOST_UNWELCOME {
+            unwelcome.pop_front();
+        }
+        unwelcome.push_back(letter.to_owned());
+    }
+
+    /// Whether this letter goes without a picture.
+    pub(super) fn is_left_out_of(&self, letter: &str) -> bool {
+        let unwelcome = self.unwelcome.lock().unwrap_or_else(PoisonError::into_inner);
+        unwelcome.iter().any(|one| one == letter)
     }
 }
 

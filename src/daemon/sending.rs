@@ -11,7 +11,9 @@ use super::bare::plain_letter;
 use super::{Daemon, Dossier, is_canary, retry};
 use crate::letter::{self, Facts, Letter};
 use crate::plan::{Plan, read_json};
-use crate::post::{Envelope, Outgoing, Phase, Picture, Place, Receipt, SendError, Tried};
+use crate::post::{
+    Envelope, Outgoing, Phase, Picture, Place, Receipt, SendClass, SendError, Tried,
+};
 use crate::settings::Mailbox;
 use crate::store::{self, Claimed, LastLook, PlanRecord, Read, StoreError};
 use crate::watch::{Order, Recipient};
@@ -65,7 +67,10 @@ async fn try_to_send(
             let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else {
                 return no_address(daemon, claimed).await;
             };
-            let picture = daemon.picture(&dossier, claimed.order.kind).await;
+            let picture = match daemon.0.charts.is_left_out_of(&claimed.id) {
+                true => None,
+                false => daemon.picture(&dossier, claimed.order.kind).await,
+            };
             let letter = write(daemon, claimed, &dossier, to, picture.as_deref());
             (letter, Some(Box::new(dossier.record.state)))
         }
@@ -88,7 +93,8 @@ async fn try_to_send(
         return put_back(daemon, claimed, NO_PLACE).await;
     };
     let claimed = Claimed { written_from, ..claimed.clone() };
-    attempt(daemon, &claimed, &letter.envelope(), &bytes, place, desk).await
+    let pictured = letter.picture.is_some();
+    attempt(daemon, &claimed, &letter.envelope(), (&bytes, pictured), place, desk).await
 }
 
 /// Holds its place until the outcome is on its way to the disk. The next letter's last look is
@@ -98,7 +104,7 @@ async fn attempt(
     daemon: &Daemon,
     claimed: &Claimed,
     envelope: &Envelope,
-    letter: &[u8],
+    (letter, pictured): (&[u8], bool),
     place: Place,
     desk: Option<OwnedSemaphorePermit>,
 ) -> Result<(), StoreError> {
@@ -114,7 +120,22 @@ async fn attempt(
             }
         }
     };
+    let outcome = if pictured { without_picture(daemon, claimed, outcome) } else { outcome };
     record(daemon, claimed, outcome, place).await
+}
+
+/// A letter that every relay refuses for what is in it may be refused for its picture: that is
+/// not yet a contact out of reach. It goes again at once, without.
+fn without_picture(daemon: &Daemon, claimed: &Claimed, outcome: Outcome) -> Outcome {
+    match outcome {
+        Outcome::Failed(error) if error.class == SendClass::MessageRefused => {
+            let (plan, letter) = (&claimed.plan_ref, &claimed.id);
+            tracing::warn!(plan, letter, said = %error, "refused; it goes again without its chart");
+            daemon.0.charts.leave_out_of(letter);
+            Outcome::Outdated
+        }
+        other => other,
+    }
 }
 
 /// All that is needed to hand a letter over, once or twice.

@@ -43,6 +43,8 @@ pub struct Whims {
     pub swallowed: usize,
     /// The first recipients whom it asks to come back later.
     pub greylisted: usize,
+    /// Whether it refuses letters for good that have a picture in them.
+    pub refuses_pictures: bool,
     /// The first letters in whose middle it resets the connection.
     pub resets: usize,
     /// After so long without a command it says 421 and closes.
@@ -55,11 +57,14 @@ impl Whims {
         before_each_byte: Duration::ZERO,
         swallowed: 0,
         greylisted: 0,
+        refuses_pictures: false,
         resets: 0,
         leaves_after: Duration::from_secs(600),
     };
 }
 
+/// What a letter with a picture has in it.
+pub const PICTURE: &str = "Content-Type: image/png";
 pub const SILENCE: &str = "…";
 pub const CLOSE: &str = "";
 
@@ -211,12 +216,17 @@ async fn talk<S: AsyncRead + AsyncWrite + Unpin>(
                     return None;
                 }
                 let letter = letter(&mut stream).await?;
+                let unwelcome = whims.refuses_pictures && letter.contains(PICTURE);
                 let swallows = count(&mut heard.lock().unwrap().swallowed, whims.swallowed);
                 heard.lock().unwrap().letters.push(letter);
                 letters += 1;
                 let silent = !whims.silent_for.is_empty() && to.ends_with(whims.silent_for);
-                answer(&mut stream, if swallows || silent { SILENCE } else { script.dot }, whims)
-                    .await?;
+                let said = match () {
+                    () if unwelcome => "554 5.7.1 no pictures here",
+                    () if swallows || silent => SILENCE,
+                    () => script.dot,
+                };
+                answer(&mut stream, said, whims).await?;
                 if letters >= script.letters_a_connection {
                     return None;
                 }
