@@ -99,8 +99,8 @@ impl Script {
             return script;
         }
         for relay in 0..relays {
-            for _ in 0..chance.between(0, 5) {
-                let (from, to) = span(&mut chance, 5 * SECOND, 8 * MINUTE);
+            for _ in 0..chance.between(0, 9) {
+                let (from, to) = span(&mut chance, 5 * SECOND, 4 * MINUTE);
                 let fault = FAULTS[usize::try_from(chance.between(0, 8)).expect("small")];
                 script.troubles.push(Trouble { relay, from, to, fault });
             }
@@ -132,7 +132,8 @@ impl Script {
 }
 
 fn span(chance: &mut Chance, least: i64, most: i64) -> (i64, i64) {
-    let from = chance.between(0, QUIET_FROM - least);
+    // While there is most to do.
+    let from = chance.between(0, QUIET_FROM - 14 * MINUTE);
     (from, (from + chance.between(least, most)).min(QUIET_FROM))
 }
 
