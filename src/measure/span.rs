@@ -148,7 +148,7 @@ mod tests {
     use proptest::prelude::*;
 
     #[test]
-    fn reads_the_forms_of_the_contract() {
+    fn reads_minutes_hours_and_seconds() {
         for (text, seconds) in [("90m", 5400), ("1h30m", 5400), ("45s", 45), ("2h", 7200)] {
             assert_eq!(text.parse::<Span>().unwrap().seconds(), seconds, "{text}");
         }
