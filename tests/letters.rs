@@ -8,6 +8,8 @@ mod amended;
 mod awkward;
 #[path = "letters/by_hand.rs"]
 mod by_hand;
+#[path = "letters/calendar.rs"]
+mod calendar;
 #[path = "letters/clocks.rs"]
 mod clocks;
 #[path = "letters/coordinator.rs"]

@@ -296,6 +296,7 @@ fn outgoing(
         importance_high: letter.important,
         picture: None,
         attachments: Vec::new(),
+        invitation: None,
     }
 }
 

@@ -12,7 +12,7 @@ use super::{Daemon, Dossier, is_canary, retry};
 use crate::letter::{self, Facts, Letter};
 use crate::plan::{Plan, read_json};
 use crate::post::{
-    Envelope, Outgoing, Phase, Picture, Place, Receipt, SendClass, SendError, Tried,
+    Envelope, Invitation, Outgoing, Phase, Picture, Place, Receipt, SendClass, SendError, Tried,
 };
 use crate::settings::Mailbox;
 use crate::store::{self, Claimed, LastLook, PlanRecord, Read, StoreError};
@@ -300,8 +300,16 @@ fn write(
         content_type: "image/png".to_owned(),
         bytes: png.clone(),
     });
+    let organizer = &daemon.house().from.email;
+    // A canary's reader is a mailbox of the keeper's.
+    let entry = match is_canary(&dossier.record) {
+        true => None,
+        false => letter::calendar_entry(&facts, &claimed.order, organizer),
+    };
+    let invitation =
+        entry.map(|entry| Invitation { method: entry.method.to_owned(), text: entry.text });
     let outgoing = daemon.outgoing(&name, kind, Some(&claimed.plan_ref), to, letter);
-    Outgoing { picture, ..outgoing }
+    Outgoing { picture, invitation, ..outgoing }
 }
 
 /// The letter's words as the plan now stands; those of a canary say that they are a test.

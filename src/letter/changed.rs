@@ -264,7 +264,10 @@ fn steps(scene: &Scene<'_>, alerted: bool) -> Vec<String> {
     if scene.order.to == Recipient::Keeper {
         return steps;
     }
-    steps.push(format!("Move the alarm in your Clock app to {overdue}."));
+    steps.push(format!(
+        "Move the alarm in your Clock app to {overdue}. The calendar entry moves with this letter \
+         if you accepted it; a file that you added by hand does not."
+    ));
     steps.push(
         "When it rings, do what our first letter says: look for a letter that they are ashore, \
          call them, then the rescue service. No letter is not good news."

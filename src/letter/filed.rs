@@ -81,10 +81,15 @@ fn now(scene: &Scene<'_>) -> Vec<String> {
          of the launch: if your clock shows another zone, set the same moment.",
         scene.clock.full(act_at)
     )];
+    steps.push(
+        "Accept the calendar entry that comes with this letter: your second reminder. It may stay \
+         silent, so it does not take the alarm's place."
+            .to_owned(),
+    );
     if scene.facts.page.is_some() {
         steps.push(
-            "Open your page (link below) and type your name: then the crew knows that you have \
-             read this."
+            "Open your page (link below), type your name and press \"Yes, I have this\": then the \
+             crew knows that you have read it."
                 .to_owned(),
         );
     }
@@ -92,7 +97,8 @@ fn now(scene: &Scene<'_>) -> Vec<String> {
     steps
 }
 
-fn alarm(scene: &Scene<'_>) -> Vec<String> {
+/// What to do when the alarm rings.
+pub(super) fn alarm(scene: &Scene<'_>) -> Vec<String> {
     let phones = if scene.has_phones() {
         format!(
             "No such letter: call the crew, for ten minutes at most: {}.",
@@ -107,7 +113,7 @@ fn alarm(scene: &Scene<'_>) -> Vec<String> {
             .to_owned(),
         phones,
         format!(
-            "Still nothing: call {}. Read them \"Say this\" from below.",
+            "Still nothing: call {}. Read \"Say this\" to them.",
             rescue::in_a_sentence(&scene.rescue())
         ),
     ]

@@ -8,6 +8,7 @@
 mod alert;
 mod block;
 pub mod brief;
+mod calendar;
 mod changed;
 mod chart;
 mod clocks;
@@ -33,6 +34,7 @@ mod words;
 
 pub use block::{Callee, Number};
 pub use brief::{Brief, Row, Section, brief};
+pub use calendar::{Entry, entry as calendar_entry};
 pub use chart::CHART_ID;
 pub use facts::Facts;
 pub use fallback::{Bare, plain_fallback};

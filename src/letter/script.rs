@@ -46,7 +46,7 @@ pub fn words_to_say(facts: &Facts<'_>, contact: usize, now: DateTime<Utc>) -> Ve
     words_of(&Scene::new(facts, &alert, now), true)
 }
 
-fn words_of(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
+pub(super) fn words_of(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
     let mut say = vec![opening(scene), timing(scene), last_known(scene), route(scene)];
     say.extend(craft(scene));
     say.extend(crew(scene, with_medical));

@@ -36,7 +36,9 @@ fn steps(scene: &Scene<'_>) -> Vec<String> {
         ),
         "Whom else did you tell: friends, the harbour, people searching on their own? Tell them too."
             .to_owned(),
-        "Switch off the alarm that you set for this trip.".to_owned(),
+        "Switch off the alarm that you set for this trip. The calendar entry goes with this letter; \
+         if it stays, delete it."
+            .to_owned(),
     ]
 }
 

@@ -45,6 +45,18 @@ pub struct Outgoing {
     pub picture: Option<Picture>,
     /// What is enclosed.
     pub attachments: Vec<Attachment>,
+    /// What goes into the reader's calendar.
+    pub invitation: Option<Invitation>,
+}
+
+/// An iCalendar object by mail (RFC 6047): shown by programs that know it, and enclosed as a file
+/// for those that don't.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Invitation {
+    /// `REQUEST` or `CANCEL`; the same as in the object, else it is not taken for one.
+    pub method: String,
+    /// The object, its lines ending in CR LF.
+    pub text: String,
 }
 
 /// A picture shown in a letter's HTML, where that says `cid:` and its id (RFC 2392).
@@ -145,7 +157,7 @@ impl Outgoing {
                 let parts = MultiPart::alternative().boundary(format!("{boundary}a"));
                 let (parts, html) =
                     (parts.singlepart(text.clone()), printable(html, ContentType::TEXT_HTML)?);
-                Some(match &self.picture {
+                let parts = match &self.picture {
                     Some(picture) => parts.multipart(
                         MultiPart::related()
                             .boundary(format!("{boundary}r"))
@@ -153,11 +165,18 @@ impl Outgoing {
                             .singlepart(shown(picture)?),
                     ),
                     None => parts.singlepart(html),
+                };
+                // Last, for that is what a program shows that knows it.
+                Some(match &self.invitation {
+                    Some(invitation) => parts.singlepart(invitation.inline()?),
+                    None => parts,
                 })
             }
             None => None,
         };
-        if self.attachments.is_empty() {
+        let file = self.invitation.as_ref().map(Invitation::file);
+        let enclosures: Vec<&Attachment> = self.attachments.iter().chain(&file).collect();
+        if enclosures.is_empty() {
             return match alternative {
                 Some(parts) => builder.multipart(parts),
                 None => builder.singlepart(text),
@@ -169,7 +188,7 @@ impl Outgoing {
             Some(parts) => mixed.multipart(parts),
             None => mixed.singlepart(text),
         };
-        for attachment in &self.attachments {
+        for attachment in enclosures {
             mixed = mixed.singlepart(enclosed(attachment)?);
         }
         builder.multipart(mixed).map_err(incomplete)
@@ -251,6 +270,23 @@ fn printable(text: &str, content_type: ContentType) -> Result<SinglePart, MimeEr
     let body = Body::new_with_encoding(text.to_owned(), encoding)
         .map_err(|_| MimeError::Incomplete("the text can't be encoded".to_owned()))?;
     Ok(SinglePart::builder().header(content_type).body(body))
+}
+
+impl Invitation {
+    fn inline(&self) -> Result<SinglePart, MimeError> {
+        let method = header_text(&self.method, "calendar's method", LONGEST_NAME)?;
+        let kind = format!("text/calendar; method={method}; charset=utf-8");
+        let (body, content_type) = base64(self.text.as_bytes(), &kind)?;
+        Ok(SinglePart::builder().header(content_type).body(body))
+    }
+
+    fn file(&self) -> Attachment {
+        Attachment {
+            name: "invite.ics".to_owned(),
+            content_type: "application/ics".to_owned(),
+            bytes: self.text.clone().into_bytes(),
+        }
+    }
 }
 
 fn enclosed(attachment: &Attachment) -> Result<SinglePart, MimeError> {

@@ -19,7 +19,7 @@ mod tls;
 pub use error::{Phase, SendClass, SendError};
 pub use folder::Folder;
 pub use health::RelayHealth;
-pub use mime::{Attachment, MimeError, Outgoing, Picture};
+pub use mime::{Attachment, Invitation, MimeError, Outgoing, Picture};
 pub use places::{Place, Room};
 pub use pool::Tried;
 pub use relay::{Connecting, Network, Receipt, Relay, RelayError, Session};

@@ -247,7 +247,18 @@ impl Story {
 
     pub fn compose(&self, order: &Order, queued_at: DateTime<Utc>, now: DateTime<Utc>) -> Letter {
         let page = format!("https://lamp.example.org/p/{}", "k3".repeat(11));
-        let facts = Facts {
+        let page = (order.to != Recipient::Keeper).then_some(page.as_str());
+        let facts = self.facts(page, queued_at, shows_a_chart(order.kind));
+        compose(&facts, order, now)
+    }
+
+    pub fn facts<'a>(
+        &'a self,
+        page: Option<&'a str>,
+        queued_at: DateTime<Utc>,
+        has_chart: bool,
+    ) -> Facts<'a> {
+        Facts {
             service_name: "Madrona Point Paddle Anglers",
             plan_ref: "7Q4K-M2",
             filed_at: self.filed_at,
@@ -256,12 +267,11 @@ impl Story {
             history: &self.history,
             review: self.review.as_ref(),
             rescue: &self.rescue,
-            page: (order.to != Recipient::Keeper).then_some(page.as_str()),
-            has_chart: shows_a_chart(order.kind),
+            page,
+            has_chart,
             queued_at,
             clocks_apart: self.clocks_apart,
-        };
-        compose(&facts, order, now)
+        }
     }
 }
 

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use mail_parser::{Address, HeaderValue, Message, MessageParser, MimeHeaders};
 use proptest::prelude::*;
-use shorelamp::post::{Attachment, MimeError, Outgoing, Picture};
+use shorelamp::post::{Attachment, Invitation, MimeError, Outgoing, Picture};
 use shorelamp::settings::Mailbox;
 
 /// An invented letter.
@@ -23,6 +23,7 @@ pub fn letter() -> Outgoing {
         importance_high: true,
         picture: None,
         attachments: Vec::new(),
+        invitation: None,
     }
 }
 
@@ -83,6 +84,41 @@ fn a_letter_has_its_fields_and_both_texts() {
     assert_eq!(html.content_type().unwrap().subtype(), Some("html"));
     let lines: Vec<_> = text.text_contents().unwrap().lines().collect();
     assert_eq!(lines, ["Two people are overdue.", "", ".A line that begins with a dot"]);
+}
+
+/// RFC 6047, 2.4: the method stands in the Content-Type as in the object; the last part of an
+/// alternative is the one that a program shows which knows it (RFC 2046, 5.1.4).
+#[test]
+fn an_invitation_is_the_last_alternative_and_a_file() {
+    let text = "BEGIN:VCALENDAR\r\nMETHOD:REQUEST\r\nSUMMARY:Ærø\r\nEND:VCALENDAR\r\n".to_owned();
+    let invitation = Some(Invitation { method: "REQUEST".to_owned(), text: text.clone() });
+    let bytes = Outgoing { invitation, ..letter() }.build().unwrap();
+    assert_carried_by_every_relay(&bytes);
+    let read = parse(&bytes);
+    let kinds: Vec<_> = read
+        .parts
+        .iter()
+        .map(|part| part.content_type().unwrap())
+        .map(|kind| format!("{}/{}", kind.ctype(), kind.subtype().unwrap()))
+        .collect();
+    assert_eq!(
+        kinds,
+        [
+            "multipart/mixed",
+            "multipart/alternative",
+            "text/plain",
+            "text/html",
+            "text/calendar",
+            "application/ics"
+        ]
+    );
+    let calendar = read.parts[4].content_type().unwrap();
+    assert_eq!(calendar.attribute("method"), Some("REQUEST"));
+    assert_eq!(calendar.attribute("charset"), Some("utf-8"));
+    assert_eq!(read.parts[4].contents(), text.as_bytes());
+    assert_eq!(read.parts[5].contents(), text.as_bytes());
+    assert_eq!(read.parts[5].attachment_name(), Some("invite.ics"));
+    assert!(read.parts[4].content_disposition().is_none());
 }
 
 #[test]
