@@ -30,6 +30,9 @@ pub enum StoreError {
     /// The same idempotency key came with another body.
     #[error("this idempotency key was used for another plan")]
     OtherBody,
+    /// The idempotency key was thrown away before anything was filed under it.
+    #[error("this plan was thrown away before it was filed")]
+    ThrownAway,
     /// A row does not hold what it must.
     #[error("plan {plan} can't be read: {why}")]
     Damaged {

@@ -25,6 +25,8 @@ mod quarantine;
 mod reading;
 mod sending;
 mod spare;
+mod thrown;
+mod usual;
 mod verify;
 mod versions;
 mod writer;
@@ -51,6 +53,8 @@ pub use quarantine::Quarantined;
 pub use reading::{Read, ReadPlans};
 pub use sending::{LastLook, Pending};
 pub use spare::{Card, Mailed, Spare};
+pub use thrown::{FiledAs, Known};
+pub use usual::UsualTrip;
 pub use verify::Difference;
 pub use versions::{NewVersion, OldVersion};
 

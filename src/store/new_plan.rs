@@ -7,6 +7,7 @@ use sqlx::AnyConnection;
 use super::links::Link;
 use super::plans::{same_body, to_json};
 use super::spare::{NewSpare, sum};
+use super::thrown::is_thrown_away;
 use super::{Filing, StoreError, letters, links, millis, places};
 use crate::watch::{Order, Watched, next_wakeup};
 
@@ -58,8 +59,11 @@ impl NewPlan {
             sqlx::query("SELECT ref, body_hash FROM plans WHERE key_id = $1 AND idempotency = $2")
                 .bind(&self.key_id)
                 .bind(idempotency)
-                .fetch_optional(connection)
+                .fetch_optional(&mut *connection)
                 .await?;
+        if row.is_none() && is_thrown_away(connection, &self.key_id, idempotency).await? {
+            return Err(StoreError::ThrownAway);
+        }
         row.map(|row| same_body(&row, &self.body_hash)).transpose()
     }
 

@@ -105,6 +105,11 @@ impl From<StoreError> for Problem {
                 "this idempotency key has filed another plan already; nothing was filed now. Use \
                  a new key for a new plan",
             ),
+            StoreError::ThrownAway => Problem::new(
+                StatusCode::GONE,
+                "this plan was thrown away before it reached us, so it is NOT filed. To file it \
+                 after all, send it as a new one",
+            ),
             error if error.is_transient() => {
                 tracing::error!(%error, "a request can't be answered");
                 let detail = "the service's database does not answer, and nothing was done. Try \
