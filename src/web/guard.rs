@@ -22,8 +22,11 @@ const MOST_BYTES_DRAINED: usize = 64 * 1024 * 1024;
 const LONGEST_BODY: Duration = Duration::from_secs(20);
 const LONGEST_ANSWER: Duration = Duration::from_secs(30);
 
-const STYLE_ONLY: &str = "default-src 'none'; style-src 'self'; form-action 'self'; \
-                          base-uri 'none'; frame-ancestors 'none'";
+/// Nothing but what lies here, and no script inside a page.
+const OURS_ONLY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; \
+                         connect-src 'self'; img-src 'self'; manifest-src 'self'; \
+                         worker-src 'self'; form-action 'self'; base-uri 'none'; \
+                         frame-ancestors 'none'";
 const A_YEAR: &str = "max-age=31536000";
 
 /// Reads the whole body before anything else is done, within its size and time.
@@ -125,7 +128,7 @@ pub(super) async fn headers(
     let mut set = |name: HeaderName, value: &'static str| {
         headers.insert(name, HeaderValue::from_static(value));
     };
-    set(header::CONTENT_SECURITY_POLICY, STYLE_ONLY);
+    set(header::CONTENT_SECURITY_POLICY, OURS_ONLY);
     set(header::X_CONTENT_TYPE_OPTIONS, "nosniff");
     set(header::X_FRAME_OPTIONS, "DENY");
     set(header::REFERRER_POLICY, "no-referrer");

@@ -5,6 +5,7 @@
 //! they type.
 
 mod api;
+mod assets;
 mod contact;
 mod crew;
 mod deed;
@@ -23,17 +24,19 @@ use std::io;
 use std::time::Duration;
 
 use axum::Router;
-use axum::http::header;
 use axum::middleware::{from_fn, from_fn_with_state};
-use axum::response::IntoResponse;
-use axum::routing::get;
 use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
+use tower_http::CompressionLevel;
+use tower_http::compression::CompressionLayer;
 
 use crate::daemon::Daemon;
 
 /// How long requests under way may take to end once the service stops.
 const LAST_ANSWERS: Duration = Duration::from_secs(5);
+
+/// How hard a page is packed while its reader waits.
+const PAGE_QUALITY: i32 = 6;
 
 /// Every page and every address of the API.
 pub fn router(daemon: Daemon) -> Router {
@@ -42,10 +45,11 @@ pub fn router(daemon: Daemon) -> Router {
         .merge(ramp::routes())
         .merge(crew::routes())
         .merge(contact::routes())
-        .route("/style.css", get(style))
+        .merge(assets::routes())
         .fallback(guard::nothing_here)
         .method_not_allowed_fallback(guard::not_that_way)
         .layer(from_fn(guard::whole_body))
+        .layer(CompressionLayer::new().quality(CompressionLevel::Precise(PAGE_QUALITY)))
         .layer(from_fn_with_state(daemon.clone(), guard::own_pages_only))
         .layer(from_fn_with_state(daemon.clone(), guard::headers))
         .with_state(daemon)
@@ -72,12 +76,4 @@ pub async fn serve(
         ended = served => ended,
         () = patience => Ok(()),
     }
-}
-
-async fn style() -> impl IntoResponse {
-    let headers = [
-        (header::CONTENT_TYPE, "text/css; charset=utf-8"),
-        (header::CACHE_CONTROL, "public, max-age=3600"),
-    ];
-    (headers, include_str!("pages/style.css"))
 }

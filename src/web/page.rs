@@ -48,6 +48,13 @@ impl Sorry {
     }
 }
 
+impl Sorry {
+    /// The same for a program.
+    pub(super) fn into_problem(self) -> Problem {
+        self.0
+    }
+}
+
 impl<T: Into<Problem>> From<T> for Sorry {
     fn from(problem: T) -> Self {
         Sorry(problem.into())

@@ -154,16 +154,17 @@ fn too_many(undone: &str, error: &FilingError, retry_after_s: u32) -> Problem {
     Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).retry_after_s(retry_after_s)
 }
 
-impl IntoResponse for Problem {
-    fn into_response(self) -> Response {
+impl Problem {
+    /// As a document.
+    pub(super) fn document(&self) -> serde_json::Value {
         #[derive(Serialize)]
         struct Document<'a> {
             r#type: &'a str,
             title: &'a str,
             status: u16,
             detail: &'a str,
-            #[serde(skip_serializing_if = "Vec::is_empty")]
-            faults: Vec<Fault>,
+            #[serde(skip_serializing_if = "<[Fault]>::is_empty")]
+            faults: &'a [Fault],
             #[serde(skip_serializing_if = "Vec::is_empty")]
             illnesses: Vec<Ill>,
         }
@@ -178,10 +179,16 @@ impl IntoResponse for Problem {
             title: self.status.canonical_reason().unwrap_or("Error"),
             status: self.status.as_u16(),
             detail: &self.detail,
-            faults: self.faults,
+            faults: &self.faults,
             illnesses: illnesses.map(|one| Ill { what: one.what, mend: one.mend }).collect(),
         };
-        let mut response = (self.status, axum::Json(document)).into_response();
+        serde_json::to_value(document).unwrap_or_default()
+    }
+}
+
+impl IntoResponse for Problem {
+    fn into_response(self) -> Response {
+        let mut response = (self.status, axum::Json(self.document())).into_response();
         let headers = response.headers_mut();
         let json = HeaderValue::from_static("application/problem+json");
         headers.insert(header::CONTENT_TYPE, json);

@@ -39,6 +39,11 @@ impl FromIterator<(String, String)> for Typed {
 }
 
 impl Typed {
+    /// The fields in a body that a form sent, or a page in its way.
+    pub(super) fn of_bytes(body: &[u8]) -> Self {
+        form_urlencoded::parse(body).into_owned().collect()
+    }
+
     /// The value of a field, trimmed; empty where it did not come.
     pub(super) fn get(&self, name: &str) -> &str {
         self.all(name).first().map_or("", |value| value.trim())

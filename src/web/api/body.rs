@@ -3,13 +3,22 @@
 use axum::http::{HeaderMap, StatusCode, header};
 use serde::de::DeserializeOwned;
 
-use crate::plan::{Plan, read_json, read_toml};
+use crate::plan::{Faults, Plan, read_json, read_toml};
 use crate::web::problem::Problem;
 
 const LONGEST_IDEMPOTENCY_KEY: usize = 200;
 
 /// The plan in a body, in the language that its content type names.
 pub(super) fn plan(headers: &HeaderMap, body: &[u8]) -> Result<Plan, Problem> {
+    Ok(plan_or_faults(headers, body)??)
+}
+
+/// The same, with everything that is wrong with the plan kept apart from what is wrong with the
+/// request.
+pub(in crate::web) fn plan_or_faults(
+    headers: &HeaderMap,
+    body: &[u8],
+) -> Result<Result<Plan, Faults>, Problem> {
     let read = match content_type(headers).as_deref() {
         Some("application/json") => read_json,
         Some("application/toml") => read_toml,
@@ -31,7 +40,7 @@ pub(super) fn plan(headers: &HeaderMap, body: &[u8]) -> Result<Plan, Problem> {
                     (`shorelamp file` does so by itself)";
         Err(mend.to_owned())
     };
-    Ok(read(text, &no_files)?)
+    Ok(read(text, &no_files))
 }
 
 /// The client's key for doing something once.
@@ -54,7 +63,7 @@ pub(super) fn object<T: DeserializeOwned>(body: &[u8], form: &str) -> Result<T, 
     })
 }
 
-fn content_type(headers: &HeaderMap) -> Option<String> {
+pub(in crate::web) fn content_type(headers: &HeaderMap) -> Option<String> {
     let value = headers.get(header::CONTENT_TYPE)?.to_str().ok()?;
     Some(value.split(';').next()?.trim().to_ascii_lowercase())
 }

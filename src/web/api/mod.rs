@@ -2,7 +2,7 @@
 
 mod amend;
 mod answers;
-mod body;
+pub(super) mod body;
 mod keeper;
 mod moves;
 mod plans;

@@ -33,6 +33,66 @@ impl Draft {
         draft
     }
 
+    /// The draft that makes this plan's document again.
+    pub(super) fn of_document(document: &Value) -> Self {
+        let mut draft = Draft::default();
+        for group in &GROUPS {
+            let table =
+                if group.table.is_empty() { Some(document) } else { document.get(group.table) };
+            let Some(table) = table else { continue };
+            let rows = match table {
+                Value::Array(rows) => rows.iter().collect(),
+                table => vec![table],
+            };
+            for (at, row) in rows.iter().enumerate() {
+                if group.table == "waypoint" && at >= WAYPOINT_ROWS {
+                    draft.add_line(row);
+                    continue;
+                }
+                for field in group.fields {
+                    draft.take(field.kind, &group.key(at + 1, field.key), &row[field.key]);
+                }
+            }
+        }
+        draft
+    }
+
+    fn take(&mut self, kind: Kind, key: &str, value: &Value) {
+        let text = match value {
+            Value::Null => return,
+            Value::Bool(true) => "yes".to_owned(),
+            Value::Bool(false) => "no".to_owned(),
+            Value::String(text) => text.clone(),
+            other => other.to_string(),
+        };
+        match (kind, text.split_once('T')) {
+            (Kind::Moment, Some((day, time))) => {
+                for (part, value) in moment(key).into_iter().zip([day, time.get(..5).unwrap_or("")])
+                {
+                    self.set(part, value);
+                }
+            }
+            _ => self.set(key.to_owned(), &text),
+        }
+    }
+
+    fn add_line(&mut self, waypoint: &Value) {
+        let parts = ["name", "position", "stay"].map(|key| waypoint[key].as_str().unwrap_or(""));
+        let told: Vec<&str> = parts.into_iter().filter(|part| !part.is_empty()).collect();
+        let lines = [self.get(MORE_WAYPOINTS), &told.join("; ")].join("\n");
+        self.set(MORE_WAYPOINTS.to_owned(), lines.trim_start());
+    }
+
+    /// Takes over all that the other holds.
+    pub(super) fn fill(&mut self, other: &Draft) {
+        self.0.extend(other.0.clone());
+    }
+
+    /// Everything that was typed, by the names of the form's fields.
+    pub(super) fn pairs(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.0.iter().map(|(key, value)| (key.as_str(), value.as_str()))
+    }
+
     pub(super) fn get(&self, key: &str) -> &str {
         self.0.get(key).map_or("", String::as_str)
     }
@@ -230,6 +290,30 @@ mod tests {
         assert_eq!(plan.crew[0].medical.as_deref(), Some("Asthma"));
         assert_eq!(plan.gear.light, Some(true));
         assert!(plan.stated.unwrap().taken_at.is_some());
+    }
+
+    #[test]
+    fn a_plan_makes_the_form_that_makes_it() {
+        let pairs = [
+            ("waypoint[1].position", "48.55 -123.20"),
+            ("waypoint[1].stay", "2h"),
+            ("gear.light", "yes"),
+            ("gear.sound_signal", "no"),
+            ("pace.speed_kn", "2,5"),
+            ("crew[2].name", "Tomas Bright"),
+            ("stated.water_c", "9.5"),
+            ("stated.taken_at.date", "2026-06-14"),
+            ("stated.taken_at.time", "05:00"),
+            (
+                MORE_WAYPOINTS,
+                "48.56 -123.21\n48.57 -123.22\n48.57 -123.23\n48.57 -123.24\n\
+                              48.57 -123.25\n48.57 -123.26\n48.57 -123.27\nKelp; 48.58 -123.23; 10m",
+            ),
+        ];
+        let plan = draft(&[LEAST.as_slice(), &pairs].concat()).plan().unwrap();
+        let again = Draft::of_document(&serde_json::to_value(&plan).unwrap());
+        assert_eq!(again.plan().unwrap(), plan);
+        assert!(again.get(MORE_WAYPOINTS).starts_with("Kelp; "), "{again:?}");
     }
 
     #[test]

@@ -1,13 +1,16 @@
 //! The page of a plan that is filed: what is armed, and who has been reached.
 
 use askama::Template;
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
+use serde::Deserialize;
 
 use super::judged::{Judged, times};
+use crate::daemon::secrets::new_key;
 use crate::daemon::{Daemon, PersonStatus, PlanStatus};
 use crate::letter::Clock;
+use crate::plan::Plan;
 use crate::review::Review;
 use crate::store::StoreError;
 use crate::watch::Recipient;
@@ -32,6 +35,18 @@ struct FiledPage {
     confirmed: bool,
     crew_page: Option<String>,
     judged: Option<Judged>,
+    /// For keeping it as a usual trip; only the key that filed it can.
+    own: bool,
+    kept: bool,
+    name: String,
+    once: String,
+    token: String,
+}
+
+/// Whether it has just been kept as a usual trip.
+#[derive(Deserialize)]
+pub(super) struct Did {
+    kept: Option<String>,
 }
 
 /// Shown to the device whose key filed it, and to a keeper's.
@@ -39,6 +54,7 @@ pub(super) async fn show(
     State(daemon): State<Daemon>,
     device: Option<Device>,
     Path(plan_ref): Path<String>,
+    Query(did): Query<Did>,
 ) -> Result<Response, Sorry> {
     let device = device.ok_or_else(Sorry::gone)?;
     let status = match daemon.status(&plan_ref).await {
@@ -49,7 +65,12 @@ pub(super) async fn show(
         return Err(Sorry::gone());
     }
     let review = daemon.dossier(&plan_ref).await?.review;
-    Ok(html(StatusCode::OK, &page(&daemon, &status, review.as_ref())))
+    let mut page = page(&daemon, &status, review.as_ref());
+    page.own = status.key_id == device.key.id;
+    page.kept = did.kept.is_some();
+    page.once = new_key()?;
+    page.token = device.form_token(&page.once);
+    Ok(html(StatusCode::OK, &page))
 }
 
 fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>) -> FiledPage {
@@ -70,8 +91,19 @@ fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>) -> FiledP
         confirmed: contacts.iter().any(|one| one.confirmed && !one.removed),
         contacts: contacts.into_iter().map(|one| (one.name.clone(), fate(&one))).collect(),
         crew_page: daemon.page_of(&status.plan_ref, Recipient::Crew(0)),
+        own: false,
+        kept: false,
+        name: name(&status.plan),
+        once: String::new(),
+        token: String::new(),
         judged: review.map(|it| Judged::of(it, &status.plan, daemon.chart(&status.plan))),
     }
+}
+
+/// What a usual trip made of this plan would be called, until somebody calls it otherwise.
+fn name(plan: &Plan) -> String {
+    let name = plan.title.as_ref().or(plan.launch.name.as_ref());
+    name.map_or("Usual trip", String::as_str).chars().take(60).collect()
 }
 
 /// Handed over, seen and refused are different things, and are never merged.

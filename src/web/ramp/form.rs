@@ -21,6 +21,7 @@ pub(super) struct GroupShown {
     pub(super) open: bool,
     pub(super) rows: Vec<RowShown>,
     pub(super) is_route: bool,
+    pub(super) table: &'static str,
 }
 
 pub(super) struct RowShown {
@@ -137,6 +138,7 @@ fn shown(group: &Group, draft: &Draft) -> GroupShown {
         open: false,
         rows: rows.collect(),
         is_route: group.table == "waypoint",
+        table: group.table,
     }
 }
 

@@ -3,16 +3,21 @@
 mod draft;
 mod fields;
 mod filed;
+mod filings;
 mod form;
 mod judged;
+mod judging;
+mod receipt;
+mod usual;
 
 use askama::Template;
 use axum::Router;
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use chrono_tz::Tz;
+use serde::Deserialize;
 
 use super::key::{Device, set_cookie};
 use super::page::{Sorry, html, see_other};
@@ -27,12 +32,19 @@ use crate::store::{PlanRecord, StoreError};
 use draft::Draft;
 use form::Form;
 use judged::Judged;
+use usual::Offered;
 
 pub(super) fn routes() -> Router<Daemon> {
     Router::new()
         .route("/", get(home))
         .route("/key/{secret}", get(take_key))
         .route("/file", post(send))
+        .route("/trips", post(usual::change))
+        .route("/api/v1/judge", post(judging::judge))
+        .route(
+            "/api/v1/filings/{id}",
+            get(filings::get).put(filings::put).post(filings::put).delete(filings::delete),
+        )
         .route("/filed/{plan_ref}", get(filed::show))
 }
 
@@ -54,6 +66,10 @@ struct Ramp {
     refused: Option<String>,
     judged: Option<Judged>,
     times: Vec<String>,
+    trips: Vec<Offered>,
+    /// Nothing in the form was typed here yet: the page may fill it with what the phone kept.
+    fresh: bool,
+    now: String,
 }
 
 /// An open plan of this key.
@@ -72,13 +88,32 @@ struct Told {
     refused: Option<String>,
     judged: Option<Judged>,
     times: Vec<String>,
+    fresh: bool,
 }
 
-async fn home(State(daemon): State<Daemon>, device: Option<Device>) -> Result<Response, Sorry> {
+/// A usual trip that is asked for.
+#[derive(Deserialize)]
+struct Asked {
+    trip: Option<String>,
+}
+
+async fn home(
+    State(daemon): State<Daemon>,
+    device: Option<Device>,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Sorry> {
     let Some(device) = device else {
         return Ok(html(StatusCode::OK, &NoKey { service: &daemon.house().name }));
     };
-    ramp(&daemon, &device, StatusCode::OK, &today(&daemon), &new_key()?, Told::default()).await
+    let mut draft = today(&daemon);
+    let mut told = Told { fresh: true, ..Told::default() };
+    if let Some(name) = &asked.trip
+        && let Some(trip) = usual::chosen(&daemon, &device, name).await?
+    {
+        draft.fill(&trip);
+        told.fresh = false;
+    }
+    ramp(&daemon, &device, StatusCode::OK, &draft, &new_key()?, told).await
 }
 
 /// Opening a key's link makes this device hold the key, and changes nothing else.
@@ -200,6 +235,9 @@ async fn ramp(
         refused: told.refused,
         judged: told.judged,
         times: told.times,
+        trips: usual::offered(daemon, device).await?,
+        fresh: told.fresh,
+        now: daemon.now().to_rfc3339(),
     };
     Ok(html(status, &page))
 }

@@ -1,0 +1,185 @@
+//! What pages load besides themselves: style, scripts, icon. Each is packed once, and has the hash
+//! of what it holds in its name, so that a phone that has it never asks again.
+
+use std::io::Write;
+use std::sync::LazyLock;
+
+use axum::Router;
+use axum::body::Bytes;
+use axum::extract::Path;
+use axum::http::{HeaderMap, HeaderValue, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+
+use super::guard;
+use crate::daemon::Daemon;
+use crate::daemon::secrets::token_hash;
+
+/// The strongest that each knows.
+const BROTLI_QUALITY: i32 = 11;
+const GZIP_LEVEL: u32 = 9;
+/// Big enough for any of them.
+const BROTLI_WINDOW: i32 = 22;
+
+const FOREVER: &str = "public, max-age=31536000, immutable";
+/// The worker and the manifest keep their names: a phone asks each time whether they are new.
+const ASK_AGAIN: &str = "no-cache";
+
+const JS: &str = "text/javascript; charset=utf-8";
+const CSS: &str = "text/css; charset=utf-8";
+const SVG: &str = "image/svg+xml";
+const MANIFEST: &str = "application/manifest+json";
+
+/// The script of the ramp page, in the order in which its parts need each other.
+const RAMP: [&str; 4] = [
+    include_str!("script/bits.js"),
+    include_str!("script/outbox.js"),
+    include_str!("script/states.js"),
+    include_str!("script/form.js"),
+];
+const CREW: [&str; 2] = [include_str!("script/bits.js"), include_str!("script/crew.js")];
+
+static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
+    vec![
+        Asset::new("style.css", CSS, thin(include_str!("pages/style.css"))),
+        Asset::new("ramp.js", JS, script(&RAMP)),
+        Asset::new("crew.js", JS, script(&CREW)),
+        Asset::new("icon.svg", SVG, include_str!("pages/icon.svg").to_owned()),
+    ]
+});
+
+static WORKER: LazyLock<Asset> = LazyLock::new(|| {
+    let kept: Vec<&str> = ["style.css", "ramp.js", "icon.svg"].map(path).to_vec();
+    let names = serde_json::to_string(&kept).unwrap_or_default();
+    let text = thin(include_str!("script/worker.js")).replace("KEPT_FILES", &names);
+    Asset::new("sw.js", JS, text)
+});
+
+static APP: LazyLock<Asset> = LazyLock::new(|| {
+    let text = include_str!("pages/app.webmanifest").replace("ICON", path("icon.svg"));
+    Asset::new("app.webmanifest", MANIFEST, text)
+});
+
+/// A file, packed in each way.
+struct Asset {
+    name: &'static str,
+    path: String,
+    kind: &'static str,
+    plain: Bytes,
+    brotli: Option<Bytes>,
+    gzip: Option<Bytes>,
+}
+
+impl Asset {
+    fn new(name: &'static str, kind: &'static str, text: String) -> Self {
+        let (stem, ending) = name.split_once('.').unwrap_or((name, ""));
+        let path = format!("/a/{stem}.{}.{ending}", &token_hash(&text)[..10]);
+        let (brotli, gzip) = (brotli(text.as_bytes()).ok(), gzip(text.as_bytes()).ok());
+        Asset { name, path, kind, plain: text.into(), brotli, gzip }
+    }
+
+    fn answer(&self, asked: &HeaderMap, keep: &'static str) -> Response {
+        let packed = [("br", &self.brotli), ("gzip", &self.gzip)];
+        let packed = packed
+            .into_iter()
+            .filter(|(coding, _)| takes(asked, coding))
+            .find_map(|(coding, bytes)| Some((coding, bytes.clone()?)));
+        let headers = [
+            (header::CONTENT_TYPE, self.kind),
+            (header::CACHE_CONTROL, keep),
+            (header::VARY, "accept-encoding"),
+        ];
+        match packed {
+            Some((coding, bytes)) => {
+                let coding = HeaderValue::from_static(coding);
+                (headers, [(header::CONTENT_ENCODING, coding)], bytes).into_response()
+            }
+            None => (headers, self.plain.clone()).into_response(),
+        }
+    }
+}
+
+/// Where a page finds this file; empty for one that is not there.
+pub(super) fn path(name: &str) -> &'static str {
+    ASSETS.iter().find(|asset| asset.name == name).map_or("", |asset| asset.path.as_str())
+}
+
+pub(super) fn routes() -> Router<Daemon> {
+    Router::new()
+        .route("/a/{name}", get(hashed))
+        .route("/sw.js", get(async |asked: HeaderMap| WORKER.answer(&asked, ASK_AGAIN)))
+        .route("/app.webmanifest", get(async |asked: HeaderMap| APP.answer(&asked, ASK_AGAIN)))
+}
+
+async fn hashed(Path(name): Path<String>, asked: HeaderMap, uri: axum::http::Uri) -> Response {
+    let path = format!("/a/{name}");
+    match ASSETS.iter().find(|asset| asset.path == path) {
+        Some(asset) => asset.answer(&asked, FOREVER),
+        None => guard::nothing_here(uri).await,
+    }
+}
+
+/// Whether a browser takes this coding (RFC 9110, 12.5.3), of which it says `q=0` if it does not.
+fn takes(asked: &HeaderMap, coding: &str) -> bool {
+    let lines = asked.get_all(header::ACCEPT_ENCODING).iter().filter_map(|line| line.to_str().ok());
+    lines.flat_map(|line| line.split(',')).any(|one| {
+        let (name, quality) = one.split_once(';').unwrap_or((one, ""));
+        let none = matches!(quality.trim(), "q=0" | "q=0.0" | "q=0.00" | "q=0.000");
+        name.trim().eq_ignore_ascii_case(coding) && !none
+    })
+}
+
+/// The parts of a script as one, closed to other scripts.
+fn script(parts: &[&str]) -> String {
+    format!("(()=>{{\n{}}})();\n", parts.iter().map(|part| thin(part)).collect::<String>())
+}
+
+/// Without the comments and blanks that only we need: whole lines, never inside a text.
+fn thin(text: &str) -> String {
+    let lines = text.lines().map(str::trim);
+    let kept = lines.filter(|line| {
+        !line.is_empty()
+            && !line.starts_with("//")
+            && !(line.starts_with("/*") && line.ends_with("*/"))
+    });
+    kept.flat_map(|line| [line, "\n"]).collect()
+}
+
+fn brotli(text: &[u8]) -> std::io::Result<Bytes> {
+    let params = brotli::enc::BrotliEncoderParams {
+        quality: BROTLI_QUALITY,
+        lgwin: BROTLI_WINDOW,
+        ..Default::default()
+    };
+    let mut packed = Vec::new();
+    brotli::BrotliCompress(&mut &*text, &mut packed, &params)?;
+    Ok(packed.into())
+}
+
+fn gzip(text: &[u8]) -> std::io::Result<Bytes> {
+    let level = flate2::Compression::new(GZIP_LEVEL);
+    let mut packer = flate2::write::GzEncoder::new(Vec::new(), level);
+    packer.write_all(text)?;
+    Ok(packer.finish()?.into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_browser_gets_only_what_it_takes() {
+        let asked = |text: &'static str| {
+            HeaderMap::from_iter([(header::ACCEPT_ENCODING, HeaderValue::from_static(text))])
+        };
+        assert!(takes(&asked("gzip, deflate, br"), "br"));
+        assert!(takes(&asked("br;q=0.8"), "br"));
+        assert!(!takes(&asked("gzip, br;q=0"), "br"));
+        assert!(!takes(&HeaderMap::new(), "gzip"));
+    }
+
+    #[test]
+    fn comments_stay_at_home() {
+        assert_eq!(thin("// why\n  a = 'https://b'; // c\n\n/* d */\n"), "a = 'https://b'; // c\n");
+    }
+}

@@ -1,0 +1,113 @@
+//! Usual trips: kept from a filed plan, chosen again with one touch.
+
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::Response;
+use chrono::TimeDelta;
+use form_urlencoded::{Serializer, byte_serialize};
+
+use super::draft::Draft;
+use crate::daemon::Daemon;
+use crate::store::{StoreError, UsualTrip};
+use crate::web::key::Device;
+use crate::web::page::{Sorry, see_other};
+use crate::web::problem::Problem;
+use crate::web::typed::Typed;
+use crate::web::words::typed_line;
+
+/// So many stand on the page: more than that nobody looks through at a ramp.
+const SHOWN: usize = 8;
+/// What a form of a usual trip may weigh.
+const LONGEST_FORM: usize = 16 * 1024;
+const LONGEST_NAME: usize = 60;
+
+/// A usual trip as the page offers it.
+pub(super) struct Offered {
+    pub(super) name: String,
+    /// The name as a part of an address.
+    pub(super) query: String,
+    pub(super) form: String,
+    pub(super) lasts_min: u32,
+    pub(super) lasts: String,
+}
+
+/// Those that are offered, the one used last first.
+pub(super) async fn offered(daemon: &Daemon, device: &Device) -> Result<Vec<Offered>, StoreError> {
+    let trips = daemon.store().usual_trips(&device.key.id).await?;
+    Ok(trips.into_iter().take(SHOWN).map(Offered::from).collect())
+}
+
+impl From<UsualTrip> for Offered {
+    fn from(trip: UsualTrip) -> Self {
+        let query = byte_serialize(trip.name.as_bytes()).collect();
+        let lasts = crate::web::words::spoken(TimeDelta::minutes(trip.lasts_min.into()));
+        Offered { query, name: trip.name, form: trip.form, lasts_min: trip.lasts_min, lasts }
+    }
+}
+
+/// The form of a usual trip, for today and without its times.
+pub(super) async fn chosen(
+    daemon: &Daemon,
+    device: &Device,
+    name: &str,
+) -> Result<Option<Draft>, StoreError> {
+    let trips = daemon.store().usual_trips(&device.key.id).await?;
+    let trip = trips.into_iter().find(|trip| trip.name == name);
+    Ok(trip.map(|trip| Draft::of(&Typed::of_bytes(trip.form.as_bytes()))))
+}
+
+/// Keeps a filed plan as a usual trip, or forgets one.
+pub(super) async fn change(
+    State(daemon): State<Daemon>,
+    device: Option<Device>,
+    typed: Typed,
+) -> Result<Response, Sorry> {
+    let device = device.ok_or_else(Sorry::gone)?;
+    if !device.owns_form(typed.get("once"), typed.get("token")) {
+        let detail = "this form was not served to this device; nothing was changed";
+        return Err(Problem::not_allowed(detail).into());
+    }
+    let name = name(typed.get("name"))?;
+    if typed.get("do") == "forget" {
+        daemon.store().forget_trip(&device.key.id, &name).await?;
+        return Ok(see_other("/"));
+    }
+    let plan_ref = typed.get("ref");
+    let status = daemon.status(plan_ref).await?;
+    if status.key_id != device.key.id {
+        return Err(Sorry::gone());
+    }
+    let times = &status.plan.times;
+    let lasts = (times.return_by.at - times.launch.at).num_minutes();
+    let mut plan = status.plan.clone();
+    // Those whom an amendment took out stay at home the next time too.
+    let mut at = 0..;
+    plan.crew.retain(|_| at.next().is_some_and(|at| status.state.is_on_trip(at)));
+    let mut at = 0..;
+    plan.contacts.retain(|_| at.next().is_some_and(|at| status.state.is_asked(at)));
+    let document = serde_json::to_value(&plan).unwrap_or_default();
+    let form = form(&Draft::of_document(&document));
+    if form.len() > LONGEST_FORM {
+        let detail = "this plan is too long to be kept as a usual trip; nothing was changed";
+        return Err(Problem::new(StatusCode::PAYLOAD_TOO_LARGE, detail).into());
+    }
+    let trip = UsualTrip { name, form, lasts_min: u32::try_from(lasts).unwrap_or(0) };
+    daemon.store().keep_trip(&device.key.id, &trip, daemon.now()).await?;
+    Ok(see_other(&format!("/filed/{plan_ref}?kept")))
+}
+
+fn name(text: &str) -> Result<String, Problem> {
+    let name = typed_line(text).map_err(Problem::unusable)?;
+    let name = name.ok_or_else(|| Problem::unusable("Say what you call this trip"))?;
+    if name.chars().count() > LONGEST_NAME {
+        return Err(Problem::unusable("That name is very long: type 60 characters at most"));
+    }
+    Ok(name)
+}
+
+fn form(draft: &Draft) -> String {
+    let lasting = |(key, _): &(&str, &str)| {
+        !["times.launch.", "times.return_by.", "stated."].iter().any(|part| key.starts_with(part))
+    };
+    Serializer::new(String::new()).extend_pairs(draft.pairs().filter(lasting)).finish()
+}

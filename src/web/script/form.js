@@ -1,0 +1,193 @@
+// The form: usual trips, times in steps, the review while it is filled, and what is wrong with it.
+const form = $('#plan');
+const field = (name) => form.elements.namedItem(name);
+const moment = (name) => new Date(`${field(name + '.date').value}T${field(name + '.time').value}`);
+let judged = null, later = 0, sunset = null;
+
+function formBody() {
+  const pairs = [...new FormData(form)].filter(([name, value]) => typeof value === 'string' && value.trim()
+    && !['once', 'token', 'do'].includes(name));
+  return new URLSearchParams(pairs).toString();
+}
+function fill(body) {
+  for (const one of form.elements) if (one.name && one.type !== 'hidden' && one.type !== 'submit' && one.type !== 'file') one.value = '';
+  for (const [name, value] of new URLSearchParams(body)) if (field(name)) field(name).value = value;
+}
+function put(name, at) {
+  field(name + '.date').value = dayOf(at);
+  field(name + '.time').value = timeOf(at);
+}
+const soon = (min) => new Date(Math.ceil((Date.now() + min * MIN) / (5 * MIN)) * 5 * MIN);
+
+// What is folded away says what it holds.
+function fold(shut) {
+  for (const group of $$('details.group', form)) {
+    const said = $$('input, select', group).filter((one) => /name|kind|position$/.test(one.name)).map((one) => one.value).filter(Boolean);
+    $('.sum', group).textContent = said.length ? ': ' + said.slice(0, 6).join(', ').slice(0, 120) : '';
+    if (shut !== undefined) group.open = !shut && group.dataset.open === '1';
+  }
+}
+function readBack() {
+  const launch = moment('times.launch'), due = moment('times.return_by');
+  const lines = [];
+  if (+launch) lines.push('Launch ' + inWords(launch));
+  if (+due) lines.push('Back by ' + inWords(due));
+  if (+due && due < launch) lines.push('The return is before the launch: check the days.');
+  $('#read').replaceChildren(...lines.map((one) => el('p', one)));
+}
+function changed() {
+  judged = null;
+  readBack();
+  if (formBody().length < 9000) local('draft', formBody());
+  clearTimeout(later);
+  later = setTimeout(judge, 700);
+}
+async function judge() {
+  const body = formBody(), box = $('#judged');
+  const answer = await ask('POST', '/api/v1/judge', body);
+  if (body !== formBody()) return;
+  if (answer.status === 200 && typeof answer.json.html === 'string') {
+    judged = answer.json;
+    box.innerHTML = judged.html;
+    sunset = judged.sunset && new Date(judged.sunset);
+    $$('[data-sun]').forEach((one) => { one.hidden = !sunset; });
+  } else if (answer.status === 422) {
+    const missing = (answer.json.fields || []).length;
+    box.replaceChildren(el('p', `Not judged yet: ${missing === 1 ? 'one thing is' : missing + ' things are'} missing or wrong.`));
+  } else box.replaceChildren(el('p', 'Not judged: no answer from the service. That does not keep it from being filed.'));
+}
+
+// Every fault at once, beside its field; what was typed stays.
+function faults(fields, detail) {
+  $$('.fault', form).forEach((one) => one.remove());
+  const list = $('#mend');
+  list.replaceChildren();
+  for (const { field: id, label, text } of fields) {
+    const item = el('li', '', { className: 'fault' });
+    item.append(id ? el('a', label, { href: '#' + id }) : label, ': ' + text);
+    list.append(item);
+    const at = id && document.getElementById(id);
+    if (!at) continue;
+    (at.closest('.pair') || at).before(el('p', text, { className: 'fault' }));
+    for (let up = at.closest('details'); up; up = up.parentElement.closest('details')) up.open = true;
+  }
+  why = fields.length ? `${fields.length === 1 ? 'One thing' : fields.length + ' things'} to mend. What you typed is kept below.` : detail;
+  show();
+  scrollTo(0, 0);
+}
+
+for (const trip of $$('#trips a')) trip.onclick = (event) => {
+  event.preventDefault();
+  fill(trip.dataset.form);
+  const launch = soon(5);
+  put('times.launch', launch);
+  put('times.return_by', new Date(+launch + trip.dataset.min * MIN));
+  fold(true);
+  changed();
+  clearTimeout(later);
+  judge();
+  $('#when').scrollIntoView();
+};
+for (const step of $$('[data-step]')) step.onclick = () => {
+  const due = moment('times.return_by');
+  put('times.return_by', new Date((+due || Date.now()) + step.dataset.step * MIN));
+  changed();
+};
+for (const step of $$('[data-sun]')) step.onclick = () => {
+  put('times.return_by', new Date(+sunset + step.dataset.sun * MIN));
+  changed();
+};
+for (const here of $$('[data-here]')) here.onclick = () => {
+  const said = here.nextElementSibling;
+  if (!navigator.geolocation) { said.textContent = 'This browser tells no position. Type it.'; return; }
+  said.textContent = 'Asking this phone where it is…';
+  navigator.geolocation.getCurrentPosition(({ coords }) => {
+    field(here.dataset.here).value = `${coords.latitude.toFixed(5)} ${coords.longitude.toFixed(5)}`;
+    said.textContent = `Known to ${Math.round(coords.accuracy)} m.`;
+    changed();
+  }, (error) => { said.textContent = `This phone does not tell where it is (${error.message}). Type it, or choose a usual trip.`; },
+  { enableHighAccuracy: true, timeout: 15e3, maximumAge: MIN });
+};
+
+// Points that the line can do without, within so many degrees (Ramer, Douglas and Peucker).
+function thin(points, off) {
+  if (points.length < 3) return points;
+  const [[ay, ax], [by, bx]] = [points[0], points[points.length - 1]], k = Math.cos(ay * Math.PI / 180);
+  const dx = (bx - ax) * k, dy = by - ay, long = Math.hypot(dx, dy);
+  let most = -1, at = 0;
+  points.forEach(([y, x], i) => {
+    const px = (x - ax) * k, py = y - ay;
+    const far = long ? Math.abs(px * dy - py * dx) / long : Math.hypot(px, py);
+    if (far > most && i && i < points.length - 1) [most, at] = [far, i];
+  });
+  if (most <= off) return [points[0], points[points.length - 1]];
+  return [...thin(points.slice(0, at + 1), off).slice(0, -1), ...thin(points.slice(at), off)];
+}
+async function gpx(chosen) {
+  const size = chosen.size > 1e6 ? `${Math.round(chosen.size / 1e6)} MB` : `${Math.ceil(chosen.size / 1e3)} kB`;
+  const text = chosen.size > 5e6 ? '' : await chosen.text();
+  if (!/<gpx[\s>]/.test(text.slice(0, 2000))) return `"${chosen.name}" (${size}) is no GPX file. Is it a photo? Nothing was changed.`;
+  const tree = new DOMParser().parseFromString(text, 'text/xml');
+  const of = (tag) => [...tree.getElementsByTagNameNS('*', tag)];
+  const found = [of('rtept'), of('trkpt'), of('wpt')].find((all) => all.length > 1);
+  if (tree.querySelector('parsererror') || !found) return `"${chosen.name}" holds no route or track of two points. Nothing was changed.`;
+  let points = found.map((one) => [+one.getAttribute('lat'), +one.getAttribute('lon')]);
+  if (!points.every(([lat, lon]) => Math.abs(lat) <= 90 && Math.abs(lon) <= 180)) return `"${chosen.name}" holds a point that is nowhere on earth. Nothing was changed.`;
+  const had = points.length;
+  for (let off = 1e-4; points.length > 40; off *= 2) points = thin(points, off);
+  const lines = points.map(([lat, lon]) => `${lat.toFixed(5)} ${lon.toFixed(5)}`);
+  $$('[name^="waypoint["]', form).forEach((one) => { one.value = ''; });
+  field('launch.position').value = lines[0];
+  field('landing.position').value = lines[lines.length - 1];
+  field('more_waypoints').value = lines.slice(1, -1).join('\n');
+  changed();
+  return `${had} points read${had > points.length ? `, thinned to ${points.length}` : ''}: launch, route and landing are filled in.`;
+}
+$('#gpx').onchange = async ({ target }) => {
+  if (target.files[0]) $('#gpx-said').textContent = await gpx(target.files[0]).catch(() => 'This file can\'t be read.');
+};
+
+const canKeep = self.isSecureContext && self.crypto && crypto.subtle && self.indexedDB;
+if (canKeep) form.addEventListener('submit', (event) => {
+  event.preventDefault();
+  $$('.fault', form).forEach((one) => one.remove());
+  $('#mend').replaceChildren();
+  why = '';
+  const due = judged ? Date.parse(judged.due_at) : +moment('times.return_by');
+  file(formBody(), due || 0);
+});
+form.addEventListener('input', changed);
+form.addEventListener('change', changed);
+
+async function begin() {
+  document.documentElement.className = 'js';
+  await load();
+  const fresh = form.dataset.fresh === '1';
+  if (fresh && !plan && local('draft')) fill(local('draft'));
+  if (fresh && !field('times.launch.time').value) {
+    put('times.launch', soon(5));
+    if (!field('times.return_by.time').value) put('times.return_by', soon(5 + 180));
+  }
+  const age = Date.now() - Date.parse(form.dataset.now);
+  if (age > 5 * MIN && $('#watched')) $('#watched').prepend(el('p', `As it was ${span(age)} ago: this page lay on the phone. Open a trip to see how it stands.`));
+  fold();
+  readBack();
+  show();
+  if (navigator.serviceWorker) navigator.serviceWorker.register('/sw.js').catch(() => {});
+  if (line) line.onmessage = async () => { if (!busy) { await load(); show(); } };
+  const wake = async () => {
+    if (document.hidden) { clearTimeout(timer); return; }
+    await load();
+    show();
+    if (plan && plan.receipt) check();
+    else { tries = 0; attempt(); }
+    if (graves().length) buryAll();
+  };
+  addEventListener('online', wake);
+  addEventListener('pageshow', (event) => { if (event.persisted) wake(); });
+  document.addEventListener('visibilitychange', wake);
+  setInterval(() => { readBack(); if (plan) show(); }, 30e3);
+  if (plan) wake();
+  else { if (graves().length) buryAll(); ask('GET', '/healthz'); if (field('crew[1].name').value) judge(); }
+}
+begin();
