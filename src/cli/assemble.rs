@@ -59,7 +59,8 @@ pub(super) async fn daemon(settings: &Settings, config: &Path) -> Done<Daemon> {
     let judge = judge(settings, config)?;
     let post = Post::new(&settings.mail).map_err(bad)?;
     let data_dir = &settings.service.data_dir;
-    let secrets = Secrets::open(data_dir).map_err(|error| Failure::new(Exit::Io, error))?;
+    let secrets =
+        Secrets::open_or_renew(data_dir).map_err(|error| Failure::new(Exit::Io, error))?;
     let house = house(settings);
     let store = match store(data_dir).await {
         Ok(store) => store,

@@ -4,7 +4,6 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::Daemon;
 use super::secrets::token_hash;
-use super::sending::stored_plan;
 use crate::letter::Facts;
 use crate::plan::Plan;
 use crate::review::Review;
@@ -39,8 +38,8 @@ pub struct Dossier {
 
 impl Dossier {
     /// What is known of a plan that was read.
-    pub(super) fn of((record, history): Read) -> Result<Self, StoreError> {
-        let plan = stored_plan(&record)?;
+    pub(super) fn of(daemon: &Daemon, (record, history): Read) -> Result<Self, StoreError> {
+        let plan = daemon.plan_of(&record)?;
         let review = serde_json::from_str(&record.review_json).ok();
         Ok(Dossier { record, plan, review, history })
     }
@@ -142,7 +141,7 @@ impl Daemon {
     /// [`StoreError::NoSuchPlan`], damage, or the database.
     pub async fn dossier(&self, plan_ref: &str) -> Result<Dossier, StoreError> {
         let record = self.0.store.plan(plan_ref).await?;
-        Dossier::of((record, self.0.store.history(plan_ref).await?))
+        Dossier::of(self, (record, self.0.store.history(plan_ref).await?))
     }
 
     /// All that a letter or a page about a plan may say; `page` is its reader's own link, and

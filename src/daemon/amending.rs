@@ -2,8 +2,6 @@
 
 use super::differing::parts_changed;
 use super::filing::{FilingError, card, to_json};
-use super::secrets::token_hash;
-use super::sending::stored_plan;
 use super::{Daemon, Filed};
 use crate::caution::{Caution, worse};
 use crate::plan::{Faults, Moment, Placed, Plan, read_json};
@@ -37,7 +35,7 @@ impl Daemon {
         idempotency: Option<&str>,
         body: &[u8],
     ) -> Result<Amended, FilingError> {
-        let body_hash = token_hash(&String::from_utf8_lossy(body));
+        let body_hash = self.0.secrets.body_hash(body);
         let store = &self.0.store;
         if let Some(key) = idempotency
             && store.amended_before(plan_ref, key, &body_hash).await?
@@ -46,15 +44,16 @@ impl Daemon {
         }
         plan.check_filing(self.now()).map_err(FilingError::Faults)?;
         let before = store.plan(plan_ref).await?;
-        self.check_new_addresses(&stored_plan(&before)?, plan).await?;
+        self.check_new_addresses(&self.plan_of(&before)?, plan).await?;
         let review = self.review(plan).await;
         let now = self.now();
         plan.check_filing(now).map_err(FilingError::Faults)?;
         for tries in 1.. {
             let record = store.plan(plan_ref).await?;
-            let old = stored_plan(&record)?;
+            let old = self.plan_of(&record)?;
             let placed = old.amended_by(plan);
-            let plan_json = readable(&record, &placed)?;
+            check_readable(&record, &placed)?;
+            let plan_json = self.stored_text(plan_ref, &placed.plan).await?;
             let amendment = amendment(&record.state, &old, &placed);
             if is_the_same(&record.state, &placed, &amendment) {
                 break;
@@ -114,7 +113,7 @@ impl Daemon {
                 return Vec::new();
             }
         };
-        let Ok(mut plan) = stored_plan(&record) else { return Vec::new() };
+        let Ok(mut plan) = self.plan_of(&record) else { return Vec::new() };
         let state = &record.state;
         plan.times.return_by = Moment { at: state.terms.due_at };
         let mut place = 0..;
@@ -152,12 +151,12 @@ impl Daemon {
     }
 }
 
-/// The new version's text, which must be one that can be read again.
-fn readable(record: &PlanRecord, placed: &Placed) -> Result<String, FilingError> {
+/// The new version must be one that can be read again.
+fn check_readable(record: &PlanRecord, placed: &Placed) -> Result<(), FilingError> {
     let text = to_json(&record.plan_ref, &placed.plan)?;
     let no_files = |_: &str| Err("a stored plan names no files".to_owned());
     match read_json(&text, &no_files) {
-        Ok(_) => Ok(text),
+        Ok(_) => Ok(()),
         Err(_) => Err(FilingError::Faults(Faults::one(
             "",
             "",

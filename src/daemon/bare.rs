@@ -25,11 +25,13 @@ pub(super) async fn plain_letter(
     let spare = daemon.0.store.spare(plan_ref).await?;
     let Some(to) = mailbox(daemon, &spare, claimed.order.to) else { return Ok(None) };
     let page = daemon.page_of(plan_ref, claimed.order.to);
+    let stored_plan = spare.stored_plan.as_deref();
+    let stored_plan = stored_plan.map(|text| daemon.0.secrets.open_sealed(plan_ref, text).text);
     let bare = Bare {
         service_name: &daemon.0.house.name,
         plan_ref,
         overdue_at: spare.overdue_at,
-        stored_plan: spare.stored_plan.as_deref(),
+        stored_plan: stored_plan.as_deref(),
         rescue: &daemon.0.house.rescues,
         launch: spare.card.as_ref().and_then(|card| card.launch),
         page: page.as_deref(),

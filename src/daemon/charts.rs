@@ -10,7 +10,6 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 
-use super::sending::stored_plan;
 use super::{Daemon, Dossier};
 use crate::chart;
 use crate::measure::Position;
@@ -155,7 +154,7 @@ pub(super) async fn draw_ahead(daemon: Daemon, stop: CancellationToken) {
             if stop.is_cancelled() {
                 return;
             }
-            if let Ok(plan) = stored_plan(&record) {
+            if let Ok(plan) = daemon.plan_of(&record) {
                 daemon.draw_soon(&record.plan_ref, plan.route()).await;
             }
         }

@@ -6,7 +6,7 @@ use chrono::TimeDelta;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
-use super::sending::{compose, mailbox, stored_plan};
+use super::sending::{compose, mailbox};
 use super::{Daemon, Dossier, memory};
 use crate::post::Outgoing;
 use crate::store::{PlanRecord, StoreError, letter_id};
@@ -70,6 +70,8 @@ impl Daemon {
 async fn fill(daemon: &Daemon) -> Result<(), StoreError> {
     for plan_ref in daemon.0.store.soonest(memory::MOST_PLANS).await? {
         if let Ok(record) = daemon.0.store.plan(&plan_ref).await {
+            // Its key is at hand from now on, and one that is lost is told of in time.
+            let _ = daemon.plan_of(&record);
             daemon.0.memory.remember(record);
         }
     }
@@ -139,7 +141,7 @@ fn write(
     record: PlanRecord,
     order: &Order,
 ) -> Result<Option<Outgoing>, StoreError> {
-    let plan = stored_plan(&record)?;
+    let plan = daemon.plan_of(&record)?;
     let Some(to) = mailbox(daemon, &plan, order.to) else { return Ok(None) };
     let plan_ref = record.plan_ref.clone();
     let page = daemon.page_of(&plan_ref, order.to);

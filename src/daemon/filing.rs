@@ -110,7 +110,7 @@ impl Daemon {
         idempotency: Option<&str>,
         body: &[u8],
     ) -> Result<Filed, FilingError> {
-        let body_hash = token_hash(&String::from_utf8_lossy(body));
+        let body_hash = self.0.secrets.body_hash(body);
         if let Some(idempotency) = idempotency
             && let Some(first) = self.0.store.filed_before(&key.id, idempotency, &body_hash).await?
         {
@@ -128,7 +128,7 @@ impl Daemon {
         let first = Watched::file(self.terms(plan), now);
         let plan_ref = new_ref()?;
         let record = PlanRecord {
-            plan_json: to_json(&plan_ref, plan)?,
+            plan_json: self.stored_text(&plan_ref, plan).await?,
             review_json: to_json(&plan_ref, &review)?,
             state: first.plan.clone(),
             filed_at: now,

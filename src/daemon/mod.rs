@@ -19,10 +19,12 @@ mod health;
 mod heartbeat;
 mod judging;
 mod keeper;
+mod links;
 mod memory;
 mod posting;
 mod referee;
 mod retry;
+mod sealing;
 pub mod secrets;
 mod sending;
 mod status;
@@ -52,7 +54,7 @@ pub use health::{Health, Illness};
 pub use judging::Judge;
 pub use keeper::{NotTaken, tell_of_failed_start};
 pub use referee::{Dispute, Readings};
-pub use secrets::Secrets;
+pub use secrets::{Secrets, SecretsError};
 pub use status::{NOBODY_REACHED, PersonStatus, PlanStatus};
 
 /// What the service is told by its settings.
@@ -144,6 +146,7 @@ impl Daemon {
         }
         self.close_canaries().await?;
         upkeep::begin_review(self).await?;
+        self.renew_links().await?;
         self.tell_of_upgrade().await?;
         self.say_welcome().await?;
         let mut tasks = JoinSet::new();

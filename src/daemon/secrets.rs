@@ -16,6 +16,7 @@ use secrecy::{ExposeSecret, SecretBox};
 use sha2::{Digest, Sha256};
 use thiserror::Error;
 
+use super::sealing::Seals;
 use crate::store::Link;
 
 /// How many bytes of a keyed hash make a token: 160 bits.
@@ -25,7 +26,10 @@ const REF_DIGITS: &[u8; 30] = b"23456789ABCDEFGHJKMNPQRSTVWXYZ";
 const REF_LENGTH: usize = 8;
 
 /// The service's secret.
-pub struct Secrets(SecretBox<[u8; 32]>);
+pub struct Secrets {
+    pub(super) own: SecretBox<[u8; 32]>,
+    pub(super) seals: Seals,
+}
 
 /// Why there is no secret.
 #[derive(Debug, Error)]
@@ -40,17 +44,20 @@ pub enum SecretsError {
     },
     /// The file is there but is not a secret.
     #[error(
-        "the service's secret, {0}, must hold 64 hexadecimal digits; restore it from a backup, or remove it and every link sent so far stops working"
+        "the service's secret, {0}, must hold 64 hexadecimal digits; restore it from where you keep a copy, or start the service: it makes a new one, and the links sent so far go on working, but what is sealed can't be opened"
     )]
     Damaged(String),
     /// The file is gone, and the database that goes with it is there.
     #[error(
-        "the service's secret, {0}, is gone, though its database is there: restore it from a backup. To go on without it, write 64 random hexadecimal digits into that file (`openssl rand -hex 32`); then every link sent so far stops working"
+        "the service's secret, {0}, is gone, though its database is there: restore it from where you keep a copy, or start the service: it makes a new one, and the links sent so far go on working, but what is sealed can't be opened"
     )]
     Gone(String),
     /// The system gives no random numbers.
     #[error("the system gives no random numbers: {0}")]
     Random(#[from] getrandom::Error),
+    /// What must be sealed can't be.
+    #[error("what the plan says of somebody's health can't be sealed")]
+    Unsealable,
 }
 
 impl Secrets {
@@ -65,23 +72,50 @@ impl Secrets {
             Ok(text) => {
                 let bytes = from_hex(text.trim());
                 let damaged = || SecretsError::Damaged(path.display().to_string());
-                bytes.map(|bytes| Secrets(SecretBox::new(Box::new(bytes)))).ok_or_else(damaged)
+                bytes.map(|bytes| Secrets::of(bytes, data_dir)).ok_or_else(damaged)
             }
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
                 if data_dir.join("shorelamp.db").exists() {
                     return Err(SecretsError::Gone(path.display().to_string()));
                 }
-                fs::DirBuilder::new()
-                    .recursive(true)
-                    .mode(0o700)
-                    .create(data_dir)
-                    .map_err(failed)?;
+                make_folder(data_dir).map_err(failed)?;
                 let bytes = random::<32>()?;
                 write_private(&path, &to_hex(&bytes)).map_err(failed)?;
-                Ok(Secrets(SecretBox::new(Box::new(bytes))))
+                Ok(Secrets::of(bytes, data_dir))
             }
             Err(error) => Err(failed(error)),
         }
+    }
+
+    /// The same for the service itself, which must alert whatever is lost: in the place of a secret
+    /// that is gone or damaged it makes a new one.
+    ///
+    /// # Errors
+    /// [`SecretsError`]
+    pub fn open_or_renew(data_dir: &Path) -> Result<Self, SecretsError> {
+        let lost = match Self::open(data_dir) {
+            Err(lost @ (SecretsError::Gone(_) | SecretsError::Damaged(_))) => lost,
+            other => return other,
+        };
+        tracing::error!(%lost, "the service goes on with a new secret");
+        let path = data_dir.join("secret");
+        let failed = |source| SecretsError::File { path: path.display().to_string(), source };
+        if path.exists() {
+            fs::rename(&path, data_dir.join("secret.damaged")).map_err(failed)?;
+        }
+        let bytes = random::<32>()?;
+        write_private(&path, &to_hex(&bytes)).map_err(failed)?;
+        Ok(Secrets::of(bytes, data_dir))
+    }
+
+    /// What tells one secret from another, and tells nothing of either.
+    #[must_use]
+    pub fn mark(&self) -> String {
+        to_hex(&self.keyed_hash("mark"))
+    }
+
+    fn of(bytes: [u8; 32], data_dir: &Path) -> Self {
+        Secrets { own: SecretBox::new(Box::new(bytes)), seals: Seals::in_folder(data_dir) }
     }
 
     /// The token of a plan's link: the same at every call.
@@ -98,9 +132,17 @@ impl Secrets {
         to_hex(&self.keyed_hash(&format!("address {}", email.to_lowercase())))
     }
 
+    /// What stands for the body of a request: whoever has the database, but not the secret, can't
+    /// try out what it may have said.
+    #[must_use]
+    pub fn body_hash(&self, body: &[u8]) -> String {
+        let digest = to_hex(&Sha256::digest(body).into());
+        to_hex(&self.keyed_hash(&format!("body {digest}")))
+    }
+
     fn keyed_hash(&self, text: &str) -> [u8; 32] {
         // HMAC takes a key of any length; this one has 32 bytes.
-        let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(self.0.expose_secret()) else {
+        let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(self.own.expose_secret()) else {
             unreachable!("HMAC takes a key of any length");
         };
         mac.update(text.as_bytes());
@@ -137,15 +179,20 @@ pub fn new_ref() -> Result<String, SecretsError> {
     Ok(text)
 }
 
-fn random<const N: usize>() -> Result<[u8; N], SecretsError> {
+pub(super) fn random<const N: usize>() -> Result<[u8; N], SecretsError> {
     let mut bytes = [0; N];
     getrandom::fill(&mut bytes)?;
     Ok(bytes)
 }
 
+/// Makes a folder that only its owner can enter.
+pub(super) fn make_folder(path: &Path) -> io::Result<()> {
+    fs::DirBuilder::new().recursive(true).mode(0o700).create(path)
+}
+
 /// Writes a file that only its owner can read; it must be on the disk before anything made of it
 /// leaves the service.
-fn write_private(path: &Path, text: &str) -> io::Result<()> {
+pub(super) fn write_private(path: &Path, text: &str) -> io::Result<()> {
     let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
     file.write_all(text.as_bytes())?;
     file.sync_all()?;
@@ -155,11 +202,11 @@ fn write_private(path: &Path, text: &str) -> io::Result<()> {
     }
 }
 
-fn to_hex(bytes: &[u8; 32]) -> String {
+pub(super) fn to_hex(bytes: &[u8; 32]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-fn from_hex(text: &str) -> Option<[u8; 32]> {
+pub(super) fn from_hex(text: &str) -> Option<[u8; 32]> {
     let mut bytes = [0; 32];
     if text.len() != 64 || !text.is_ascii() {
         return None;
@@ -210,6 +257,18 @@ mod tests {
         fs::write(folder.path().join("shorelamp.db"), "").unwrap();
         let gone = Secrets::open(folder.path()).err().unwrap();
         assert!(matches!(gone, SecretsError::Gone(_)), "{gone}");
+    }
+
+    #[test]
+    fn the_service_goes_on_without_its_secret() {
+        for text in [None, Some("short")] {
+            let folder = tempfile::tempdir().unwrap();
+            fs::write(folder.path().join("shorelamp.db"), "").unwrap();
+            text.map(|text| fs::write(folder.path().join("secret"), text).unwrap());
+            let new = Secrets::open_or_renew(folder.path()).unwrap();
+            assert_eq!(new.mark(), Secrets::open(folder.path()).unwrap().mark());
+            assert_eq!(folder.path().join("secret.damaged").exists(), text.is_some());
+        }
     }
 
     #[test]

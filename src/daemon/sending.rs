@@ -10,12 +10,12 @@ use tokio::time::timeout;
 use super::bare::plain_letter;
 use super::{Daemon, Dossier, is_canary, retry};
 use crate::letter::{self, Facts, Letter};
-use crate::plan::{Plan, read_json};
+use crate::plan::Plan;
 use crate::post::{
     Envelope, Invitation, Outgoing, Phase, Picture, Place, Receipt, SendClass, SendError, Tried,
 };
 use crate::settings::Mailbox;
-use crate::store::{self, Claimed, LastLook, PlanRecord, Read, StoreError};
+use crate::store::{self, Claimed, LastLook, Read, StoreError};
 use crate::watch::{Order, Recipient};
 
 /// A letter that takes longer than this hangs, and gives up its desk and its place at the door.
@@ -59,7 +59,7 @@ async fn try_to_send(
         return put_back(daemon, claimed, TimeDelta::from_std(rest).unwrap_or(NO_PLACE)).await;
     }
     let dossier = match read {
-        Some(read) => Dossier::of(read),
+        Some(read) => Dossier::of(daemon, read),
         None => daemon.dossier(&claimed.plan_ref).await,
     };
     let (letter, written_from) = match dossier {
@@ -335,13 +335,4 @@ pub(super) fn mailbox(daemon: &Daemon, plan: &Plan, to: Recipient) -> Option<Mai
         Recipient::Keeper => return daemon.keeper_mailbox(),
     };
     Some(Mailbox { name: Some(name), email })
-}
-
-/// A plan as it was stored, which was checked when it was filed.
-pub(super) fn stored_plan(record: &PlanRecord) -> Result<Plan, StoreError> {
-    let no_files = |_: &str| Err("a stored plan names no files".to_owned());
-    read_json(&record.plan_json, &no_files).map_err(|faults| StoreError::Damaged {
-        plan: record.plan_ref.clone(),
-        why: faults.to_string(),
-    })
 }

@@ -3,7 +3,6 @@
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::Daemon;
-use super::sending::stored_plan;
 use crate::plan::Plan;
 use crate::store::{LetterFate, PlanRecord, StoreError};
 use crate::watch::{Phase, Recipient, Watched};
@@ -151,7 +150,7 @@ impl Daemon {
     pub(super) async fn status_of(&self, record: &PlanRecord) -> Result<PlanStatus, StoreError> {
         Ok(PlanStatus {
             plan_ref: record.plan_ref.clone(),
-            plan: stored_plan(record)?,
+            plan: self.plan_of(record)?,
             state: record.state.clone(),
             filed_at: record.filed_at,
             key_id: record.key_id.clone(),

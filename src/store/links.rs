@@ -3,7 +3,11 @@
 
 use sqlx::{AnyConnection, Row};
 
+use super::backup::{read_meta, write_meta};
 use super::{Store, StoreError, damaged, places};
+
+/// Under which name the mark of the links' secret stands.
+const MARK: &str = "links-mark";
 
 /// What a link opens.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -73,6 +77,41 @@ pub(super) async fn insert(
 }
 
 impl Store {
+    /// The mark of the secret that the links of open plans were made of; `None` for a new database.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn links_mark(&self) -> Result<Option<String>, StoreError> {
+        read_meta(&mut *self.readers.acquire().await?, MARK).await
+    }
+
+    /// Adds links made of another secret to those that are known.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn add_links(
+        &self,
+        plan_ref: &str,
+        links: Vec<(String, Link)>,
+    ) -> Result<(), StoreError> {
+        let plan_ref = plan_ref.to_owned();
+        self.write(move |connection| {
+            Box::pin(async move { insert(connection, &plan_ref, &links).await })
+        })
+        .await
+    }
+
+    /// Remembers of which secret the links of open plans are made.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn mark_links(&self, mark: String) -> Result<(), StoreError> {
+        self.write(move |connection| {
+            Box::pin(async move { write_meta(connection, MARK, &mark).await })
+        })
+        .await
+    }
+
     /// The plan and purpose of the link whose secret has this hash.
     ///
     /// # Errors

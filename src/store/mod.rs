@@ -27,6 +27,7 @@ mod sending;
 mod spare;
 mod thrown;
 mod usual;
+mod unsealed;
 mod verify;
 mod versions;
 mod writer;
@@ -55,6 +56,7 @@ pub use sending::{LastLook, Pending};
 pub use spare::{Card, Mailed, Spare};
 pub use thrown::{FiledAs, Known};
 pub use usual::UsualTrip;
+pub use unsealed::Unsealed;
 pub use verify::Difference;
 pub use versions::{NewVersion, OldVersion};
 

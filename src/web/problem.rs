@@ -142,7 +142,8 @@ impl From<FilingError> for Problem {
             FilingError::Store(error) => error.into(),
             FilingError::Secrets(error) => {
                 tracing::error!(%error, "a plan can't be filed");
-                let detail = "the service has no random numbers for links, and nothing was filed";
+                let detail = "the service can't make what it must keep secret of this plan, and \
+                              nothing was filed; its keeper must look at its log";
                 Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail).retry_after_s(60)
             }
         }

@@ -27,7 +27,7 @@ use super::words::from_now;
 use crate::daemon::secrets::new_key;
 use crate::daemon::{Daemon, FilingError};
 use crate::letter::Clock;
-use crate::plan::{Faults, Plan, read_json, zone_at};
+use crate::plan::{Faults, Plan, zone_at};
 use crate::store::{PlanRecord, StoreError};
 use draft::Draft;
 use form::Form;
@@ -250,7 +250,7 @@ async fn watched(daemon: &Daemon, device: &Device) -> Result<Vec<WatchedTrip>, S
 }
 
 fn watched_trip(daemon: &Daemon, record: &PlanRecord) -> Option<WatchedTrip> {
-    let plan = read_json(&record.plan_json, &|_| Err(String::new())).ok()?;
+    let plan = daemon.plan_of(record).ok()?;
     let (due_at, now) = (record.state.terms.due_at, daemon.now());
     Some(WatchedTrip {
         plan_ref: record.plan_ref.clone(),

@@ -1,0 +1,67 @@
+//! Links after the service's secret was lost or changed.
+
+use super::{Daemon, is_canary};
+use crate::plan::read_json;
+use crate::store::StoreError;
+
+impl Daemon {
+    /// Letters from now on carry links made of the present secret: where the open plans' were made
+    /// of another, those of this one are added. The links that were sent go on working, since only
+    /// their hashes are asked for.
+    pub(super) async fn renew_links(&self) -> Result<(), StoreError> {
+        let mark = self.0.secrets.mark();
+        let known = self.0.store.links_mark().await?;
+        if known.as_deref() == Some(mark.as_str()) {
+            return Ok(());
+        }
+        if known.is_none() {
+            self.seal_what_is_plain().await?;
+            return self.0.store.mark_links(mark).await;
+        }
+        self.tell_of_new_secret();
+        for record in self.0.store.open_plans().await?.into_iter().filter_map(Result::ok) {
+            if is_canary(&record) {
+                continue;
+            }
+            match self.plan_of(&record) {
+                Ok(plan) => {
+                    let links = self.link_hashes(&record.plan_ref, &plan);
+                    self.0.store.add_links(&record.plan_ref, links).await?;
+                }
+                Err(error) => tracing::error!(%error, "a plan has no links of the new secret"),
+            }
+        }
+        self.0.store.mark_links(mark).await
+    }
+
+    /// What an earlier version of this program stored in plain text is sealed, once.
+    async fn seal_what_is_plain(&self) -> Result<(), StoreError> {
+        for plain in self.0.store.unsealed().await? {
+            let plan_ref = plain.plan_ref.clone();
+            // What is no plan any more is told of by those who read it.
+            let Ok(plan) = read_json(&plain.plan_json, &|_| Err(String::new())) else { continue };
+            match self.stored_text(&plan_ref, &plan).await {
+                Ok(sealed) => self.0.store.replace_unsealed(plain, sealed).await?,
+                Err(error) => {
+                    tracing::warn!(plan = plan_ref, %error, "medical notes stay unsealed")
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn tell_of_new_secret(&self) {
+        self.tell_keeper(
+            "secret",
+            "the service's secret is another than before; alerts go out, and the links sent so far \
+             go on working, but what plans say of their crews' health can't be opened, and the \
+             alerts say so",
+            &[
+                "If you have a copy of the old `secret`: stop the service, put it back into the \
+                 data folder, and start it again.",
+                "If not, ask the crews of the open plans, and tell their contacts what a rescuer \
+                 must know: `shorelamp board`.",
+            ],
+        );
+    }
+}
