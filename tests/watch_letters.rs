@@ -228,8 +228,8 @@ fn a_word_to_the_crew_at_the_time_of_an_alert_goes_too() {
     assert_eq!(kinds, [Kind::Overdue, Kind::Due, Kind::Due], "both of the crew");
 }
 
-/// An address that takes letters again counts as reachable, and one of whom it is known that they
-/// act counts too.
+/// An address that takes letters again counts as reachable, and one who has called counts too; to
+/// be on it is not enough, for it must not delay a `call-rescue`.
 #[test]
 fn who_can_be_reached_and_act_is_left() {
     let (plan, _) = filed();
@@ -241,8 +241,13 @@ fn who_can_be_reached_and_act_is_left() {
     let (again, _) = after(&plan, -40, &Event::TakenAgain { to: Recipient::Contact(0) });
     assert!(!again.nobody_left());
     let answer = |answer| Event::Answered { contact: 1, name: "Mirela".to_owned(), answer };
-    let (acting, _) = after(&plan, -40, &answer(Answer::OnIt));
-    assert!(!acting.nobody_left());
+    let (on_it, _) = after(&plan, 10, &answer(Answer::OnIt));
+    assert!(on_it.nobody_left());
+    let (_, orders) = after(&on_it, 15, &Event::Tick);
+    for reader in [Recipient::Crew(0), Recipient::Keeper] {
+        let to = |order: &&Order| order.to == reader && order.kind == Kind::CallRescue;
+        assert_eq!(orders.iter().filter(to).count(), 1, "{reader}: {orders:?}");
+    }
     let (service, when) = ("the coast guard".to_owned(), "21:10".to_owned());
     let (called, _) = after(&plan, -40, &answer(Answer::Called { service, when, reference: None }));
     assert!(!called.nobody_left());

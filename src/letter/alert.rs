@@ -87,7 +87,9 @@ fn act_now(scene: &Scene<'_>) -> String {
 
 /// Why somebody gets an alert who is no contact.
 fn why_you(scene: &Scene<'_>) -> Option<String> {
-    let nobody_left = scene.facts.watched.nobody_left();
+    let watched = scene.facts.watched;
+    let nobody_left =
+        watched.nobody_left() && watched.contacts.iter().all(|one| one.on_it.is_none());
     match scene.order.to {
         Recipient::Contact(_) => None,
         Recipient::Crew(_) => Some(

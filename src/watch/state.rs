@@ -381,11 +381,13 @@ impl Watched {
         readers
     }
 
-    /// Whether a contact can neither be reached nor act, or is not asked any more.
+    /// Whether a contact can't be reached or can't act, or is not asked any more. One who has
+    /// called is left though no letter reaches them; one who is only on it is not, for
+    /// `call-rescue` would reach nobody until that runs out.
     pub(super) fn is_out_of_reach(&self, contact: usize) -> bool {
         self.contacts.get(contact).is_none_or(|one| {
-            let acting = one.called.is_some() || one.on_it.is_some();
-            one.removed_by.is_some() || one.cant_act.is_some() || (one.told.refused && !acting)
+            let unreached = one.told.refused && one.called.is_none();
+            one.removed_by.is_some() || one.cant_act.is_some() || unreached
         })
     }
 
