@@ -51,7 +51,7 @@ impl Machine {
                 synchronised: machine.synchronised.load(Ordering::SeqCst),
             }
         };
-        Clock::of(Box::new(read), None)
+        Clock::of(Box::new(read), "boot".to_owned(), None, None)
     }
 
     /// Both clocks go on, and the service looks.

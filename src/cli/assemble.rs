@@ -72,7 +72,9 @@ pub(super) async fn daemon(settings: &Settings, config: &Path) -> Done<Daemon> {
     // An error means that there is none.
     let _ = fs::remove_file(data_dir.join(FAILED));
     let last_alive = store.last_alive().await.map_err(|error| Failure::new(Exit::Io, error))?;
-    let clock = Clock::of_the_machine(last_alive);
+    // What can't be read was not known.
+    let known = store.known_of_clock().await.unwrap_or_default();
+    let clock = Clock::of_the_machine(last_alive, known.as_deref());
     Ok(Daemon::new(house, store, post, secrets, judge, clock))
 }
 

@@ -198,7 +198,7 @@ pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
     while !stop.is_cancelled() {
         let now = daemon.now();
         let began = Instant::now();
-        let alive = daemon.0.store.mark_alive(now).await;
+        let alive = daemon.0.store.mark_alive_with(now, daemon.0.clock.known()).await;
         if began.elapsed() > SLOW_WRITE {
             daemon.tell_keeper(
                 "slow-disk",

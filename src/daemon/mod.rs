@@ -55,6 +55,8 @@ pub use judging::Judge;
 pub use keeper::{NotTaken, tell_of_failed_start};
 pub use referee::{Dispute, Readings};
 pub use secrets::{Secrets, SecretsError};
+pub use referee::{Agreement, Dispute, Readings};
+pub use secrets::Secrets;
 pub use status::{NOBODY_REACHED, PersonStatus, PlanStatus};
 
 /// What the service is told by its settings.

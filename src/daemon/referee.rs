@@ -6,6 +6,10 @@
 //! agreement. A wall clock that the kernel has called synchronised for a minute of the dispute is
 //! believed. Failing that, the clock that alerts sooner rules, and letters say so: a false alarm
 //! is mended by a telephone call, a missed one is not.
+//!
+//! A restart of the service changes nothing of that, for what the referee [knows](Agreement) is
+//! written down. A restart of the machine begins the boot clock anew: then a dispute that was open
+//! stays so, with nothing left to resolve it but a synchronised clock or the keeper.
 
 use chrono::{DateTime, TimeDelta, Utc};
 
@@ -37,6 +41,17 @@ pub struct Dispute {
     pub unresolved: bool,
 }
 
+/// What a referee knows, for the next one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Agreement {
+    /// The wall time of the last agreement.
+    pub wall: DateTime<Utc>,
+    /// The time since boot at that moment.
+    pub since_boot: TimeDelta,
+    /// When the dispute that is open began, by the boot clock.
+    pub disputed_since: Option<TimeDelta>,
+}
+
 /// The referee.
 #[derive(Clone, Copy, Debug)]
 pub struct Referee {
@@ -65,6 +80,58 @@ impl Referee {
             disputed_since: disputed.then(|| first.since_boot - BOOT_CLOCK_RULES),
             synchronised_since: None,
             dispute: disputed.then_some(Dispute { wall_ahead, unresolved: true }),
+        }
+    }
+
+    /// A referee who goes on from what an earlier one knew.
+    #[must_use]
+    pub fn resume(
+        first: Readings,
+        not_before: Option<DateTime<Utc>>,
+        known: Agreement,
+        same_boot: bool,
+    ) -> Self {
+        let by_boot = known.wall + (first.since_boot - known.since_boot);
+        let ahead = |by: DateTime<Utc>| first.wall - by > TOLERANCE;
+        if same_boot && (first.wall - by_boot).abs() <= TOLERANCE {
+            return Referee::new(first, None);
+        }
+        if same_boot && ahead(by_boot) {
+            let since = known.disputed_since.unwrap_or(first.since_boot);
+            return Referee::disputing(first, known.wall, known.since_boot, since);
+        }
+        let open = known.disputed_since.is_some() && not_before.is_none_or(|at| first.wall >= at);
+        if !same_boot && open && ahead(known.wall) {
+            let since = first.since_boot - BOOT_CLOCK_RULES;
+            return Referee::disputing(first, known.wall, first.since_boot, since);
+        }
+        Referee::new(first, not_before)
+    }
+
+    fn disputing(
+        first: Readings,
+        agreed: DateTime<Utc>,
+        agreed_at: TimeDelta,
+        since: TimeDelta,
+    ) -> Self {
+        let mut referee = Referee {
+            agreed,
+            agreed_at,
+            disputed_since: Some(since),
+            synchronised_since: None,
+            dispute: None,
+        };
+        referee.rule(first);
+        referee
+    }
+
+    /// What the next referee should know.
+    #[must_use]
+    pub fn agreement(&self) -> Agreement {
+        Agreement {
+            wall: self.agreed,
+            since_boot: self.agreed_at,
+            disputed_since: self.disputed_since,
         }
     }
 
@@ -235,6 +302,67 @@ mod tests {
         assert_eq!(referee.rule(later(59)), written + TimeDelta::seconds(59));
         assert_eq!(referee.rule(later(60)), noon() + TimeDelta::seconds(60));
         assert_eq!(referee.dispute(), None);
+    }
+
+    /// The service starts again some seconds later, on the same machine or after its restart; the
+    /// ruling at once, and what the referee holds of the clocks.
+    fn started_again(machine: &Machine, later_s: i64, same_boot: bool) -> (DateTime<Utc>, Referee) {
+        let later = TimeDelta::seconds(later_s);
+        let since_boot = if same_boot { machine.read.since_boot + later } else { later };
+        let read = Readings { wall: machine.read.wall + later, since_boot, ..machine.read };
+        let known = machine.referee.agreement();
+        let mut referee = Referee::resume(read, Some(machine.read.wall - later), known, same_boot);
+        (referee.rule(read), referee)
+    }
+
+    #[test]
+    fn a_dispute_outlives_a_restart_of_the_service() {
+        let mut machine = Machine::new();
+        machine.set_wall(TimeDelta::hours(5), false);
+        machine.pass(60);
+        let (ruled, referee) = started_again(&machine, 10, true);
+        assert_eq!(ruled, noon() + TimeDelta::seconds(70), "the boot clock rules for two minutes");
+        assert!(referee.dispute().is_some_and(|dispute| !dispute.unresolved));
+        let (ruled, referee) = started_again(&machine, 60, true);
+        assert_eq!(ruled, noon() + TimeDelta::hours(5) + TimeDelta::seconds(120));
+        assert!(referee.dispute().is_some_and(|dispute| dispute.unresolved), "letters say so");
+    }
+
+    #[test]
+    fn a_clock_set_ahead_while_the_service_was_down_is_not_believed_either() {
+        let mut machine = Machine::new();
+        machine.pass(60);
+        machine.set_wall(TimeDelta::hours(5), false);
+        let (ruled, referee) = started_again(&machine, 10, true);
+        assert_eq!(ruled, noon() + TimeDelta::seconds(70));
+        let ahead = Dispute { wall_ahead: TimeDelta::hours(5), unresolved: false };
+        assert_eq!(referee.dispute(), Some(ahead));
+    }
+
+    #[test]
+    fn a_dispute_outlives_a_restart_of_the_machine_and_is_unresolved_at_once() {
+        let mut machine = Machine::new();
+        machine.set_wall(TimeDelta::hours(5), false);
+        machine.pass(60);
+        let (ruled, referee) = started_again(&machine, 600, false);
+        assert_eq!(ruled, noon() + TimeDelta::hours(5) + TimeDelta::seconds(660), "the sooner one");
+        assert!(referee.dispute().is_some_and(|dispute| dispute.unresolved), "letters say so");
+        // The clock is right again: what was written down last is no longer ahead of it.
+        let read = Readings { wall: noon(), since_boot: TimeDelta::zero(), synchronised: false };
+        let late = noon() + TimeDelta::hours(5);
+        let mut referee = Referee::resume(read, Some(late), machine.referee.agreement(), false);
+        assert_eq!(referee.rule(read), late);
+    }
+
+    #[test]
+    fn a_machine_that_was_off_for_long_is_no_dispute() {
+        let mut machine = Machine::new();
+        machine.pass(60);
+        for same_boot in [true, false] {
+            let (ruled, referee) = started_again(&machine, 86_400, same_boot);
+            assert_eq!(ruled, noon() + TimeDelta::seconds(86_460));
+            assert_eq!(referee.dispute(), None);
+        }
     }
 
     #[test]

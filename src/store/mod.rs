@@ -89,15 +89,37 @@ impl Store {
     /// # Errors
     /// The database.
     pub async fn mark_alive(&self, now: DateTime<Utc>) -> Result<(), StoreError> {
-        let text =
-            "INSERT INTO alive (id, at) VALUES (1, $1) ON CONFLICT (id) DO UPDATE SET at = $1";
+        self.mark_alive_with(now, None).await
+    }
+
+    /// The same, with what the service knows of the machine's clocks.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn mark_alive_with(
+        &self,
+        now: DateTime<Utc>,
+        clock: Option<String>,
+    ) -> Result<(), StoreError> {
         self.write(move |connection| {
             Box::pin(async move {
-                sqlx::query(text).bind(millis(now)).execute(connection).await?;
-                Ok(())
+                mark_alive(connection, now).await?;
+                match clock {
+                    Some(clock) => backup::write_meta(connection, CLOCK, &clock).await,
+                    None => Ok(()),
+                }
             })
         })
         .await
+    }
+
+    /// What an earlier life of the service knew of the machine's clocks.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn known_of_clock(&self) -> Result<Option<String>, StoreError> {
+        let mut connection = self.readers.acquire().await?;
+        backup::read_meta(&mut connection, CLOCK).await
     }
 
     /// When the service last wrote that it is alive.
@@ -137,6 +159,17 @@ impl Store {
     {
         self.writer.make(change).await
     }
+}
+
+/// Under this name stands what is known of the clocks.
+const CLOCK: &str = "clock";
+
+async fn mark_alive(connection: &mut AnyConnection, now: DateTime<Utc>) -> Result<(), StoreError> {
+    sqlx::query("INSERT INTO alive (id, at) VALUES (1, $1) ON CONFLICT (id) DO UPDATE SET at = $1")
+        .bind(millis(now))
+        .execute(connection)
+        .await?;
+    Ok(())
 }
 
 fn millis(at: DateTime<Utc>) -> i64 {
