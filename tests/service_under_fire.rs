@@ -12,6 +12,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use house::{Lamp, Wish, plan};
+use shorelamp::watch::{By, Event};
 use sqlx::Connection;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 
@@ -108,6 +109,27 @@ async fn a_locked_database_keeps_no_alert_back_and_none_goes_twice() {
     let state = lamp.daemon.dossier(&plan_ref).await.unwrap().record.state;
     assert!(state.contacts[0].told.alerted);
     assert!(lamp.daemon.store().verify().await.unwrap().is_empty());
+}
+
+/// The crew is told that their check-in is not written down, but it has been heard: reading the
+/// plans anew from a database that knows nothing of it must not make an alert.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_check_in_that_could_not_be_written_still_keeps_alerts_from_memory_back() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut holder = other(&lamp).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    let everybody = lamp.daemon.dossier(&plan_ref).await.unwrap().plan.crew.len();
+    let who = (0..everybody).collect();
+    let ashore = Event::CheckedIn { who, by: By::Crew(None), how: None };
+    let unwritten = lamp.daemon.act(&plan_ref, &ashore, None).await;
+    assert!(unwritten.is_err_and(|error| error.is_transient()));
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    tokio::time::sleep(Duration::from_secs(15)).await;
+    let alerts = letters(lamp.folder.path());
+    assert!(alerts.iter().all(|eml| eml.kind != "call-rescue"), "{alerts:#?}");
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
 }
 
 #[tokio::test(flavor = "multi_thread")]

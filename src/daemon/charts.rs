@@ -1,7 +1,7 @@
 //! Charts for letters, drawn ahead and kept in memory. A letter never waits long for one, and an
 //! alert not at all: without a chart it says as much.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -15,10 +15,13 @@ use crate::chart;
 use crate::measure::Position;
 use crate::plan::Plan;
 use crate::shoreline::{Shorelines, judge_route};
-use crate::watch::Kind;
+use crate::watch::{Kind, Watched};
 
 /// How much is kept, in bytes: more than a thousand charts.
 const MOST_BYTES: usize = 32 * 1024 * 1024;
+/// A plan without a chart takes few bytes: so many are kept all in all, as many as the memory of what
+/// is due soon holds plans.
+const MOST_KEPT: usize = 4000;
 /// So many charts are kept for pages.
 const MOST_PAGES: usize = 64;
 /// So many letters that must go without are remembered.
@@ -54,13 +57,18 @@ pub(super) struct Charts {
 #[derive(Default)]
 struct Pages(Mutex<VecDeque<(Vec<Position>, Option<String>)>>);
 
-/// The oldest first.
+/// By their plans; the first drawn goes first.
 #[derive(Default)]
-struct Kept(VecDeque<Drawn>);
+struct Kept {
+    drawn: BTreeMap<String, Drawn>,
+    /// When each was drawn, by counting.
+    order: BTreeMap<u64, String>,
+    bytes: usize,
+}
 
 /// A plan's route and its chart; no picture where none could be drawn.
 struct Drawn {
-    plan_ref: String,
+    number: u64,
     route: Vec<Position>,
     picture: Option<Picture>,
 }
@@ -134,7 +142,7 @@ impl Daemon {
             let began = Instant::now();
             let svg = draw(&self.0.judge.shores, &route);
             let picture = svg.and_then(|svg| chart::png(&svg)).map(Arc::new);
-            self.0.charts.keep(Drawn { plan_ref, route, picture: picture.clone() });
+            self.0.charts.keep(plan_ref, route, picture.clone());
             (picture, began.elapsed())
         });
         let (picture, took) = drawing.await.ok()?;
@@ -148,13 +156,22 @@ impl Daemon {
 
 /// Draws the charts of the alerts that may come soon, until `stop` is cancelled.
 pub(super) async fn draw_ahead(daemon: Daemon, stop: CancellationToken) {
+    // In which round a plan's chart was looked for: a route changes with a new round alone.
+    let mut rounds: BTreeMap<String, u32> = BTreeMap::new();
     loop {
-        let soon = daemon.0.memory.overdue_before(daemon.now() + AHEAD);
+        let charts = &daemon.0.charts;
+        let before = daemon.now() + AHEAD;
+        let at_hand = |plan_ref: &str, state: &Watched| {
+            rounds.get(plan_ref) == Some(&state.round) && charts.knows(plan_ref)
+        };
+        let soon = daemon.0.memory.overdue_before(before, at_hand);
+        rounds.retain(|plan_ref, _| charts.knows(plan_ref));
         for record in soon {
             if stop.is_cancelled() {
                 return;
             }
             if let Ok(plan) = daemon.plan_of(&record) {
+                rounds.insert(record.plan_ref.clone(), record.state.round);
                 daemon.draw_soon(&record.plan_ref, plan.route()).await;
             }
         }
@@ -185,12 +202,17 @@ impl Charts {
     /// What was drawn of this very route; `None` if nothing was yet.
     fn at_hand(&self, plan_ref: &str, route: &[Position]) -> Option<Option<Picture>> {
         let kept = self.lock();
-        let drawn = kept.0.iter().rfind(|drawn| drawn.plan_ref == plan_ref)?;
+        let drawn = kept.drawn.get(plan_ref)?;
         (drawn.route == route).then(|| drawn.picture.clone())
     }
 
-    fn keep(&self, drawn: Drawn) {
-        self.lock().keep(drawn);
+    fn keep(&self, plan_ref: String, route: Vec<Position>, picture: Option<Picture>) {
+        self.lock().keep(plan_ref, route, picture);
+    }
+
+    /// Whether something was drawn of this plan, whatever its route was.
+    fn knows(&self, plan_ref: &str) -> bool {
+        self.lock().drawn.contains_key(plan_ref)
     }
 
     fn lock(&self) -> MutexGuard<'_, Kept> {
@@ -224,14 +246,20 @@ impl Pages {
 }
 
 impl Kept {
-    fn keep(&mut self, drawn: Drawn) {
-        self.0.retain(|old| old.plan_ref != drawn.plan_ref);
-        self.0.push_back(drawn);
-        let mut bytes: usize = self.0.iter().map(Drawn::bytes).sum();
-        while bytes > MOST_BYTES
-            && let Some(oldest) = self.0.pop_front()
+    fn keep(&mut self, plan_ref: String, route: Vec<Position>, picture: Option<Picture>) {
+        let number = self.order.last_key_value().map_or(0, |(last, _)| last + 1);
+        let drawn = Drawn { number, route, picture };
+        self.bytes += drawn.bytes();
+        self.order.insert(number, plan_ref.clone());
+        if let Some(old) = self.drawn.insert(plan_ref, drawn) {
+            self.bytes -= old.bytes();
+            self.order.remove(&old.number);
+        }
+        while (self.bytes > MOST_BYTES || self.drawn.len() > MOST_KEPT)
+            && let Some((_, oldest)) = self.order.pop_first()
+            && let Some(oldest) = self.drawn.remove(&oldest)
         {
-            bytes -= oldest.bytes();
+            self.bytes -= oldest.bytes();
         }
     }
 }
@@ -247,19 +275,30 @@ impl Drawn {
 mod tests {
     use super::*;
 
-    fn drawn(plan_ref: &str, bytes: usize) -> Drawn {
-        let picture = Some(Arc::new(vec![0; bytes]));
-        Drawn { plan_ref: plan_ref.to_owned(), route: Vec::new(), picture }
+    fn keep(charts: &Charts, plan_ref: &str, bytes: usize) {
+        charts.keep(plan_ref.to_owned(), Vec::new(), Some(Arc::new(vec![0; bytes])));
     }
 
     #[test]
     fn the_oldest_makes_room() {
         let charts = Charts::default();
-        charts.keep(drawn("first", MOST_BYTES / 2));
-        charts.keep(drawn("second", 10));
-        charts.keep(drawn("third", MOST_BYTES / 2));
+        keep(&charts, "first", MOST_BYTES / 2);
+        keep(&charts, "second", 10);
+        keep(&charts, "third", MOST_BYTES / 2);
         assert!(charts.at_hand("first", &[]).is_none());
         assert!(charts.at_hand("second", &[]).is_some() && charts.at_hand("third", &[]).is_some());
+    }
+
+    #[test]
+    fn plans_without_a_chart_do_not_pile_up() {
+        let charts = Charts::default();
+        for number in 0..=MOST_KEPT {
+            charts.keep(format!("plan-{number}"), Vec::new(), None);
+        }
+        assert!(!charts.knows("plan-0") && charts.knows("plan-1"));
+        assert_eq!(charts.lock().drawn.len(), MOST_KEPT);
+        let bytes: usize = charts.lock().drawn.values().map(Drawn::bytes).sum();
+        assert_eq!(charts.lock().bytes, bytes);
     }
 
     #[test]
@@ -285,11 +324,12 @@ mod tests {
     #[test]
     fn another_route_wants_another_chart() {
         let charts = Charts::default();
-        charts.keep(drawn("one", 10));
+        keep(&charts, "one", 10);
         let elsewhere = Position::new(48.0, -123.0).into_iter().collect::<Vec<_>>();
         assert!(charts.at_hand("one", &elsewhere).is_none());
-        charts.keep(Drawn { route: elsewhere.clone(), ..drawn("one", 20) });
+        charts.keep("one".to_owned(), elsewhere.clone(), Some(Arc::new(vec![0; 20])));
         assert!(charts.at_hand("one", &elsewhere).is_some());
-        assert_eq!(charts.lock().0.len(), 1);
+        let kept = charts.lock();
+        assert_eq!((kept.drawn.len(), kept.order.len()), (1, 1));
     }
 }

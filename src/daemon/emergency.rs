@@ -12,8 +12,11 @@ use crate::post::Outgoing;
 use crate::store::{PlanRecord, StoreError, letter_id};
 use crate::watch::Order;
 
-/// When nothing has been written for so long, alerts go out all the same.
+/// When nothing has been written for so long, or damage keeps the watch or the post from its work,
+/// alerts go out all the same.
 const PATIENCE: Duration = Duration::from_secs(10);
+/// A write is tried at least so often, as long as writes come back.
+const LONGEST_PROBE: Duration = Duration::from_secs(4);
 const BETWEEN_LOOKS: Duration = Duration::from_secs(1);
 /// After a pass in which a letter did not leave.
 const AFTER_FAILURE: Duration = Duration::from_secs(5);
@@ -27,10 +30,14 @@ pub(super) async fn stand_by(daemon: Daemon, stop: CancellationToken) {
     let mut read_at = None;
     while !stop.is_cancelled() {
         let now = daemon.now();
-        if read_at.is_none_or(|at| now - at >= BETWEEN_READINGS) && fill(&daemon).await.is_ok() {
+        let unwritten_for = daemon.0.health.unwritten_for();
+        let read_lately = read_at.is_some_and(|at| now - at < BETWEEN_READINGS);
+        // While nothing can be written, what was heard here is newer than what could be read.
+        let newer = read_at.is_some() && unwritten_for > LONGEST_PROBE;
+        if !read_lately && !newer && fill(&daemon).await.is_ok() {
             read_at = Some(now);
         }
-        let sent_all = match daemon.0.health.unwritten_for() > PATIENCE {
+        let sent_all = match unwritten_for > PATIENCE {
             true => send_owed(&daemon).await,
             false => true,
         };
@@ -68,11 +75,13 @@ impl Daemon {
 
 /// Remembers the plans whose time comes first.
 async fn fill(daemon: &Daemon) -> Result<(), StoreError> {
+    let memory = &daemon.0.memory;
     for plan_ref in daemon.0.store.soonest(memory::MOST_PLANS).await? {
+        memory.begin_reading(&plan_ref);
         if let Ok(record) = daemon.0.store.plan(&plan_ref).await {
             // Its key is at hand from now on, and one that is lost is told of in time.
             let _ = daemon.plan_of(&record);
-            daemon.0.memory.remember(record);
+            memory.remember_read(record);
         }
     }
     Ok(())
@@ -86,7 +95,7 @@ async fn send_owed(daemon: &Daemon) -> bool {
     }
     daemon.tell_keeper(
         "memory",
-        "the database can't be written, and alerts are due: they go out from memory",
+        "the database can't be used as it should be, and alerts are due: they go out from memory",
         &[
             "Look at the disk of the data folder: is it full, damaged, or mounted read-only?",
             "Don't stop the service before it can write again: what went out is known only to its \

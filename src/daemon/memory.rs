@@ -11,7 +11,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use chrono::{DateTime, Utc};
 
 use crate::store::{Applied, PlanRecord};
-use crate::watch::{Event, Order, next_wakeup, step, wanted};
+use crate::watch::{Event, Order, Watched, next_wakeup, step, wanted};
 
 /// How many plans are remembered: those whose time comes first.
 pub(super) const MOST_PLANS: u32 = 4000;
@@ -27,6 +27,8 @@ pub(super) struct Memory {
 #[derive(Default)]
 struct Inside {
     plans: BTreeMap<String, Remembered>,
+    /// The plan that is being read from the database, unless it has moved since that began.
+    reading: Option<String>,
     sent: Vec<Sent>,
 }
 
@@ -45,25 +47,31 @@ pub(super) struct Sent {
 }
 
 impl Memory {
-    /// Remembers a plan as it now stands; the alerts that it is known to owe are kept.
-    pub(super) fn remember(&self, mut record: PlanRecord) {
-        if record.state.is_closed() {
-            return self.forget(&record.plan_ref);
-        }
-        // An alert can do without it, and it is the longest part.
-        record.review_json = String::new();
+    /// A plan is going to be read from the database; one at a time.
+    pub(super) fn begin_reading(&self, plan_ref: &str) {
+        self.lock().reading = Some(plan_ref.to_owned());
+    }
+
+    /// Remembers the plan that was read, unless it has moved meanwhile: what was read may be older
+    /// than what is known here, and a plan that has closed would alert again.
+    pub(super) fn remember_read(&self, record: PlanRecord) {
         let mut inside = self.lock();
-        let owed = inside.plans.remove(&record.plan_ref).map_or_else(Vec::new, |old| old.owed);
-        inside.plans.insert(record.plan_ref.clone(), Remembered { record, owed });
-        inside.shrink();
+        if inside.reading.take().is_some_and(|reading| reading == record.plan_ref) {
+            inside.remember(record);
+        }
+    }
+
+    /// Remembers a plan as it now stands; the alerts that it is known to owe are kept.
+    pub(super) fn remember(&self, record: PlanRecord) {
+        self.touch(&record.plan_ref).remember(record);
     }
 
     /// Follows a step that was written.
     pub(super) fn follow(&self, plan_ref: &str, applied: &Applied) {
+        let mut inside = self.touch(plan_ref);
         if applied.state.is_closed() {
-            return self.forget(plan_ref);
-        }
-        if let Some(plan) = self.lock().plans.get_mut(plan_ref) {
+            inside.plans.remove(plan_ref);
+        } else if let Some(plan) = inside.plans.get_mut(plan_ref) {
             plan.record.state = applied.state.clone();
             plan.owe(&applied.orders);
         }
@@ -72,7 +80,7 @@ impl Memory {
     /// Follows an event that could not be written: a crew that says it is ashore sets off no
     /// alarm from here, though it is told that nothing is written yet.
     pub(super) fn hear(&self, plan_ref: &str, event: &Event, now: DateTime<Utc>) {
-        if let Some(plan) = self.lock().plans.get_mut(plan_ref)
+        if let Some(plan) = self.touch(plan_ref).plans.get_mut(plan_ref)
             && let Ok(next) = step(&plan.record.state, event, now)
         {
             plan.record.state = next.plan;
@@ -82,7 +90,7 @@ impl Memory {
 
     /// An alert has left by the ordinary road.
     pub(super) fn handed(&self, plan_ref: &str, order: &Order) {
-        if let Some(plan) = self.lock().plans.get_mut(plan_ref) {
+        if let Some(plan) = self.touch(plan_ref).plans.get_mut(plan_ref) {
             plan.owed.retain(|owed| owed != order);
         }
     }
@@ -101,12 +109,19 @@ impl Memory {
         owed
     }
 
-    /// The plans that will be overdue before this, the first of them first.
-    pub(super) fn overdue_before(&self, before: DateTime<Utc>) -> Vec<PlanRecord> {
+    /// The plans that will be overdue before this, the first of them first, but for those that need
+    /// no look.
+    pub(super) fn overdue_before(
+        &self,
+        before: DateTime<Utc>,
+        needless: impl Fn(&str, &Watched) -> bool,
+    ) -> Vec<PlanRecord> {
         let inside = self.lock();
         let records = inside.plans.values().map(|plan| &plan.record);
-        let mut soon: Vec<PlanRecord> =
-            records.filter(|record| record.state.overdue_at() < before).cloned().collect();
+        let mut soon: Vec<PlanRecord> = records
+            .filter(|one| one.state.overdue_at() < before && !needless(&one.plan_ref, &one.state))
+            .cloned()
+            .collect();
         soon.sort_by_key(|record| record.state.overdue_at());
         soon
     }
@@ -136,8 +151,11 @@ impl Memory {
         }
     }
 
-    fn forget(&self, plan_ref: &str) {
-        self.lock().plans.remove(plan_ref);
+    /// Whatever is being read of this plan is out of date.
+    fn touch(&self, plan_ref: &str) -> MutexGuard<'_, Inside> {
+        let mut inside = self.lock();
+        inside.reading.take_if(|reading| reading == plan_ref);
+        inside
     }
 
     fn lock(&self) -> MutexGuard<'_, Inside> {
@@ -146,6 +164,17 @@ impl Memory {
 }
 
 impl Inside {
+    fn remember(&mut self, mut record: PlanRecord) {
+        let owed = self.plans.remove(&record.plan_ref).map_or_else(Vec::new, |old| old.owed);
+        if record.state.is_closed() {
+            return;
+        }
+        // An alert can do without it, and it is the longest part.
+        record.review_json = String::new();
+        self.plans.insert(record.plan_ref.clone(), Remembered { record, owed });
+        self.shrink();
+    }
+
     /// Forgets the plans whose time comes last, when there are too many: an eighth at once, so that
     /// not each filing has to look for them.
     fn shrink(&mut self) {
@@ -179,5 +208,85 @@ impl Remembered {
             self.record.state = next.plan;
             self.owe(&next.orders);
         }
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use chrono::TimeDelta;
+
+    use super::*;
+    use crate::measure::Span;
+    use crate::watch::{Anchor, By, Ladder, Rung, RungKind, Step, Terms, To};
+
+    fn noon() -> DateTime<Utc> {
+        "2026-06-14T12:00:00Z".parse().unwrap()
+    }
+
+    /// Due at noon, overdue a quarter of an hour later.
+    fn filed() -> Watched {
+        let call = Rung {
+            anchor: Anchor::Overdue,
+            offset_s: 0,
+            to: vec![To::Contacts],
+            kind: RungKind::CallRescue,
+        };
+        let span = Span::from_minutes;
+        let ladder = Ladder::new(vec![call], span(15), span(10), span(15)).unwrap();
+        let terms =
+            Terms { due_at: noon(), grace: span(15), ladder, crew: vec![true], contacts: 1 };
+        Watched::file(terms, noon() - TimeDelta::hours(3)).plan
+    }
+
+    fn record(state: &Watched) -> PlanRecord {
+        PlanRecord {
+            plan_ref: "A".to_owned(),
+            plan_json: String::new(),
+            review_json: String::new(),
+            state: state.clone(),
+            filed_at: noon(),
+            key_id: String::new(),
+        }
+    }
+
+    fn ashore() -> Event {
+        Event::CheckedIn { who: vec![0], by: By::Crew(None), how: None }
+    }
+
+    fn applied(state: &Watched, event: &Event) -> Applied {
+        let Step { plan, orders, changed } = step(state, event, noon()).unwrap();
+        Applied { state: plan, changed, letters: orders.len(), orders }
+    }
+
+    fn owed(memory: &Memory) -> usize {
+        memory.owed(noon() + TimeDelta::minutes(16)).len()
+    }
+
+    #[test]
+    fn a_plan_that_closes_while_it_is_read_is_not_remembered() {
+        let (memory, state) = (Memory::default(), filed());
+        memory.begin_reading("A");
+        memory.remember_read(record(&state));
+        assert_eq!(owed(&memory), 1, "it stays open");
+        let memory = Memory::default();
+        memory.begin_reading("A");
+        memory.follow("A", &applied(&state, &ashore()));
+        memory.remember_read(record(&state));
+        assert_eq!(owed(&memory), 0, "read before the closing, remembered after it");
+        memory.begin_reading("A");
+        memory.follow("B", &applied(&state, &ashore()));
+        memory.remember_read(record(&state));
+        assert_eq!(owed(&memory), 1, "another plan's closing is none of its business");
+    }
+
+    #[test]
+    fn what_is_heard_while_the_plan_is_read_is_not_forgotten() {
+        let (memory, state) = (Memory::default(), filed());
+        memory.remember(record(&state));
+        memory.begin_reading("A");
+        memory.hear("A", &ashore(), noon());
+        memory.remember_read(record(&state));
+        assert_eq!(owed(&memory), 0);
     }
 }
