@@ -194,3 +194,52 @@ fn a_service_that_does_not_start_again_and_again_tells_its_keeper_once() {
         assert_eq!(told, 1, "{ended:?}");
     }
 }
+
+/// A database as the first schema left it, with one plan open.
+async fn of_the_first_schema(path: &std::path::Path) {
+    use sqlx::migrate::Migrator;
+    let all = Migrator::new(world::root().join("src/store/migrations")).await.unwrap();
+    let first = all.migrations.iter().filter(|step| step.version == 1).cloned().collect();
+    let first = Migrator { migrations: first, ..Migrator::DEFAULT };
+    let options = SqliteConnectOptions::new().filename(path).create_if_missing(true);
+    let mut connection = SqliteConnection::connect_with(&options).await.unwrap();
+    first.run(&mut connection).await.unwrap();
+    let open = "INSERT INTO plans (ref, plan_json, review_json, state_json, version, filed_at, \
+                due_at, next_at, key_id, body_hash) \
+                VALUES ('7QK4-2M9X', '{}', '{}', '{}', 1, 0, 4000000000000, 4000000000000, 'key', '')";
+    sqlx::raw_sql(open).execute(&mut connection).await.unwrap();
+    connection.close().await.unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_upgrade_while_plans_are_open_is_told_to_the_keeper_with_the_way_back() {
+    let world = World::new();
+    world.key(&[]);
+    for name in ["shorelamp.db", "shorelamp.db-wal", "shorelamp.db-shm", "database-id"] {
+        let _ = fs::remove_file(world.path(&format!("var/{name}")));
+    }
+    of_the_first_schema(&world.path("var/shorelamp.db")).await;
+    let _daemon = world.serve();
+    let told = || {
+        let folder = fs::read_dir(world.path("var/outgoing")).ok()?;
+        let letters = folder.map(|one| fs::read(one.unwrap().path()).unwrap());
+        let texts = letters.filter_map(|bytes| {
+            let letter = mail_parser::MessageParser::default().parse(&bytes)?;
+            let text = letter.body_text(0)?.into_owned();
+            Some(text.split_whitespace().collect::<Vec<_>>().join(" "))
+        });
+        texts.into_iter().find(|text| text.contains("from schema 1"))
+    };
+    let began = std::time::Instant::now();
+    let text = loop {
+        if let Some(text) = told() {
+            break text;
+        }
+        assert!(began.elapsed().as_secs() < 15, "the keeper was not told");
+        std::thread::sleep(std::time::Duration::from_millis(200));
+    };
+    for words in ["plans are open (1)", "before-upgrade-from-1.db", "shorelamp restore"] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    assert!(world.path("var/before-upgrade-from-1.db").exists());
+}
