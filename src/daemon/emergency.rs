@@ -37,7 +37,8 @@ pub(super) async fn stand_by(daemon: Daemon, stop: CancellationToken) {
         if !read_lately && !newer && fill(&daemon).await.is_ok() {
             read_at = Some(now);
         }
-        let sent_all = match unwritten_for > PATIENCE {
+        let stuck_for = daemon.0.health.stuck_for();
+        let sent_all = match unwritten_for.max(stuck_for) > PATIENCE {
             true => send_owed(&daemon).await,
             false => true,
         };
@@ -61,7 +62,8 @@ impl Daemon {
         while let Some(sent) = memory.first_sent() {
             let note = "sent from memory while the database could not be written";
             match self.0.store.record_sent(&sent.plan_ref, &sent.order, note, sent.at).await {
-                Err(error) if error.is_transient() => return Err(error),
+                // A damaged page does not mend itself: it must not keep all the others waiting.
+                Err(error) if error.is_transient() && !error.is_of_a_page() => return Err(error),
                 Err(error) => {
                     tracing::error!(plan = sent.plan_ref, %error, "an alert that went out can't be written down");
                 }

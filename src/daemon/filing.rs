@@ -269,8 +269,11 @@ pub(super) fn to_json<T: serde::Serialize>(
     plan_ref: &str,
     value: &T,
 ) -> Result<String, StoreError> {
-    serde_json::to_string(value)
-        .map_err(|error| StoreError::Damaged { plan: plan_ref.to_owned(), why: error.to_string() })
+    serde_json::to_string(value).map_err(|error| StoreError::Damaged {
+        plan: plan_ref.to_owned(),
+        why: error.to_string(),
+        page: false,
+    })
 }
 
 /// Whom a plan's letters go to, kept beside the plan.

@@ -36,10 +36,19 @@ pub struct Health {
     oldest_alert: AtomicI64,
     held_until: AtomicI64,
     damaged: AtomicBool,
+    /// Since when the watch, and the post, meet damage that they can't read around.
+    stuck_since: Mutex<[Option<Instant>; 2]>,
     /// Which parts have worked since the start.
     worked: AtomicU8,
     /// What the heartbeat came to, and the test alert.
     outside: Mutex<Outside>,
+}
+
+/// A part of the road that damage may keep from its work.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Part {
+    Watch,
+    Post,
 }
 
 /// What tells others that the service lives, and what tries its whole road.
@@ -74,6 +83,7 @@ impl Health {
             oldest_alert: AtomicI64::new(0),
             held_until: AtomicI64::new(0),
             damaged: AtomicBool::new(false),
+            stuck_since: Mutex::default(),
             worked: AtomicU8::new(0),
             outside: Mutex::default(),
         }
@@ -112,6 +122,19 @@ impl Health {
 
     pub(super) fn found_damage(&self, damaged: bool) {
         self.damaged.store(damaged, Ordering::Relaxed);
+    }
+
+    /// The watch or the post went through, or met damage that keeps it from its work.
+    pub(super) fn stuck(&self, part: Part, stuck: bool) {
+        let mut since = self.stuck_since.lock().unwrap_or_else(PoisonError::into_inner);
+        let since = &mut since[part as usize];
+        *since = since.filter(|_| stuck).or_else(|| stuck.then(Instant::now));
+    }
+
+    /// For how long damage has kept the watch or the post from its work.
+    pub(super) fn stuck_for(&self) -> Duration {
+        let since = self.stuck_since.lock().unwrap_or_else(PoisonError::into_inner);
+        since.iter().flatten().map(Instant::elapsed).max().unwrap_or_default()
     }
 
     fn wrote(&self, now: DateTime<Utc>) {
@@ -185,8 +208,9 @@ impl Health {
         ];
         let ill = checks.into_iter().filter(|(ill, _, _)| *ill);
         // What hangs because the database can't be written goes on by itself once it can be, and
-        // meanwhile alerts go out from memory, which a start would lose.
-        let restart_mends = |what| !unwritten && [WATCH_HANGS, POST_HANGS].contains(&what);
+        // meanwhile alerts go out from memory, which a start would lose. So too with a damaged file.
+        let lost_by_restart = unwritten || self.damaged.load(Ordering::Relaxed);
+        let restart_mends = |what| !lost_by_restart && [WATCH_HANGS, POST_HANGS].contains(&what);
         ill.map(|(_, what, mend)| Illness { what, mend, restart_mends: restart_mends(what) })
             .collect()
     }

@@ -10,6 +10,7 @@ use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
+use super::health::Part;
 use super::{Daemon, sending};
 use crate::store::{Lane, StoreError};
 use crate::watch::Order;
@@ -91,7 +92,13 @@ async fn send_all(daemon: &Daemon, road: Road, stop: &CancellationToken) {
     let desks = Arc::new(Semaphore::new(road.most() as usize));
     let under_way = TaskTracker::new();
     while !stop.is_cancelled() {
-        let pause = match claim(daemon, road, &desks, &under_way).await {
+        let claimed = claim(daemon, road, &desks, &under_way).await;
+        if matches!(road, Road::Alerts) {
+            let stuck = claimed.as_ref().is_err_and(StoreError::is_of_a_page)
+                || daemon.0.store.has_lost_letters();
+            daemon.0.health.stuck(Part::Post, stuck);
+        }
+        let pause = match claimed {
             Ok(0) => until_next(daemon).await,
             Ok(_) => continue,
             Err(error) => {

@@ -88,6 +88,7 @@ pub(super) async fn keep_up(daemon: Daemon, stop: CancellationToken) {
         }
         tokio::select! {
             () = stop.cancelled() => break,
+            found = daemon.0.store.damage_met() => tell_of_damage(&daemon, &found),
             () = tokio::time::sleep(BETWEEN_LOOKS) => {}
         }
     }
@@ -148,21 +149,26 @@ async fn end_review(daemon: &Daemon) {
     }
 }
 
+fn tell_of_damage(daemon: &Daemon, found: &str) {
+    daemon.0.health.found_damage(true);
+    daemon.tell_keeper(
+        "database",
+        &format!("the database's file is damaged ({found}); what can be read of it is watched"),
+        &[
+            "Look at the board, and reach the crews and contacts of the open plans yourself.",
+            "Copy the data folder away, stop the service, restore the newest backup, and start it \
+             again.",
+            "Look at the disk: a file does not get damaged by itself.",
+        ],
+    );
+}
+
 /// Whether the file is sound, and whether plans can be read again that could not.
 async fn check(daemon: &Daemon) -> Result<(), StoreError> {
     let found = daemon.0.store.quick_check().await?;
-    daemon.0.health.found_damage(found.is_some());
-    if let Some(found) = found {
-        daemon.tell_keeper(
-            "database",
-            &format!("the database's file is damaged ({found}); what can be read of it is watched"),
-            &[
-                "Look at the board, and reach the crews and contacts of the open plans yourself.",
-                "Copy the data folder away, stop the service, restore the newest backup, and start \
-                 it again.",
-                "Look at the disk: a file does not get damaged by itself.",
-            ],
-        );
+    match found {
+        Some(found) => tell_of_damage(daemon, &found),
+        None => daemon.0.health.found_damage(false),
     }
     for plan in daemon.0.store.quarantined().await? {
         if daemon.0.store.release(&plan.plan_ref).await? {

@@ -6,6 +6,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use tokio_util::sync::CancellationToken;
 
 use super::Daemon;
+use super::health::Part;
 use crate::store::{Applied, StoreError};
 
 /// The clock is read at least this often: it may have been set, and a suspended machine's timers
@@ -28,7 +29,10 @@ pub(super) async fn watch(daemon: Daemon, stop: CancellationToken) {
         // What was to be waited for is reckoned anew when the clock was set back.
         let everything = now + CLOCK_TOLERANCE < last;
         last = now;
-        let sleep = match pass(&daemon, everything).await {
+        let passed = pass(&daemon, everything).await;
+        let stuck = passed.as_ref().is_err_and(StoreError::is_of_a_page);
+        daemon.0.health.stuck(Part::Watch, stuck);
+        let sleep = match passed {
             Ok(next) => until(next, daemon.now()),
             Err(error) => {
                 tracing::error!(%error, "the watch can't read or move its plans; it tries again");

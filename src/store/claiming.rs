@@ -84,20 +84,69 @@ impl Store {
         lanes: &'static [Lane],
         most: u32,
     ) -> Result<Vec<Claimed>, StoreError> {
-        self.write(move |connection| {
-            Box::pin(async move {
-                let mut claims = Vec::new();
-                for lane in lanes {
-                    let left = i64::from(most) - i64::try_from(claims.len()).unwrap_or(i64::MAX);
-                    if left > 0 {
-                        claims.extend(claim(connection, now, lease, *lane, left).await?);
+        let claimed = self
+            .write(move |connection| {
+                Box::pin(async move {
+                    let mut claims = Vec::new();
+                    for lane in lanes {
+                        let left = left_of(i64::from(most), claims.len());
+                        if left > 0 {
+                            claims.extend(claim(connection, now, lease, *lane, left).await?);
+                        }
                     }
-                }
-                Ok(claims)
+                    Ok(claims)
+                })
             })
-        })
-        .await
+            .await;
+        match claimed {
+            Err(error) if error.is_of_a_page() => {
+                self.claim_around_damage(now, lease, lanes, most).await
+            }
+            claimed => claimed,
+        }
     }
+
+    /// The same where a page can't be read or written: each letter is claimed by a change of its
+    /// own, and those that can't be are ordered anew.
+    async fn claim_around_damage(
+        &self,
+        now: DateTime<Utc>,
+        lease: TimeDelta,
+        lanes: &[Lane],
+        most: u32,
+    ) -> Result<Vec<Claimed>, StoreError> {
+        let mut reader = self.readers.acquire().await?;
+        let (mut waiting, mut lost) = (Vec::new(), Vec::new());
+        for lane in lanes {
+            let left = left_of(i64::from(most), waiting.len());
+            if left > 0 {
+                waiting.extend(due(&mut reader, now, lease, *lane, left, Some(&mut lost)).await?);
+            }
+        }
+        let mut claims = Vec::with_capacity(waiting.len());
+        for Due { id, plan_ref, .. } in waiting {
+            let (letter, until) = (id.clone(), now + lease);
+            let claim = self.write(move |connection| {
+                Box::pin(async move { claim_one(connection, &letter, &plan_ref, until).await })
+            });
+            match claim.await {
+                Ok(claim) => claims.push(claim),
+                Err(page) if page.is_of_a_page() => lost.extend(number_of(&mut reader, &id).await?),
+                Err(damage) if damage.may_be_of_one_row() => {
+                    let row = LetterRow::Id(&id);
+                    set_aside(&mut reader, row, now + ASIDE, &damage).await?;
+                }
+                Err(error) => return Err(error),
+            }
+        }
+        drop(reader);
+        self.order_lost_anew(lost, now).await;
+        Ok(claims)
+    }
+}
+
+fn left_of(most: i64, taken: usize) -> i64 {
+    most - i64::try_from(taken).unwrap_or(i64::MAX)
 }
 
 async fn claim(
@@ -107,13 +156,14 @@ async fn claim(
     lane: Lane,
     most: i64,
 ) -> Result<Vec<Claimed>, StoreError> {
-    let due = due(connection, now, lease, lane, most).await?;
+    let due = due(connection, now, lease, lane, most, None).await?;
     if due.is_empty() {
         return Ok(Vec::new());
     }
     connection.execute("SAVEPOINT claims").await?;
     let together = claim_together(connection, &due, now + lease).await;
-    if together.as_ref().is_err_and(StoreError::may_be_of_one_row) {
+    let of_one_row = |error: &StoreError| error.may_be_of_one_row() && !error.is_of_a_page();
+    if together.as_ref().is_err_and(of_one_row) {
         connection.execute("ROLLBACK TO claims").await?;
         return claim_each(connection, &due, now, lease).await;
     }
@@ -129,13 +179,15 @@ struct Due {
 }
 
 /// Letters of one lane whose time has come. One at a time to a reader, so that none overtakes the
-/// one before it; alerts alone wait for nobody.
+/// one before it; alerts alone wait for nobody. A page that can't be read is an error, unless its
+/// rows may be put among the lost.
 async fn due(
     connection: &mut AnyConnection,
     now: DateTime<Utc>,
     lease: TimeDelta,
     lane: Lane,
     most: i64,
+    mut lost: Option<&mut Vec<i64>>,
 ) -> Result<Vec<Due>, StoreError> {
     let mut due = Vec::new();
     let mut written_to = BTreeSet::new();
@@ -146,23 +198,23 @@ async fn due(
         let left = most - i64::try_from(due.len()).unwrap_or(i64::MAX);
         // No order among those of one time: it would have to read all that are due at once.
         let whose = format!(
-            "FROM letters WHERE state = '{state}' AND lane = $1 \
+            "state = '{state}' AND lane = $1 \
              AND ({from} <= $2 OR {from} > $4) \
              AND (lane = 0 OR NOT EXISTS (SELECT 1 FROM letters AS ahead \
              WHERE ahead.plan = letters.plan AND ahead.recipient = letters.recipient \
              AND ahead.id <> letters.id AND ahead.state = 'sending' AND ahead.lease_until > $2)) \
              AND NOT (lane = 0 AND EXISTS (SELECT 1 FROM meta \
-             WHERE name = 'held-until' AND CAST(value AS BIGINT) > $2)) \
-             ORDER BY attempt, scheduled_at LIMIT $3"
+             WHERE name = 'held-until' AND CAST(value AS BIGINT) > $2))"
         );
         let times = [millis(now), left, millis(now + longest)];
-        let found =
-            match read(connection, &format!("id, plan, recipient {whose}"), lane, times).await {
-                Err(error) if error.may_be_of_one_row() => {
-                    read_each(connection, &format!("id {whose}"), lane, times, now).await?
-                }
-                found => found?,
-            };
+        let found = match read(connection, &whose, lane, times).await {
+            Err(page) if page.is_of_a_page() && lost.is_none() => return Err(page),
+            Err(error) if error.may_be_of_one_row() => {
+                let (waiting, lost) = (waiting(state), lost.as_deref_mut());
+                read_each(connection, (&waiting, &whose), lane, times, now, lost).await?
+            }
+            found => found?,
+        };
         for letter in found {
             let reader = (letter.plan_ref.clone(), letter.reader.clone());
             if written_to.insert(reader) || lane == Lane::Alert {
@@ -175,33 +227,56 @@ async fn due(
 
 async fn read(
     connection: &mut AnyConnection,
-    what: &str,
+    whose: &str,
     lane: Lane,
     times: [i64; 3],
 ) -> Result<Vec<Due>, StoreError> {
-    let rows = select(connection, what, lane, times).await?;
+    let what = format!(
+        "SELECT id, plan, recipient FROM letters WHERE {whose} \
+         ORDER BY attempt, scheduled_at LIMIT $3"
+    );
+    let select = bind(sqlx::query(sqlx::AssertSqlSafe(what)), lane, times);
+    let rows = select.fetch_all(connection).await?;
     rows.iter().map(due_letter).collect()
 }
 
-/// Where one row's text is no text, each is read by itself.
+/// The rows of the letters in a state, by the index alone.
+fn waiting(state: &str) -> String {
+    format!(
+        "SELECT rowid FROM letters WHERE state = '{state}' AND lane = $1 \
+         ORDER BY attempt, scheduled_at"
+    )
+}
+
+/// Where one row's text is no text, or its page can't be read, each is read by itself: the index
+/// alone tells which wait.
 async fn read_each(
     connection: &mut AnyConnection,
-    what: &str,
+    (waiting, whose): (&str, &str),
     lane: Lane,
     times: [i64; 3],
     now: DateTime<Utc>,
+    mut lost: Option<&mut Vec<i64>>,
 ) -> Result<Vec<Due>, StoreError> {
+    let one = format!("SELECT id, plan, recipient FROM letters WHERE rowid = $3 AND {whose}");
+    let rows = sqlx::query(sqlx::AssertSqlSafe(waiting.to_owned())).bind(lane as i64);
+    let rows = rows.fetch_all(&mut *connection).await?;
     let mut due = Vec::new();
-    for row in select(connection, what, lane, times).await? {
-        let id: String = row.try_get("id")?;
-        let row = sqlx::query("SELECT id, plan, recipient FROM letters WHERE id = $1")
-            .bind(&id)
-            .fetch_one(&mut *connection)
-            .await;
-        match row.map_err(StoreError::from).and_then(|row| due_letter(&row)) {
-            Ok(letter) => due.push(letter),
+    for row in rows {
+        if i64::try_from(due.len()).unwrap_or(i64::MAX) >= times[1] {
+            break;
+        }
+        let (number, times): (i64, _) = (row.try_get(0)?, [times[0], row.try_get(0)?, times[2]]);
+        let select = bind(sqlx::query(sqlx::AssertSqlSafe(one.clone())), lane, times);
+        let row = select.fetch_optional(&mut *connection).await.map_err(StoreError::from);
+        match row.and_then(|row| row.as_ref().map(due_letter).transpose()) {
+            Ok(letter) => due.extend(letter),
+            Err(page) if page.is_unsound() => match &mut lost {
+                Some(lost) => lost.push(number),
+                None => return Err(page),
+            },
             Err(damage) if damage.may_be_of_one_row() => {
-                set_aside(connection, &id, now + ASIDE, &damage).await?;
+                set_aside(connection, LetterRow::Number(number), now + ASIDE, &damage).await?;
             }
             Err(error) => return Err(error),
         }
@@ -209,15 +284,12 @@ async fn read_each(
     Ok(due)
 }
 
-async fn select(
-    connection: &mut AnyConnection,
-    what: &str,
+fn bind<'q>(
+    select: sqlx::query::Query<'q, sqlx::Any, sqlx::any::AnyArguments>,
     lane: Lane,
-    [now, most, longest]: [i64; 3],
-) -> Result<Vec<AnyRow>, StoreError> {
-    let select = sqlx::query(sqlx::AssertSqlSafe(format!("SELECT {what}")));
-    let select = select.bind(lane as i64).bind(now).bind(most).bind(longest);
-    Ok(select.fetch_all(connection).await?)
+    [now, third, longest]: [i64; 3],
+) -> sqlx::query::Query<'q, sqlx::Any, sqlx::any::AnyArguments> {
+    select.bind(lane as i64).bind(now).bind(third).bind(longest)
 }
 
 fn due_letter(row: &AnyRow) -> Result<Due, StoreError> {
@@ -263,12 +335,18 @@ async fn claim_each(
         match claim_one(connection, id, plan_ref, now + lease).await {
             Ok(claim) => claims.push(claim),
             Err(damage) if damage.may_be_of_one_row() => {
-                set_aside(connection, id, now + ASIDE, &damage).await?;
+                set_aside(connection, LetterRow::Id(id), now + ASIDE, &damage).await?;
             }
             Err(error) => return Err(error),
         }
     }
     Ok(claims)
+}
+
+/// The number of a letter's row, by the index of ids alone.
+async fn number_of(connection: &mut AnyConnection, id: &str) -> Result<Option<i64>, StoreError> {
+    let select = sqlx::query("SELECT rowid FROM letters WHERE id = $1").bind(id);
+    Ok(select.fetch_optional(connection).await?.map(|row| row.try_get(0)).transpose()?)
 }
 
 async fn claim_one(
@@ -286,23 +364,35 @@ async fn claim_one(
     claimed(&row)
 }
 
+/// What names a letter's row.
+enum LetterRow<'a> {
+    Id(&'a str),
+    /// SQLite's number, where the id may be no text.
+    Number(i64),
+}
+
 /// Puts a row that can't be read out of the way of the others.
 async fn set_aside(
     connection: &mut AnyConnection,
-    id: &str,
+    row: LetterRow<'_>,
     until: DateTime<Utc>,
     damage: &StoreError,
 ) -> Result<(), StoreError> {
-    tracing::error!(letter = id, %damage, "a letter's row can't be read; it is set aside for five minutes");
-    sqlx::query(
+    tracing::error!(%damage, "a letter's row can't be read; it is set aside for five minutes");
+    let name = match &row {
+        LetterRow::Id(_) => "id",
+        LetterRow::Number(_) => "rowid",
+    };
+    let update = sqlx::query(sqlx::AssertSqlSafe(format!(
         "UPDATE letters SET state = 'queued', lease_until = NULL, next_try_at = $1, note = $2 \
-         WHERE id = $3",
-    )
-    .bind(millis(until))
-    .bind(damage.to_string())
-    .bind(id)
-    .execute(connection)
-    .await?;
+         WHERE {name} = $3"
+    )));
+    let update = update.bind(millis(until)).bind(damage.to_string());
+    let update = match row {
+        LetterRow::Id(id) => update.bind(id),
+        LetterRow::Number(number) => update.bind(number),
+    };
+    update.execute(connection).await?;
     Ok(())
 }
 

@@ -1,16 +1,19 @@
 //! The counter where senders ask for the last look and bring outcomes. Those that come while the
 //! writer is busy are answered together, in the order in which they came and by one commit.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 use tokio::sync::{mpsc, oneshot};
 
+use super::batch::Batch;
 use super::ledger::Ledger;
+use super::plans::state_of;
+use super::spare::Spares;
 use super::writer::Writer;
 use super::{Claimed, LastLook, StoreError, millis, places};
-use crate::watch::{Event, wanted};
+use crate::watch::{Event, Watched, wanted};
 
 /// How many are answered together at most.
 const MOST_TOGETHER: usize = 64;
@@ -106,7 +109,8 @@ async fn serve(writer: Writer, mut waiting: mpsc::Receiver<Waiting>) {
     while waiting.recv_many(&mut together, MOST_TOGETHER).await > 0 {
         let (questions, answers): (Vec<_>, Vec<_>) =
             together.drain(..).map(|one| (one.question, one.answer)).unzip();
-        let found = match ask_writer(&writer, questions.clone(), true).await {
+        let found = match ask_writer(&writer, questions.clone(), Plans::Move(Spares::Follow)).await
+        {
             Ok(found) => found,
             Err(error) if error.may_be_of_one_row() => {
                 tracing::error!(%error, "letters can't be looked at together: each goes by itself");
@@ -121,15 +125,26 @@ async fn serve(writer: Writer, mut waiting: mpsc::Receiver<Waiting>) {
     }
 }
 
+/// What becomes of the letters' plans.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Plans {
+    Move(Spares),
+    /// They are neither asked nor told.
+    Leave,
+}
+
 type Found = Vec<Result<LastLook, StoreError>>;
 
 async fn ask_each(writer: &Writer, questions: Vec<Question>) -> Found {
     let mut found = Vec::with_capacity(questions.len());
     for question in questions {
-        let mut one = ask_writer(writer, vec![question.clone()], true).await;
-        if one.as_ref().is_err_and(StoreError::is_unsound) {
-            // A plan whose page can't be read can't say that it does not owe the letter.
-            one = ask_writer(writer, vec![question], false).await;
+        let mut one = Err(closed());
+        // A plan whose page can't be read can't say that it does not owe the letter.
+        for plans in [Plans::Move(Spares::Follow), Plans::Move(Spares::Leave), Plans::Leave] {
+            one = ask_writer(writer, vec![question.clone()], plans).await;
+            if !one.as_ref().is_err_and(StoreError::is_of_a_page) {
+                break;
+            }
         }
         found.push(one.and_then(|mut one| one.pop().ok_or_else(closed)?));
     }
@@ -139,11 +154,11 @@ async fn ask_each(writer: &Writer, questions: Vec<Question>) -> Found {
 async fn ask_writer(
     writer: &Writer,
     questions: Vec<Question>,
-    with_plans: bool,
+    plans: Plans,
 ) -> Result<Found, StoreError> {
     writer
         .make(move |connection| {
-            Box::pin(async move { answer_all(connection, questions, with_plans).await })
+            Box::pin(async move { answer_all(connection, questions, plans).await })
         })
         .await
 }
@@ -152,12 +167,19 @@ async fn ask_writer(
 async fn answer_all(
     connection: &mut AnyConnection,
     questions: Vec<Question>,
-    with_plans: bool,
+    plans: Plans,
 ) -> Result<Found, StoreError> {
-    let mut held = leases(connection, &questions).await?;
+    let with_plans = plans != Plans::Leave;
+    let (mut held, read) = match leases(connection, &questions, with_plans).await {
+        // One state that is no text must not hide the others.
+        Err(error) if with_plans && error.may_be_of_one_row() => {
+            leases(connection, &questions, false).await?
+        }
+        read => read?,
+    };
     let refs = questions.iter().filter(|_| with_plans);
     let refs = refs.map(|one| one.letter.plan_ref.as_str()).collect();
-    let mut ledger = Ledger::open(connection, refs).await?;
+    let mut ledger = Ledger::over(connection, refs, read).await?;
     let mut settled = Vec::new();
     let mut found = Vec::with_capacity(questions.len());
     for Question { letter, outcome, at } in &questions {
@@ -186,19 +208,36 @@ async fn answer_all(
         }
         found.push(look);
     }
-    write(connection, &settled).await?;
-    ledger.write(connection).await?;
+    let mut batch = Batch::default();
+    write(&mut batch, &settled);
+    match plans {
+        Plans::Move(spares) => ledger.write(connection, spares, batch).await?,
+        Plans::Leave => batch.execute(connection).await?,
+    }
     Ok(found)
 }
+
+/// The attempts that hold their leases, and the states of their plans, as far as these can be read
+/// with them.
+type Held = (BTreeSet<(String, i64)>, BTreeMap<String, Watched>);
 
 /// Which of these attempts hold their leases.
 async fn leases(
     connection: &mut AnyConnection,
     questions: &[Question],
-) -> Result<BTreeSet<(String, i64)>, StoreError> {
+    with_plans: bool,
+) -> Result<Held, StoreError> {
+    let (states, plans) = match with_plans {
+        true => (
+            ", plans.ref, plans.state_json, plans.state_sum",
+            "JOIN plans ON plans.ref = letters.plan",
+        ),
+        false => ("", ""),
+    };
     let text = format!(
-        "SELECT held.column1 AS id, held.column2 AS attempt FROM (VALUES {}) AS held \
-         JOIN letters ON letters.id = held.column1 AND letters.attempt = held.column2 \
+        "SELECT held.column1 AS id, held.column2 AS attempt {states} \
+         FROM (VALUES {}) AS held \
+         JOIN letters ON letters.id = held.column1 AND letters.attempt = held.column2 {plans} \
          WHERE letters.state = 'sending'",
         places(questions.len(), 2)
     );
@@ -207,7 +246,21 @@ async fn leases(
         select = select.bind(&letter.id).bind(letter.attempt);
     }
     let rows = select.fetch_all(connection).await?;
-    rows.iter().map(|row| Ok((row.try_get("id")?, row.try_get("attempt")?))).collect()
+    let (mut held, mut read) = Held::default();
+    for row in &rows {
+        held.insert((row.try_get("id")?, row.try_get("attempt")?));
+        if !with_plans {
+            continue;
+        }
+        let plan_ref: String = row.try_get("ref")?;
+        // One that is damaged is left out here, and read by itself.
+        if !read.contains_key(&plan_ref)
+            && let Ok(state) = state_of(row, &plan_ref)
+        {
+            read.insert(plan_ref, state);
+        }
+    }
+    Ok((held, read))
 }
 
 fn look(ledger: &mut Ledger, letter: &Claimed, now: DateTime<Utc>) -> Result<LastLook, StoreError> {
@@ -216,6 +269,11 @@ fn look(ledger: &mut Ledger, letter: &Claimed, now: DateTime<Utc>) -> Result<Las
         Err(error) if error.is_damage() => return Ok(LastLook::Send),
         Err(error) => return Err(error),
     };
+    // A plan that was set aside, because what it moves to can't be written, has plain letters of its
+    // own, outside every round.
+    if letter.order.round == 0 && letter.order.kind.is_alert() && !state.is_closed() {
+        return Ok(LastLook::Send);
+    }
     if !wanted(state, &letter.order, now) {
         return Ok(LastLook::Dropped);
     }
@@ -248,28 +306,23 @@ struct Settled<'a> {
     at: DateTime<Utc>,
 }
 
-async fn write(connection: &mut AnyConnection, settled: &[Settled<'_>]) -> Result<(), StoreError> {
-    if settled.is_empty() {
-        return Ok(());
-    }
+fn write(batch: &mut Batch, settled: &[Settled<'_>]) {
+    let rows = settled.iter().map(|Settled { letter, outcome, at }| {
+        [
+            letter.id.as_str().into(),
+            letter.attempt.into(),
+            outcome.state.into(),
+            millis(*at).into(),
+            outcome.note.as_deref().into(),
+            outcome.again_at.map(millis).into(),
+        ]
+    });
     // Of a letter that is tried again `settled_at` tells that it was refused.
-    let text = format!(
+    batch.add(
         "UPDATE letters SET state = new.column3, lease_until = NULL, settled_at = new.column4, \
          note = new.column5, next_try_at = COALESCE(new.column6, letters.next_try_at) \
-         FROM (VALUES {}) AS new \
-         WHERE letters.id = new.column1 AND letters.attempt = new.column2",
-        places(settled.len(), 6)
+         FROM (VALUES",
+        rows,
+        ") AS new WHERE letters.id = new.column1 AND letters.attempt = new.column2",
     );
-    let mut update = sqlx::query(sqlx::AssertSqlSafe(text));
-    for Settled { letter, outcome, at } in settled {
-        update = update
-            .bind(&letter.id)
-            .bind(letter.attempt)
-            .bind(outcome.state)
-            .bind(millis(*at))
-            .bind(outcome.note.as_deref())
-            .bind(outcome.again_at.map(millis));
-    }
-    update.execute(connection).await?;
-    Ok(())
 }

@@ -40,6 +40,8 @@ pub enum StoreError {
         plan: String,
         /// What is wrong.
         why: String,
+        /// Whether a page of the file is at fault, and other rows with it.
+        page: bool,
     },
     /// The file or its folder.
     #[error("{path}: {source}")]
@@ -103,6 +105,12 @@ impl StoreError {
     #[must_use]
     pub fn is_damage(&self) -> bool {
         matches!(self, StoreError::Damaged { .. })
+    }
+
+    /// Whether a page of the file could not be read or written.
+    #[must_use]
+    pub fn is_of_a_page(&self) -> bool {
+        self.is_unsound() || matches!(self, StoreError::Damaged { page: true, .. })
     }
 
     /// Whether the file holds no sound database.
@@ -171,7 +179,7 @@ fn breaks_a_rule(error: &sqlx::Error) -> bool {
 
 /// Damage found in a plan's row.
 pub(super) fn damaged(plan: &str, why: impl ToString) -> StoreError {
-    StoreError::Damaged { plan: plan.to_owned(), why: why.to_string() }
+    StoreError::Damaged { plan: plan.to_owned(), why: why.to_string(), page: false }
 }
 
 /// An error met while one plan's row was read: text that is no text is damage of that row alone,
@@ -181,7 +189,9 @@ pub(super) fn of_row(plan: &str, error: sqlx::Error) -> StoreError {
         sqlx::Error::Decode(why) | sqlx::Error::ColumnDecode { source: why, .. } => {
             damaged(plan, why)
         }
-        page if UNSOUND.contains(&code(&page)) => damaged(plan, page),
+        page if UNSOUND.contains(&code(&page)) => {
+            StoreError::Damaged { plan: plan.to_owned(), why: page.to_string(), page: true }
+        }
         other => other.into(),
     }
 }

@@ -8,10 +8,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
+use super::batch::{Batch, Value};
 use super::error::of_row;
 use super::plans::{Applied, locked_state, state_of, to_json};
-use super::spare::sum;
-use super::{StoreError, letters, list, millis, places};
+use super::spare::{Spares, sum};
+use super::{StoreError, letters, list, millis};
 use crate::watch::{Event, Order, Phase, Watched, next_wakeup, step};
 
 /// How many letters one statement inserts at most; SQLite takes 32 766 values.
@@ -47,11 +48,24 @@ impl Ledger {
         connection: &mut AnyConnection,
         refs: BTreeSet<&str>,
     ) -> Result<Self, StoreError> {
-        let mut plans = match read_together(connection, &refs).await {
+        let read = match read_together(connection, &refs).await {
             Ok(plans) => plans,
             Err(error) if error.is_damage() => BTreeMap::new(),
             Err(error) => return Err(error),
         };
+        Self::over(connection, refs, read).await
+    }
+
+    /// The same with the states that are read already.
+    pub(super) async fn over(
+        connection: &mut AnyConnection,
+        refs: BTreeSet<&str>,
+        read: BTreeMap<String, Watched>,
+    ) -> Result<Self, StoreError> {
+        let mut plans: BTreeMap<String, Entry> = BTreeMap::new();
+        for (plan_ref, state) in read {
+            plans.insert(plan_ref, Entry { before: Some(state.clone()), state: Ok(state) });
+        }
         for plan_ref in refs {
             if !plans.contains_key(plan_ref) {
                 let state = match locked_state(connection, plan_ref).await {
@@ -99,25 +113,30 @@ impl Ledger {
         Ok(Applied { state: next.plan, changed: next.changed, letters, orders: next.orders })
     }
 
-    /// Writes what the steps led to. An event's number is written once, so that no step can be
-    /// taken twice from the same state.
-    pub(super) async fn write(self, connection: &mut AnyConnection) -> Result<(), StoreError> {
-        if self.events.is_empty() {
-            return Ok(());
-        }
+    /// Writes what the steps led to, together with what else is to be written. An event's number is
+    /// written once, so that no step can be taken twice from the same state.
+    pub(super) async fn write(
+        self,
+        connection: &mut AnyConnection,
+        spares: Spares,
+        mut batch: Batch,
+    ) -> Result<(), StoreError> {
         let moved: Vec<Moved<'_>> = self.plans.iter().filter_map(Moved::of).collect();
-        write_states(connection, &moved).await?;
-        write_spares(connection, &moved).await?;
-        write_events(connection, &self.events).await?;
+        write_states(&mut batch, &moved)?;
+        if spares == Spares::Follow {
+            write_spares(&mut batch, &moved);
+        }
+        write_events(&mut batch, &self.events);
+        let owed: Vec<(&str, &Order)> =
+            self.orders.iter().map(|(plan_ref, order)| (plan_ref.as_str(), order)).collect();
+        for owed in owed.chunks(MOST_LETTERS) {
+            letters::add(&mut batch, owed, self.latest);
+        }
+        batch.execute(connection).await?;
         for Moved { plan_ref, before, state } in &moved {
             if (before.round, before.is_closed()) != (state.round, state.is_closed()) {
                 letters::drop_void(connection, plan_ref, state, self.latest).await?;
             }
-        }
-        let owed: Vec<(&str, &Order)> =
-            self.orders.iter().map(|(plan_ref, order)| (plan_ref.as_str(), order)).collect();
-        for owed in owed.chunks(MOST_LETTERS) {
-            letters::insert(connection, owed, self.latest).await?;
         }
         Ok(())
     }
@@ -140,7 +159,7 @@ impl<'a> Moved<'a> {
 async fn read_together(
     connection: &mut AnyConnection,
     refs: &BTreeSet<&str>,
-) -> Result<BTreeMap<String, Entry>, StoreError> {
+) -> Result<BTreeMap<String, Watched>, StoreError> {
     let text = format!(
         "SELECT ref, state_json, state_sum FROM plans WHERE ref IN ({})",
         list(1, refs.len())
@@ -155,81 +174,62 @@ async fn read_together(
         let plan_ref: String = row.try_get("ref")?;
         // One that is damaged is left out here, and read by itself.
         if let Ok(state) = state_of(&row, &plan_ref) {
-            plans.insert(plan_ref, Entry { before: Some(state.clone()), state: Ok(state) });
+            plans.insert(plan_ref, state);
         }
     }
     Ok(plans)
 }
 
-async fn write_states(
-    connection: &mut AnyConnection,
-    moved: &[Moved<'_>],
-) -> Result<(), StoreError> {
-    let text = format!(
-        "UPDATE plans SET state_sum = new.column2, state_json = new.column3, \
-         version = new.column4, due_at = new.column5, next_at = new.column6, \
-         closed_at = new.column7 FROM (VALUES {}) AS new WHERE plans.ref = new.column1",
-        places(moved.len(), 7)
-    );
-    let mut update = sqlx::query(sqlx::AssertSqlSafe(text));
+fn write_states(batch: &mut Batch, moved: &[Moved<'_>]) -> Result<(), StoreError> {
+    let mut rows: Vec<[Value; 7]> = Vec::with_capacity(moved.len());
     for Moved { plan_ref, state, .. } in moved {
         let json = to_json(plan_ref, state)?;
-        update = update
-            .bind(*plan_ref)
-            .bind(sum(plan_ref, &json))
-            .bind(json)
-            .bind(i64::from(state.events))
-            .bind(millis(state.terms.due_at))
-            .bind(next_wakeup(state).map(millis))
-            .bind(closed_at(state));
+        rows.push([
+            (*plan_ref).into(),
+            sum(plan_ref, &json).into(),
+            json.into(),
+            i64::from(state.events).into(),
+            millis(state.terms.due_at).into(),
+            next_wakeup(state).map(millis).into(),
+            closed_at(state).into(),
+        ]);
     }
-    update.execute(connection).await?;
+    batch.add(
+        "UPDATE plans SET state_sum = new.column2, state_json = new.column3, \
+         version = new.column4, due_at = new.column5, next_at = new.column6, \
+         closed_at = new.column7 FROM (VALUES",
+        rows,
+        ") AS new WHERE plans.ref = new.column1",
+    );
     Ok(())
 }
 
 /// Keeps the times of the spare copies those of the states.
-async fn write_spares(
-    connection: &mut AnyConnection,
-    moved: &[Moved<'_>],
-) -> Result<(), StoreError> {
+fn write_spares(batch: &mut Batch, moved: &[Moved<'_>]) {
     let times = |state: &Watched| (state.overdue_at(), next_wakeup(state));
-    let moved: Vec<_> = moved.iter().filter(|one| times(one.before) != times(one.state)).collect();
-    if moved.is_empty() {
-        return Ok(());
-    }
-    let text = format!(
-        "UPDATE spares SET overdue_at = new.column2, wake_at = new.column3 \
-         FROM (VALUES {}) AS new WHERE spares.plan = new.column1",
-        places(moved.len(), 3)
+    let moved = moved.iter().filter(|one| times(one.before) != times(one.state));
+    let rows = moved.map(|one| {
+        let (overdue_at, wake_at) = times(one.state);
+        [one.plan_ref.into(), millis(overdue_at).into(), wake_at.map(millis).into()]
+    });
+    batch.add(
+        "UPDATE spares SET overdue_at = new.column2, wake_at = new.column3 FROM (VALUES",
+        rows,
+        ") AS new WHERE spares.plan = new.column1",
     );
-    let mut update = sqlx::query(sqlx::AssertSqlSafe(text));
-    for Moved { plan_ref, state, .. } in moved {
-        let (overdue_at, wake_at) = times(state);
-        update = update.bind(*plan_ref).bind(millis(overdue_at)).bind(wake_at.map(millis));
-    }
-    update.execute(connection).await?;
-    Ok(())
 }
 
-async fn write_events(
-    connection: &mut AnyConnection,
-    events: &[NewEvent],
-) -> Result<(), StoreError> {
-    let text = format!(
-        "INSERT INTO events (plan, number, at, event_json, idempotency) VALUES {}",
-        places(events.len(), 5)
-    );
-    let mut insert = sqlx::query(sqlx::AssertSqlSafe(text));
-    for event in events {
-        insert = insert
-            .bind(&event.plan_ref)
-            .bind(i64::from(event.number))
-            .bind(millis(event.at))
-            .bind(&event.json)
-            .bind(event.idempotency.as_deref());
-    }
-    insert.execute(connection).await?;
-    Ok(())
+fn write_events(batch: &mut Batch, events: &[NewEvent]) {
+    let rows = events.iter().map(|event| {
+        [
+            event.plan_ref.as_str().into(),
+            i64::from(event.number).into(),
+            millis(event.at).into(),
+            event.json.as_str().into(),
+            event.idempotency.as_deref().into(),
+        ]
+    });
+    batch.add("INSERT INTO events (plan, number, at, event_json, idempotency) VALUES", rows, "");
 }
 
 /// When a plan closed, as its row says it.

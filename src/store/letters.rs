@@ -5,7 +5,8 @@ use sha2::{Digest, Sha256};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
-use super::{Store, StoreError, damaged, instant, millis, places};
+use super::batch::Batch;
+use super::{Store, StoreError, damaged, instant, millis};
 use crate::watch::{Kind, Order, Recipient, Watched};
 
 /// Which letters go before which; a smaller one goes first.
@@ -122,33 +123,36 @@ pub(super) async fn insert(
     owed: &[(&str, &Order)],
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    if owed.is_empty() {
-        return Ok(());
-    }
-    let places = places(owed.len(), 13);
-    let text = format!(
+    let mut batch = Batch::default();
+    add(&mut batch, owed, now);
+    batch.execute(connection).await
+}
+
+/// The same, as one of several statements.
+pub(super) fn add(batch: &mut Batch, owed: &[(&str, &Order)], now: DateTime<Utc>) {
+    let rows = owed.iter().map(|(plan_ref, order)| {
+        [
+            letter_id(plan_ref, order).into(),
+            (*plan_ref).into(),
+            i64::from(order.round).into(),
+            order.cause.to_string().into(),
+            order.to.to_string().into(),
+            order.kind.name().into(),
+            (Lane::from(order.kind) as i64).into(),
+            millis(order.scheduled_at).into(),
+            millis(now).into(),
+            "queued".into(),
+            0.into(),
+            0.into(),
+            millis(now).into(),
+        ]
+    });
+    batch.add(
         "INSERT INTO letters (id, plan, round, cause, recipient, kind, lane, scheduled_at, \
-         queued_at, state, attempt, failures, next_try_at) VALUES {places} ON CONFLICT DO NOTHING"
+         queued_at, state, attempt, failures, next_try_at) VALUES",
+        rows,
+        "ON CONFLICT DO NOTHING",
     );
-    let mut insert = sqlx::query(sqlx::AssertSqlSafe(text));
-    for (plan_ref, order) in owed {
-        insert = insert
-            .bind(letter_id(plan_ref, order))
-            .bind(*plan_ref)
-            .bind(i64::from(order.round))
-            .bind(order.cause.to_string())
-            .bind(order.to.to_string())
-            .bind(order.kind.name())
-            .bind(Lane::from(order.kind) as i64)
-            .bind(millis(order.scheduled_at))
-            .bind(millis(now))
-            .bind("queued")
-            .bind(0)
-            .bind(0)
-            .bind(millis(now));
-    }
-    insert.execute(connection).await?;
-    Ok(())
 }
 
 impl Store {

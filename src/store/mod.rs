@@ -5,8 +5,10 @@
 //! letters together. There is one [writer]; changes that wait together share its commit.
 
 mod backup;
+mod batch;
 mod claiming;
 mod counter;
+mod damage;
 mod error;
 mod folder;
 mod forget;

@@ -7,10 +7,11 @@ use serde::de::DeserializeOwned;
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
+use super::batch::Batch;
 use super::error::of_row;
 use super::ledger::{Ledger, closed_at};
 use super::new_plan::NewPlan;
-use super::spare::{Card, follow, refold, sum};
+use super::spare::{Card, Spares, follow, refold, sum};
 use super::{Store, StoreError, damaged, instant, millis};
 use crate::watch::{Event, Order, Past, Step, Watched, next_wakeup};
 
@@ -125,11 +126,30 @@ impl Store {
         idempotency: Option<&str>,
         now: DateTime<Utc>,
     ) -> Result<Applied, StoreError> {
+        let applied = self.apply_with(plan_ref, event, idempotency, now, Spares::Follow).await;
+        match applied {
+            // Better moved without its spare copy than not at all.
+            Err(error) if error.is_of_a_page() => {
+                tracing::error!(plan = plan_ref, %error, "a plan is moved without its spare copy");
+                self.apply_with(plan_ref, event, idempotency, now, Spares::Leave).await
+            }
+            applied => applied,
+        }
+    }
+
+    async fn apply_with(
+        &self,
+        plan_ref: &str,
+        event: &Event,
+        idempotency: Option<&str>,
+        now: DateTime<Utc>,
+        spares: Spares,
+    ) -> Result<Applied, StoreError> {
         let (plan_ref, event) = (plan_ref.to_owned(), event.clone());
         let idempotency = idempotency.map(str::to_owned);
         self.write(move |connection| {
             Box::pin(async move {
-                apply(connection, &plan_ref, &event, idempotency.as_deref(), now).await
+                apply(connection, &plan_ref, &event, idempotency.as_deref(), now, spares).await
             })
         })
         .await
@@ -181,9 +201,11 @@ impl Store {
         .fetch_all(&self.readers)
         .await
         .map_err(StoreError::from);
-        match rows {
+        match self.heed(rows) {
             // One page of the file must not hide the plans in all the others.
-            Err(error) if error.is_unsound() => self.due_one_by_one(now, most).await,
+            Err(error) if error.is_unsound() => {
+                self.due_around_damage(millis(now), i64::from(most)).await
+            }
             rows => rows?.iter().map(|row| Ok(row.try_get("ref")?)).collect(),
         }
     }
@@ -198,12 +220,18 @@ impl Store {
         )
         .bind(i64::from(most))
         .fetch_all(&self.readers)
-        .await?;
-        rows.iter().map(|row| Ok(row.try_get("ref")?)).collect()
+        .await
+        .map_err(StoreError::from);
+        match self.heed(rows) {
+            Err(error) if error.is_unsound() => {
+                self.due_around_damage(i64::MAX, i64::from(most)).await
+            }
+            rows => rows?.iter().map(|row| Ok(row.try_get("ref")?)).collect(),
+        }
     }
 
-    /// When the next plan's time comes; `None` too when that is no time: then the next look
-    /// finds the plan by its spare copy.
+    /// When the next plan's time comes; `None` too when that is no time or can't be read: then the
+    /// next look finds the plan by its spare copy.
     ///
     /// # Errors
     /// The database.
@@ -213,8 +241,12 @@ impl Store {
              AND ref NOT IN (SELECT plan FROM quarantine) ORDER BY next_at LIMIT 1",
         )
         .fetch_optional(&self.readers)
-        .await?;
-        Ok(row.and_then(|row| instant(&row, "next_at").ok()))
+        .await
+        .map_err(StoreError::from);
+        match self.heed(row) {
+            Err(error) if error.is_unsound() => Ok(None),
+            row => Ok(row?.and_then(|row| instant(&row, "next_at").ok())),
+        }
     }
 
     /// A plan as it stands.
@@ -223,7 +255,7 @@ impl Store {
     /// [`StoreError::NoSuchPlan`], damage, or the database.
     pub async fn plan(&self, plan_ref: &str) -> Result<PlanRecord, StoreError> {
         let mut connection = self.readers.acquire().await?;
-        match read_plan(&mut connection, plan_ref, WITH_REVIEW).await {
+        match self.heed(read_plan(&mut connection, plan_ref, WITH_REVIEW).await) {
             // A review that is no text must not keep an alert back.
             Err(error) if error.is_damage() => {
                 read_plan(&mut connection, plan_ref, WITHOUT_REVIEW).await
@@ -260,7 +292,7 @@ impl Store {
     /// Damage, or the database.
     pub async fn history(&self, plan_ref: &str) -> Result<Vec<Past>, StoreError> {
         let mut connection = self.readers.acquire().await?;
-        let history = rows_of_history(&mut connection, plan_ref).await?;
+        let history = self.heed(rows_of_history(&mut connection, plan_ref).await)?;
         let readable = history.iter().filter_map(|row| match past(row, plan_ref) {
             Ok(past) => Some(past),
             Err(damage) => {
@@ -286,13 +318,13 @@ async fn tick(
     let mut ledger = Ledger::open(connection, all).await?;
     let moved: Vec<_> =
         refs.iter().map(|plan_ref| ledger.step(plan_ref, &Event::Tick, None, now)).collect();
-    ledger.write(connection).await?;
+    ledger.write(connection, Spares::Follow, Batch::default()).await?;
     for (plan_ref, applied) in refs.iter().zip(&moved) {
         if let Ok(applied) = applied
             && !applied.changed
         {
             // A state that is woken for nothing was woken by a damaged time.
-            write_times(connection, plan_ref, &applied.state).await?;
+            write_times(connection, plan_ref, &applied.state, Spares::Follow).await?;
         }
     }
     Ok(moved)
@@ -305,6 +337,7 @@ pub(super) async fn apply(
     event: &Event,
     idempotency: Option<&str>,
     now: DateTime<Utc>,
+    spares: Spares,
 ) -> Result<Applied, StoreError> {
     let mut ledger = Ledger::open(connection, BTreeSet::from([plan_ref])).await?;
     if let Some(key) = idempotency {
@@ -321,10 +354,10 @@ pub(super) async fn apply(
         }
     }
     let applied = ledger.step(plan_ref, event, idempotency, now)?;
-    ledger.write(connection).await?;
+    ledger.write(connection, spares, Batch::default()).await?;
     if !applied.changed && *event == Event::Tick {
         // A state that is woken for nothing was woken by a damaged time.
-        write_times(connection, plan_ref, &applied.state).await?;
+        write_times(connection, plan_ref, &applied.state, spares).await?;
     }
     Ok(applied)
 }
@@ -386,7 +419,7 @@ async fn write_state(
         .bind(plan_ref)
         .execute(&mut *connection)
         .await?;
-    write_times(connection, plan_ref, state).await
+    write_times(connection, plan_ref, state, Spares::Leave).await
 }
 
 /// Writes the times that a state asks for, in the plan's row and in its spare copy.
@@ -394,6 +427,7 @@ pub(super) async fn write_times(
     connection: &mut AnyConnection,
     plan_ref: &str,
     state: &Watched,
+    spares: Spares,
 ) -> Result<(), StoreError> {
     // Most often nothing differs, and then nothing is written.
     sqlx::query(
@@ -406,7 +440,10 @@ pub(super) async fn write_times(
     .bind(plan_ref)
     .execute(&mut *connection)
     .await?;
-    follow(connection, plan_ref, state).await
+    match spares {
+        Spares::Follow => follow(connection, plan_ref, state).await,
+        Spares::Leave => Ok(()),
+    }
 }
 
 /// What has happened to a plan, oldest first.

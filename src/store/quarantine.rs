@@ -7,7 +7,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{AnyConnection, Row};
 
-use super::spare::{Card, number, read};
+use super::spare::{Card, Spares, number, read};
 use super::{Store, StoreError, from_millis, letters, millis, plans};
 use crate::watch::{Cause, Kind, Order, Recipient};
 
@@ -105,7 +105,9 @@ impl Store {
         self.write(move |connection| {
             Box::pin(async move {
                 match plans::locked_state(connection, &plan_ref).await {
-                    Ok(state) => plans::write_times(connection, &plan_ref, &state).await?,
+                    Ok(state) => {
+                        plans::write_times(connection, &plan_ref, &state, Spares::Follow).await?
+                    }
                     Err(error) if error.is_damage() => return Ok(false),
                     Err(error) => return Err(error),
                 }

@@ -31,7 +31,7 @@ impl Store {
         if refs.len() < 2 {
             return ReadPlans::default();
         }
-        match self.try_read_together(&refs).await {
+        match self.heed(self.try_read_together(&refs).await) {
             Ok(plans) => plans,
             Err(error) => {
                 tracing::error!(%error, "plans can't be read together: each is read by itself");

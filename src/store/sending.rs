@@ -7,9 +7,11 @@
 use chrono::{DateTime, Utc};
 use sqlx::AnyConnection;
 
+use super::batch::Batch;
 use super::counter::{Asked, Outcome, Question};
 use super::ledger::Ledger;
 use super::letters::{insert, letter_id};
+use super::spare::Spares;
 use super::{Claimed, Store, StoreError, millis};
 use crate::watch::{Event, Order};
 
@@ -157,9 +159,27 @@ impl Store {
         note: &str,
         at: DateTime<Utc>,
     ) -> Result<(), StoreError> {
+        match self.record_sent_with(plan_ref, order, note, at, Spares::Follow).await {
+            Err(error) if error.is_of_a_page() => {
+                self.record_sent_with(plan_ref, order, note, at, Spares::Leave).await
+            }
+            recorded => recorded,
+        }
+    }
+
+    async fn record_sent_with(
+        &self,
+        plan_ref: &str,
+        order: &Order,
+        note: &str,
+        at: DateTime<Utc>,
+        spares: Spares,
+    ) -> Result<(), StoreError> {
         let (plan_ref, order, note) = (plan_ref.to_owned(), order.clone(), note.to_owned());
         self.write(move |connection| {
-            Box::pin(async move { record_sent(connection, &plan_ref, &order, &note, at).await })
+            Box::pin(
+                async move { record_sent(connection, &plan_ref, &order, &note, at, spares).await },
+            )
         })
         .await
     }
@@ -171,6 +191,7 @@ async fn record_sent(
     order: &Order,
     note: &str,
     at: DateTime<Utc>,
+    spares: Spares,
 ) -> Result<(), StoreError> {
     insert(connection, &[(plan_ref, order)], at).await?;
     sqlx::query(
@@ -190,5 +211,5 @@ async fn record_sent(
             _ => {}
         }
     }
-    ledger.write(connection).await
+    ledger.write(connection, spares, Batch::default()).await
 }

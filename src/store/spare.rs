@@ -37,6 +37,14 @@ pub struct Mailed {
     pub email: String,
 }
 
+/// Whether the spare copies' times follow the states.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Spares {
+    Follow,
+    /// They lie in a page that can't be written.
+    Leave,
+}
+
 /// What is known of a plan whose own row can't be read.
 #[derive(Clone, Debug)]
 pub struct Spare {
@@ -66,7 +74,7 @@ impl Store {
     /// [`StoreError::NoSuchPlan`], or the database.
     pub async fn spare(&self, plan_ref: &str) -> Result<Spare, StoreError> {
         let mut connection = self.readers.acquire().await?;
-        read(&mut connection, plan_ref).await
+        self.heed(read(&mut connection, plan_ref).await)
     }
 }
 

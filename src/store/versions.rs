@@ -6,7 +6,7 @@ use sqlx::{AnyConnection, Row};
 use super::error::of_row;
 use super::links::{self, Link};
 use super::plans::{Applied, apply, to_json};
-use super::spare::{Card, sum};
+use super::spare::{Card, Spares, sum};
 use super::{Store, StoreError, instant, millis};
 use crate::watch::Event;
 
@@ -152,7 +152,8 @@ async fn amend(
         let state = super::plans::locked_state(connection, plan_ref).await?;
         return Ok(Applied { state, changed: false, letters: 0, orders: Vec::new() });
     }
-    let applied = apply(connection, plan_ref, &version.event, idempotency, now).await?;
+    let applied =
+        apply(connection, plan_ref, &version.event, idempotency, now, Spares::Follow).await?;
     if applied.changed {
         keep_old(connection, plan_ref, applied.state.events, now).await?;
         write_new(connection, version, applied.state.events, now).await?;

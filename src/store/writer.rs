@@ -13,6 +13,7 @@ use sqlx::{AnyConnection, ConnectOptions, Connection, Executor};
 use tokio::sync::{mpsc, oneshot};
 
 use super::StoreError;
+use super::damage::Damage;
 use super::folder::Folder;
 
 /// How many changes are committed together at most.
@@ -30,6 +31,7 @@ pub(super) type Making<'c, T> = Pin<Box<dyn Future<Output = Result<T, StoreError
 #[derive(Clone, Debug)]
 pub(super) struct Writer {
     queue: mpsc::Sender<Message>,
+    damage: Damage,
 }
 
 enum Message {
@@ -42,8 +44,10 @@ impl Writer {
     pub(super) fn start(url: String, first: AnyConnection, folder: Folder) -> Self {
         let (queue, waiting) = mpsc::channel(LONGEST_QUEUE);
         let queue_end = Queue { waiting, closing: None };
-        tokio::spawn(run(queue_end, Place { url, connection: Some(first), folder }));
-        Writer { queue }
+        let most_together = MOST_TOGETHER;
+        let place = Place { url, connection: Some(first), folder, most_together };
+        tokio::spawn(run(queue_end, place));
+        Writer { queue, damage: Damage::default() }
     }
 
     /// Makes a change and waits until it is on the disk.
@@ -56,7 +60,12 @@ impl Writer {
         let (answer, answered) = oneshot::channel();
         let change = Change { change: Some(change), outcome: None, answer };
         self.queue.send(Message::Change(Box::new(change))).await.map_err(|_| closed(()))?;
-        answered.await.map_err(|_| closed(()))?
+        self.damage.heed(answered.await.map_err(|_| closed(()))?)
+    }
+
+    /// What was met of damage.
+    pub(super) fn damage(&self) -> &Damage {
+        &self.damage
     }
 
     /// Commits what waits, and closes the connection.
@@ -116,6 +125,9 @@ struct Place {
     url: String,
     connection: Option<AnyConnection>,
     folder: Folder,
+    /// How many changes are committed together. Once a page was met that can't be read or written,
+    /// each goes alone: such an error takes the whole transaction with it, innocent changes too.
+    most_together: usize,
 }
 
 /// What waits for the writer.
@@ -179,6 +191,7 @@ impl Place {
         group: &mut Vec<Box<dyn Queued>>,
         queue: &mut Queue,
     ) -> Result<(), StoreError> {
+        let most_together = self.most_together;
         let connection = self.connection().await?;
         // A word to the database is a walk to its thread and back, so two are said at once.
         connection.execute("BEGIN IMMEDIATE; SAVEPOINT change").await?;
@@ -186,7 +199,7 @@ impl Place {
         while let Some(change) = group.get_mut(made) {
             make(connection, change.as_mut()).await?;
             made += 1;
-            if made < MOST_TOGETHER
+            if made < most_together
                 && let Some(next) = queue.next()
             {
                 group.push(next);
@@ -216,6 +229,10 @@ impl Place {
         if error.spoils_connection() || !rolled_back {
             self.leave().await;
         }
+        if error.is_of_a_page() {
+            self.most_together = 1;
+            return;
+        }
         while group.len() < MOST_TOGETHER
             && let Some(next) = queue.next()
         {
@@ -243,8 +260,12 @@ impl Place {
 /// Makes one change inside the savepoint; when it fails by itself, what it did is taken back.
 async fn make(connection: &mut AnyConnection, change: &mut dyn Queued) -> Result<(), StoreError> {
     if let Some(error) = change.make(connection).await {
-        // SQLite ends the whole transaction after some errors; then all of the group is lost.
-        if error.spoils_connection() || connection.execute("ROLLBACK TO change").await.is_err() {
+        // SQLite ends the whole transaction after some errors, and after a damaged page only a whole
+        // rollback lets it write again; then all of the group is lost.
+        if error.spoils_connection()
+            || error.is_of_a_page()
+            || connection.execute("ROLLBACK TO change").await.is_err()
+        {
             return Err(error);
         }
     }
