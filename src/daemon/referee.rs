@@ -2,10 +2,11 @@
 //!
 //! The wall clock can be set, by hand or by a time service, to anything; the boot clock only ever
 //! counts. As long as both advance alike the wall clock rules. When they part by more than two
-//! seconds they are in *dispute*: for two minutes the boot clock rules, counted on from the last
-//! agreement. A wall clock that the kernel has called synchronised for a minute of the dispute is
-//! believed. Failing that, the clock that alerts sooner rules, and letters say so: a false alarm
-//! is mended by a telephone call, a missed one is not.
+//! seconds, at once or within twenty, they are in *dispute*: for two minutes the boot clock rules,
+//! counted on from the last agreement. A wall clock that the kernel has called synchronised for a
+//! minute of the dispute, and that ran with the boot clock meanwhile, is believed. Failing that,
+//! the clock that alerts sooner rules, and letters say so: a false alarm is mended by a telephone
+//! call, a missed one is not.
 //!
 //! A restart of the service changes nothing of that, for what the referee [knows](Agreement) is
 //! written down. A restart of the machine begins the boot clock anew: then a dispute that was open
@@ -15,6 +16,10 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 /// How far the clocks may part between two looks.
 const TOLERANCE: TimeDelta = TimeDelta::seconds(2);
+/// For how long an agreement is held against the wall clock before a newer one takes its place: one
+/// that stands still, or runs at half its pace, is never far from a second ago. Short enough for a
+/// clock that a time service speeds up or slows down by a twelfth (chrony's `maxslewrate`).
+const AGREEMENT_HOLDS: TimeDelta = TimeDelta::seconds(20);
 /// For how long the boot clock rules.
 const BOOT_CLOCK_RULES: TimeDelta = TimeDelta::minutes(2);
 /// For how long a clock must be called synchronised before it is believed.
@@ -60,8 +65,9 @@ pub struct Referee {
     agreed_at: TimeDelta,
     /// When the dispute began, by the boot clock.
     disputed_since: Option<TimeDelta>,
-    /// Since when the disputed wall clock has been synchronised without a break.
-    synchronised_since: Option<TimeDelta>,
+    /// Since when the disputed wall clock has been synchronised without a break, and how far it
+    /// was ahead then: one that does not run as the boot clock does is no clock to believe.
+    synchronised_since: Option<(TimeDelta, TimeDelta)>,
     dispute: Option<Dispute>,
 }
 
@@ -140,7 +146,8 @@ impl Referee {
         let by_boot = self.agreed + (read.since_boot - self.agreed_at);
         let wall_ahead = read.wall - by_boot;
         if wall_ahead.abs() <= TOLERANCE {
-            return self.agree(read);
+            let holds = read.since_boot - self.agreed_at < AGREEMENT_HOLDS;
+            return if holds && self.dispute.is_none() { read.wall } else { self.agree(read) };
         }
         // A second step within a dispute is a new dispute.
         let stepped = |dispute: Dispute| (wall_ahead - dispute.wall_ahead).abs() > TOLERANCE;
@@ -149,12 +156,11 @@ impl Referee {
             self.synchronised_since = None;
         }
         let since = *self.disputed_since.get_or_insert(read.since_boot);
-        if !read.synchronised {
-            self.synchronised_since = None;
-        } else if self.synchronised_since.is_none() {
-            self.synchronised_since = Some(read.since_boot);
-        }
-        let believed = |since: TimeDelta| read.since_boot - since >= BELIEVED_AFTER;
+        let runs_alike = |ahead: TimeDelta| (wall_ahead - ahead).abs() <= TOLERANCE;
+        let so_far = self.synchronised_since.filter(|&(_, ahead)| runs_alike(ahead));
+        self.synchronised_since =
+            read.synchronised.then(|| so_far.unwrap_or((read.since_boot, wall_ahead)));
+        let believed = |(since, _)| read.since_boot - since >= BELIEVED_AFTER;
         if self.synchronised_since.is_some_and(believed) {
             return self.agree(read);
         }
@@ -262,6 +268,33 @@ mod tests {
         back.set_wall(TimeDelta::hours(-1), false);
         assert_eq!(back.pass(600), noon() + TimeDelta::seconds(600));
         assert!(back.referee.dispute().is_some_and(|dispute| dispute.unresolved));
+    }
+
+    #[test]
+    fn a_clock_that_stands_still_is_never_believed() {
+        for synchronised in [true, false] {
+            let mut machine = Machine::new();
+            machine.read.synchronised = synchronised;
+            for second in 1..=600 {
+                machine.read.since_boot += TimeDelta::seconds(1);
+                let ruled = machine.referee.rule(machine.read);
+                let behind = noon() + TimeDelta::seconds(second) - ruled;
+                assert!(behind <= TOLERANCE, "{behind} behind after {second} s");
+            }
+            assert!(machine.referee.dispute().is_some_and(|dispute| dispute.unresolved));
+        }
+    }
+
+    #[test]
+    fn a_clock_that_a_time_service_slows_down_is_no_dispute() {
+        let mut machine = Machine::new();
+        for _ in 0..600 {
+            machine.read.since_boot += TimeDelta::seconds(1);
+            // chrony.conf(5): maxslewrate, 83 333 ppm unless it is told another.
+            machine.read.wall += TimeDelta::microseconds(1_000_000 - 83_333);
+            assert_eq!(machine.referee.rule(machine.read), machine.read.wall);
+        }
+        assert_eq!(machine.referee.dispute(), None);
     }
 
     #[test]
