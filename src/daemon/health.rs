@@ -15,6 +15,9 @@ use crate::store::Note;
 const OLDEST_PASS: TimeDelta = TimeDelta::seconds(10);
 /// An alert that has waited longer than this past its time means that it does not get out.
 const LONGEST_WAIT: TimeDelta = TimeDelta::seconds(30);
+/// A clock that was set and that nobody has vouched for by then: one that the kernel holds to be
+/// synchronised would have been believed a quarter of a minute ago.
+const UNVOUCHED: Duration = Duration::from_secs(75);
 /// A write that takes longer comes from a disk that is failing or overloaded.
 const SLOW_WRITE: Duration = Duration::from_secs(1);
 const WATCH_HANGS: &str = "the watch hangs";
@@ -38,6 +41,8 @@ pub struct Health {
     damaged: AtomicBool,
     /// Since when the watch, and the post, meet damage that they can't read around.
     stuck_since: Mutex<[Option<Instant>; 2]>,
+    /// Since when the machine's clocks have disagreed.
+    disputed_since: Mutex<Option<Instant>>,
     /// Which parts have worked since the start.
     worked: AtomicU8,
     /// What the heartbeat came to, and the test alert.
@@ -84,6 +89,7 @@ impl Health {
             held_until: AtomicI64::new(0),
             damaged: AtomicBool::new(false),
             stuck_since: Mutex::default(),
+            disputed_since: Mutex::default(),
             worked: AtomicU8::new(0),
             outside: Mutex::default(),
         }
@@ -137,6 +143,18 @@ impl Health {
         since.iter().flatten().map(Instant::elapsed).max().unwrap_or_default()
     }
 
+    /// Whether the machine's clocks disagree now.
+    fn sees_dispute(&self, disputed: bool) {
+        let mut since = self.disputed_since.lock().unwrap_or_else(PoisonError::into_inner);
+        *since = since.filter(|_| disputed).or_else(|| disputed.then(Instant::now));
+    }
+
+    /// Whether they have for so long that whoever watches from outside has to know.
+    fn unvouched(&self) -> bool {
+        let since = *self.disputed_since.lock().unwrap_or_else(PoisonError::into_inner);
+        since.is_some_and(|since| since.elapsed() > UNVOUCHED)
+    }
+
     fn wrote(&self, now: DateTime<Utc>) {
         self.worked.fetch_or(WRITE, Ordering::Relaxed);
         self.write.store(now.timestamp_millis(), Ordering::Relaxed);
@@ -161,7 +179,7 @@ impl Health {
             TimeDelta::milliseconds(now.timestamp_millis() - at.load(Ordering::Relaxed))
         };
         let waiting = self.oldest_alert.load(Ordering::Relaxed) != 0;
-        let disputed = dispute.is_some_and(|dispute| dispute.unresolved);
+        let disputed = dispute.is_some_and(|dispute| dispute.unresolved || self.unvouched());
         let relays_down = relays.iter().all(|relay| relay.trouble.is_some());
         let unwritten = age(&self.write) > OLDEST_PASS;
         let canary_lost = matches!(self.outside().canary, Some(Err(_)));
@@ -234,7 +252,9 @@ pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
             Ok(()) => health.wrote(now),
             Err(error) => tracing::error!(%error, "the database can't be written"),
         }
-        if daemon.0.clock.dispute().is_some() {
+        let disputed = daemon.0.clock.dispute().is_some();
+        health.sees_dispute(disputed);
+        if disputed {
             hear_of_clock(&daemon).await;
         }
         if let Ok(oldest) = daemon.0.store.oldest_waiting_alert().await {
