@@ -3,9 +3,15 @@
 
 #![allow(clippy::unwrap_used)]
 
-use chrono::{DateTime, Datelike, Days, FixedOffset, NaiveDate, NaiveDateTime, TimeDelta, Weekday};
+use chrono::{
+    DateTime, Datelike, Days, FixedOffset, NaiveDate, NaiveDateTime, TimeDelta, Utc, Weekday,
+};
 use serde_json::json;
+use shorelamp::measure::Span;
 use shorelamp::plan::{Plan, Waypoint, read_json};
+use shorelamp::watch::{
+    Anchor, Event, Ladder, Rung, RungKind, Terms, To, Watched, next_wakeup, step,
+};
 
 fn no_files(name: &str) -> Result<Vec<Waypoint>, String> {
     Err(format!("{name} is not there"))
@@ -141,6 +147,95 @@ fn check_change(zone: &str, change: &Change) {
             let read = read_json(&plan, &no_files).unwrap();
             assert_eq!(read.times.return_by.at, choice, "{zone} {within}");
         }
+    }
+}
+
+/// Every change that this zone's clocks make, by another program: `data/clock-changes.py`.
+fn known_changes() -> Vec<(Vec<&'static str>, Vec<Change>)> {
+    let mut known: Vec<(Vec<&str>, Vec<Change>)> = Vec::new();
+    for line in include_str!("data/clock-changes.txt").lines() {
+        let words: Vec<&str> = line.split(' ').collect();
+        match words[..] {
+            ["#", ..] => {}
+            ["zones", ref zones @ ..] => known.push((zones.to_vec(), Vec::new())),
+            [at, before, after] => {
+                let at: DateTime<Utc> = at.parse().unwrap();
+                let (before_min, after_min) = (before.parse().unwrap(), after.parse().unwrap());
+                let local = at.naive_utc() + TimeDelta::minutes(i64::from(before_min));
+                known.last_mut().unwrap().1.push(Change { local, before_min, after_min });
+            }
+            _ => panic!("{line}"),
+        }
+    }
+    known
+}
+
+/// Between a return time and the moment at which the crew is overdue.
+const GRACE_MIN: i64 = 15;
+
+/// When this plan, filed a day before, first alerts a contact; that nothing comes earlier, at the
+/// change of the clocks least of all.
+fn first_alert(plan: &Plan, change: DateTime<Utc>) -> DateTime<Utc> {
+    let rung = |anchor, to, kind| Rung { anchor, offset_s: 0, to: vec![to], kind };
+    let rungs = vec![
+        rung(Anchor::Due, To::Crew, RungKind::Due),
+        rung(Anchor::Overdue, To::Contacts, RungKind::CallRescue),
+    ];
+    let minutes = Span::from_minutes;
+    let ladder = Ladder::new(rungs, minutes(15), minutes(10), minutes(15)).unwrap();
+    let due_at = plan.times.return_by.at;
+    let terms = Terms { due_at, grace: ladder.grace, ladder, crew: vec![false], contacts: 1 };
+    let mut plan = Watched::file(terms, due_at - TimeDelta::days(1)).plan;
+    let mut at_the_change = [-1, 0, 1].map(|second| change + TimeDelta::seconds(second)).to_vec();
+    loop {
+        let wakes = next_wakeup(&plan).unwrap();
+        at_the_change.retain(|at| *at > due_at - TimeDelta::days(1));
+        let next = at_the_change.first().copied().filter(|at| *at < wakes);
+        let now = next.unwrap_or(wakes);
+        at_the_change.retain(|at| *at > now);
+        let moved = step(&plan, &Event::Tick, now).unwrap();
+        if moved.orders.iter().any(|order| order.kind.is_alert()) {
+            return now;
+        }
+        plan = moved.plan;
+    }
+}
+
+#[test]
+fn at_every_change_of_every_zone_a_plan_is_overdue_at_the_right_instant() {
+    let (mut zones_seen, mut changes_seen) = (0, 0);
+    for (zones, changes) in known_changes() {
+        for (at, zone) in zones.iter().enumerate() {
+            zones_seen += 1;
+            for change in &changes {
+                changes_seen += 1;
+                if at == 0 {
+                    check_change(zone, change);
+                }
+                check_alert(zone, change);
+            }
+        }
+    }
+    assert!(zones_seen > 590 && changes_seen > 6500, "{zones_seen} zones, {changes_seen} changes");
+}
+
+fn check_alert(zone: &str, change: &Change) {
+    let minutes = |minutes: i32| TimeDelta::minutes(i64::from(minutes));
+    let first = change.local.min(change.local + minutes(change.after_min - change.before_min));
+    let last = change.local.max(change.local + minutes(change.after_min - change.before_min));
+    let instant = with_offset(change.local, change.before_min).to_utc();
+    for (local, offset_min) in [
+        (first - minutes(1), change.before_min),
+        (last, change.after_min),
+        (last + minutes(600), change.after_min),
+    ] {
+        let plan = returning(zone, local).unwrap();
+        let overdue = with_offset(local, offset_min).to_utc() + TimeDelta::minutes(GRACE_MIN);
+        assert_eq!(first_alert(&plan, instant), overdue, "{zone} {local}");
+        // What the letter calls that moment is what clocks there show.
+        let shown = if overdue < instant { change.before_min } else { change.after_min };
+        let shown = overdue.with_timezone(&FixedOffset::east_opt(shown * 60).unwrap());
+        assert_eq!(plan.times.local(overdue), shown.to_rfc3339(), "{zone} {local}");
     }
 }
 
