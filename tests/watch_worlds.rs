@@ -1,6 +1,6 @@
 //! A million plans through a world of faults: the watch itself, and nothing else of the service. The
 //! post, the database and the relay are models, here, as simple as can be; the real ones stand in
-//! `simulation.rs`, which is some ten thousand times slower. A judge sees what was said and answered,
+//! `simulation.rs`, which is some two thousand times slower. A judge sees what was said and answered,
 //! the faults, and what arrived.
 //!
 //! `tests/watch_alone/worlds 1000000` runs long; a plan is replayed with its seed and `SIM_PLANS=1`.

@@ -5,6 +5,51 @@
 //! letters it owes; [`next_wakeup`] tells when the clock alone will change something;
 //! [`wanted`] is the last look at a letter before it leaves. A state is the fold of its events:
 //! replaying them from [`Watched::file`] gives it again.
+//!
+//! # What always holds
+//!
+//! Nobody is forgotten:
+//! - An open plan always wakes again. A tick before [`next_wakeup`] changes nothing, a tick at it
+//!   changes something; many ticks missed are one tick late.
+//! - Only people end a watch: the check-in of the last who is out, a calling-off, the keeper with a
+//!   reason. No tick, no answer, no amendment, no fate of a letter closes a plan.
+//! - Overdue stays overdue, whatever a clock may say, until somebody closes the plan or moves the
+//!   return time to one that is still to come.
+//! - No answer stops the ladder. "I am on it" spares its own contact the repeats until it runs out,
+//!   "I have called" makes the repeats hourly; the rungs go out all the same.
+//! - A contact who can't be reached or can't act brings the next rung at once, once overdue. When
+//!   none is left, crew and keeper are asked to call.
+//! - After an outage each reader gets the highest rung that is due, once; what follows keeps the
+//!   ladder's spacing from then on. A repeat never waits longer because a clock was set back.
+//! - A closing can be taken back for 24 hours. Whoever takes back the word that somebody is ashore
+//!   says that they are out: that opens the plan again, though it had been called off before.
+//!
+//! Nobody is alarmed for nothing:
+//! - No alert is ordered before the return time and the grace have passed.
+//! - A closed plan orders no alert, and [`wanted`] lets none leave; nor one of an earlier round,
+//!   one that a newer rung has overtaken, or one to a reader whom an amendment took out.
+//! - Within a round no cause orders the same letter to the same reader twice, and no letter is sent
+//!   again but by the keeper, who alarms nobody whom the ladder has not reached.
+//!
+//! Whoever was told one thing hears when it is another:
+//! - [`Event::Handing`] is recorded before a letter leaves: from then on its reader may have it.
+//! - A closing owes `stand-down` to everybody who may have been alerted, and `home` to the others
+//!   who know of the plan, those too whom an amendment took out. A reopening owes `withdrawn` to
+//!   everybody who may have heard that it is over, a new return time `changed`.
+//! - The address that refuses such a correction is told to the keeper each time.
+//!
+//! For everything that reads a state:
+//! - [`step`] and its parts are total: no panic, no clock, no chance. What does not apply is a
+//!   [`Refusal`], and leaves the plan as it was; the same event again changes nothing.
+//! - Places of people are for life; an amendment adds at the end.
+//! - Rounds and event numbers only grow, and phases move as the table in DEVELOPERS.md shows.
+//!
+//! # No way round it
+//!
+//! A state comes from [`Watched::file`] and [`step`], or from what one of them gave, written down.
+//! Nothing else may change one. The compiler holds that for where on the ladder a plan is and who
+//! is asked; the other fields are public so that letters and pages can read them, and are to be
+//! assigned here alone. Each of the sentences above has its test: `tests/watch*.rs`.
 
 mod again;
 mod amend;
