@@ -9,6 +9,7 @@ pub mod chart;
 pub mod cli;
 pub mod conditions;
 pub mod daemon;
+pub mod drift;
 pub mod fetch;
 pub mod letter;
 pub mod measure;

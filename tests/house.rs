@@ -16,7 +16,7 @@ const FLOORS: [&[&str]; 12] = [
     &["measure"],
     &["plan"],
     &["conditions", "shoreline", "sun"],
-    &["caution", "chart"],
+    &["caution", "chart", "drift"],
     &["review"],
     &["watch"],
     &["letter"],
