@@ -3,13 +3,17 @@
 //! Serialized, it is the answer to a review: what is unknown is `null`, and times are on the crew's
 //! clocks.
 
+mod asked;
 mod legs;
 mod light;
+mod planned;
 mod sea;
 mod shown;
 mod text;
 
+pub use asked::{Asked, Missing, asked};
 pub use legs::Leg;
+pub use planned::PlannedAt;
 pub use shown::{Farthest, Passed, Review, Route, Timing, WaterShown};
 pub use text::{text, warned};
 
@@ -63,6 +67,8 @@ pub fn review(
         unjudged,
         unknown: caution::missing(&facts),
         units: limits.units,
+        planned: planned::planned(plan, shorelines),
+        asked: asked(plan, &(0..plan.crew.len()).collect::<Vec<_>>()),
         cautions,
     }
 }

@@ -3,7 +3,9 @@
 use chrono::{DateTime, FixedOffset, SubsecRound, Utc};
 use serde::{Deserialize, Serialize};
 
+use super::asked::Asked;
 use super::legs::Leg;
+use super::planned::PlannedAt;
 use crate::caution::{self, Caution, Facts, Limits, Sea};
 use crate::conditions::nws::Warnings;
 use crate::conditions::{Forecast, Kind, Reading, Received, Silence, Waves, Why, Wind};
@@ -35,6 +37,12 @@ pub struct Review {
     /// The units that come first in its words; its numbers are SI whatever they are.
     #[serde(default)]
     pub units: Units,
+    /// Where the plan has the crew hour by hour; empty without a speed.
+    #[serde(default)]
+    pub planned: Vec<PlannedAt>,
+    /// Which of a rescue coordinator's questions the plan answers.
+    #[serde(default)]
+    pub asked: Asked,
 }
 
 /// Where a trip goes.

@@ -44,6 +44,7 @@ pub fn text(review: &Review, plan: &Plan) -> String {
     if !more.is_empty() {
         line(&mut out, 0, &format!("Also unknown: {}.", words::list(more, 12)));
     }
+    line(&mut out, 0, &review.asked.told());
     water(&mut out, review);
     out.push('\n');
     route(&mut out, review);

@@ -5,13 +5,14 @@ use chrono::{DateTime, Utc};
 use crate::caution::{Level, words};
 use crate::letter::Clock;
 use crate::plan::Plan;
-use crate::review::{Leg, Review};
+use crate::review::{Asked, Leg, Review};
 use crate::web::words::from_now;
 
 /// A review in words.
 pub(super) struct Judged {
     pub(super) cautions: Vec<Warned>,
     pub(super) unknown: Vec<String>,
+    pub(super) asked: Asked,
     pub(super) lines: Vec<String>,
     pub(super) swim_back: String,
     pub(super) legs: Vec<LegRow>,
@@ -48,6 +49,7 @@ impl Judged {
         Judged {
             cautions: cautions.collect(),
             unknown: review.unknown.clone(),
+            asked: review.asked.clone(),
             lines: [route(review), vec![water(review)], light(review, clock)].concat(),
             swim_back: review
                 .route
