@@ -6,6 +6,7 @@ use super::brief::Row;
 use super::scene::Scene;
 use super::words::{self, name, names, people};
 use super::{rescue, script, status};
+use crate::review::asked;
 use crate::watch::{Cause, Kind, Recipient};
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
@@ -29,6 +30,8 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     blocks.push(Block::heading("Who was told, and what they answered"));
     blocks.push(Block::Rows(who_knows(scene)));
     blocks.extend(script::say_this(scene, "Say this (read it aloud)", true));
+    blocks.extend(rescue_page(scene));
+    blocks.extend(find_out(scene));
     blocks.push(Block::heading("Everything in their plan"));
     blocks.extend(scene.whole_plan(true));
     Draft { subject: subject(scene), lead: lead(scene), blocks }
@@ -83,6 +86,42 @@ fn act_now(scene: &Scene<'_>) -> String {
         return format!("Call now: {service}.");
     }
     format!("Act now. First the crew's telephones, ten minutes at most; then call {service}.")
+}
+
+/// The page that a caller may hand on.
+fn rescue_page(scene: &Scene<'_>) -> Option<Block> {
+    let page = scene.facts.rescue_page?;
+    let purpose = "A page for the rescue service: all of this on one page to print, with the chart, and \
+                   the route as GPX and GeoJSON (enclosed too, where this letter has room). They can \
+                   read it, and change nothing. If they ask for the plan, send them this address; it \
+                   shows what is told of the crew's health, so give it to nobody else.";
+    Some(Block::Link(purpose.to_owned(), words::clean(page)))
+}
+
+/// So many questions are put to the reader.
+const MOST_FIND_OUT: usize = 6;
+
+/// What the plan does not tell and somebody ashore may know.
+fn find_out(scene: &Scene<'_>) -> Vec<Block> {
+    if scene.to_crew() {
+        return Vec::new();
+    }
+    let asked = asked(scene.facts.plan, &scene.facts.on_trip());
+    let missing = asked.missing.iter().filter(|missing| missing.ashore_may_know);
+    let list: Vec<String> =
+        missing.map(|missing| words::clean(&missing.what)).take(MOST_FIND_OUT).collect();
+    if list.is_empty() {
+        return Vec::new();
+    }
+    vec![
+        Block::heading("What you may know or find out"),
+        Block::Para(format!(
+            "The plan answers {} of {} questions that a rescue coordinator asks. Do not wait to call \
+             because of these; tell them what you know, the most useful first:",
+            asked.answered, asked.of
+        )),
+        Block::List(list),
+    ]
 }
 
 /// Why somebody gets an alert who is no contact.

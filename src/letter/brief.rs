@@ -4,11 +4,9 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::facts::Facts;
 use super::when::{Clock, spoken, utc};
-use super::words;
-use crate::conditions::Kind;
-use crate::measure::Units;
+use super::{hours, weather, words};
 use crate::measure::{Position, Span};
-use crate::plan::{Craft, CrewMember, Lifejacket, Stated, Wear};
+use crate::plan::{Craft, CrewMember, Lifejacket, Wear};
 use crate::review::Review;
 use crate::watch::{Amendment, Event};
 
@@ -49,15 +47,26 @@ impl Row {
 #[must_use]
 pub fn brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
     let clock = Clock::new(facts.plan.times.zone);
-    let mut sections = vec![trip(facts, clock), route(facts)];
+    let mut sections = vec![trip(facts, clock), route(facts), hours::planned(facts)];
     sections.extend(numbered("Craft", &facts.plan.craft, craft));
     sections.extend(people(facts, with_medical));
     sections.push(gear(facts));
     sections.push(ashore(facts));
-    sections.push(conditions(facts, clock));
+    sections.push(weather::then(facts, clock));
     sections.extend(cautions(facts));
     sections.retain(|section| !section.rows.is_empty());
     Brief { sections, not_told: not_told(facts, with_medical) }
+}
+
+/// The brief for a rescue service, once the crew is overdue: with what is known of the crew's
+/// health, of the weather now, and where the wind may have carried a craft.
+#[must_use]
+pub fn rescue_brief(facts: &Facts<'_>, now: DateTime<Utc>) -> Brief {
+    let mut brief = brief(facts, true);
+    let last =
+        brief.sections.len() - usize::from(cautions(facts).is_some_and(|one| !one.rows.is_empty()));
+    brief.sections.splice(last..last, [weather::now(facts, now), hours::drift(facts, now)]);
+    brief
 }
 
 /// A section for each of them, numbered when there are several.
@@ -271,81 +280,6 @@ fn ashore(facts: &Facts<'_>) -> Section {
     Section { title: "Ashore".to_owned(), rows }
 }
 
-fn conditions(facts: &Facts<'_>, clock: Clock) -> Section {
-    let mut rows = vec![Row::new("Water", water(facts, clock))];
-    if let Some(stated) = &facts.plan.stated {
-        rows.extend(air_and_wind(stated, units(facts), facts.filed_at, clock));
-    }
-    let timing = facts.review.map(|review| &review.timing);
-    if let Some(sunset) = timing.and_then(|timing| timing.sunset) {
-        rows.push(Row::new("Sunset", clock.full(sunset.to_utc())));
-    }
-    if let Some(dusk) = timing.and_then(|timing| timing.civil_dusk) {
-        rows.push(Row::new("Dark from about", clock.full(dusk.to_utc())));
-    }
-    Section { title: "Water and weather, as known when the plan was filed".to_owned(), rows }
-}
-
-fn water(facts: &Facts<'_>, clock: Clock) -> String {
-    let read = facts.review.map(|review| &review.water);
-    if let Some((water, temperature_c)) = read.and_then(|water| Some((water, water.temperature_c?)))
-    {
-        let taken_at = water.taken_at.map(|at| at.to_utc());
-        let source = words::clean(water.source.as_deref().unwrap_or("its source is not known"));
-        if water.kind == Kind::Expected {
-            return format!("{}, {source}", units(facts).temperature(temperature_c));
-        }
-        return format!(
-            "{}, {source}, {}",
-            units(facts).temperature(temperature_c),
-            taken(taken_at, facts.filed_at, clock)
-        );
-    }
-    match facts.plan.stated.as_ref().and_then(|stated| Some((stated, stated.water_c?))) {
-        Some((stated, water_c)) => format!(
-            "{}, stated by the crew, {}",
-            units(facts).temperature(water_c),
-            taken(stated.taken_at, facts.filed_at, clock)
-        ),
-        None => "temperature unknown: count it as cold".to_owned(),
-    }
-}
-
-/// The keeper's, as the review has them.
-fn units(facts: &Facts<'_>) -> Units {
-    facts.review.map(|review| review.units).unwrap_or_default()
-}
-
-fn air_and_wind(stated: &Stated, units: Units, filed_at: DateTime<Utc>, clock: Clock) -> Vec<Row> {
-    let taken = taken(stated.taken_at, filed_at, clock);
-    let mut rows = Vec::new();
-    if let Some(air_c) = stated.air_c {
-        let air = units.temperature(air_c);
-        rows.push(Row::new("Air", format!("{air}, stated by the crew, {taken}")));
-    }
-    if let Some(wind_kn) = stated.wind_kn {
-        let from = stated.wind_from_deg.map(|deg| format!(" from {deg:.0} degrees"));
-        let from = from.unwrap_or_default();
-        rows.push(Row::new(
-            "Wind",
-            format!("{wind_kn:.0} knots{from}, stated by the crew, {taken}"),
-        ));
-    }
-    rows
-}
-
-/// When a reading was taken, and how old it was at filing.
-fn taken(taken_at: Option<DateTime<Utc>>, filed_at: DateTime<Utc>, clock: Clock) -> String {
-    let Some(at) = taken_at else { return "its time is not known".to_owned() };
-    let age = filed_at - at;
-    let before = if age > TimeDelta::minutes(1) {
-        format!(", {} before filing", spoken(age))
-    } else {
-        String::new()
-    };
-    format!("taken {}{before}", clock.full(at))
-}
-
 fn cautions(facts: &Facts<'_>) -> Option<Section> {
     let rows =
         facts.review?.cautions.iter().map(|caution| {
@@ -403,7 +337,10 @@ fn not_told(facts: &Facts<'_>, with_medical: bool) -> Vec<String> {
     ask(water.or(stated.and_then(|all| all.water_c)).is_none(), "the water's temperature");
     ask(stated.is_none_or(|all| all.wind_kn.is_none()), "wind at the launch");
     ask(stated.is_none_or(|all| all.air_c.is_none()), "air temperature");
-    ask(true, "waves, visibility, tide and currents, then and now");
+    let waves = facts.review.is_some_and(|review| review.water.waves.is_some());
+    ask(!waves, "waves, visibility, tide and currents, then and now");
+    ask(waves, "visibility, tide and currents, then and now");
+    ask(true, "their next of kin, unless that is you");
     missing
 }
 

@@ -25,10 +25,15 @@ pub struct Facts<'a> {
     pub history: &'a [Past],
     /// What was judged of it when it was filed, or last amended; `None` where that is lost.
     pub review: Option<&'a Review>,
+    /// The same plan judged anew, to tell what the water and the wind are now; `None` where nobody
+    /// could be asked since.
+    pub latest: Option<&'a Review>,
     /// Whom an alert may name, in the order of the settings.
     pub rescue: &'a [Rescue],
     /// The link to this reader's own page.
     pub page: Option<&'a str>,
+    /// The link to the page for a rescue service, once the crew is overdue.
+    pub rescue_page: Option<&'a str>,
     /// Whether the chart of the route goes with it.
     pub has_chart: bool,
     /// When this letter was ordered.

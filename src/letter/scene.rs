@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 
 use super::block::{Block, Callee};
-use super::brief::brief;
+use super::brief::{brief, rescue_brief};
 use super::facts::Facts;
 use super::when::Clock;
 use super::{rescue, words};
@@ -129,7 +129,10 @@ impl<'a> Scene<'a> {
 
     /// The whole plan.
     pub(super) fn whole_plan(&self, with_medical: bool) -> Vec<Block> {
-        let brief = brief(self.facts, with_medical);
+        let brief = match with_medical {
+            true => rescue_brief(self.facts, self.now),
+            false => brief(self.facts, false),
+        };
         let mut blocks = Vec::new();
         for section in brief.sections {
             blocks.push(Block::Section(section.title));

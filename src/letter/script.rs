@@ -6,6 +6,7 @@ use super::Facts;
 use super::block::Block;
 use super::brief::{lifejacket, wear};
 use super::scene::Scene;
+use super::spelled;
 use super::when::utc;
 use super::words::{self, clean, cut, name, people};
 use crate::measure::Position;
@@ -47,12 +48,17 @@ pub fn words_to_say(facts: &Facts<'_>, contact: usize, now: DateTime<Utc>) -> Ve
 }
 
 pub(super) fn words_of(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
-    let mut say = vec![opening(scene), timing(scene), last_known(scene), route(scene)];
+    let mut say = vec![caller(scene), opening(scene), timing(scene), last_known(scene)];
+    say.push(digit_by_digit(scene));
+    say.push(route(scene));
     say.extend(craft(scene));
     say.extend(crew(scene, with_medical));
     say.extend(signals(scene));
     say.extend(vehicle(scene));
-    say.push(caller(scene));
+    if with_medical {
+        say.push(weather(scene));
+        say.push(so_far(scene));
+    }
     say
 }
 
@@ -66,7 +72,8 @@ fn opening(scene: &Scene<'_>) -> String {
     };
     format!(
         "I want to report {} overdue on the water. I have their written float plan. I know of no \
-         distress call; I only know that they have not reported back.{ashore}",
+         distress call; I only know that they have not reported back. I ask you to look for \
+         them.{ashore}",
         people(out)
     )
 }
@@ -86,9 +93,55 @@ fn last_known(scene: &Scene<'_>) -> String {
     let plan = scene.facts.plan;
     format!(
         "Their planned launch was at {}, from {}. Nobody has confirmed to me that they launched, \
-         and I have no position since then, only the plan.",
+         and I have no position since then, only the plan. All positions are from the plan, WGS 84, \
+         not from a fix.",
         scene.clock.aloud(plan.times.launch.at),
         place(plan.launch.name.as_deref(), plan.launch.position),
+    )
+}
+
+/// For a bad line, or a listener who writes it down.
+fn digit_by_digit(scene: &Scene<'_>) -> String {
+    let plan = scene.facts.plan;
+    let launch = spelled::position(plan.launch.position);
+    let farthest = scene.facts.review.and_then(|review| {
+        let farthest = review.route.farthest?;
+        let at = spelled::position(Position::new(farthest.lat, farthest.lon).ok()?);
+        let out = review.units.distance(farthest.at_most_m);
+        Some(format!(" The farthest point from shore, at most {out}, digit by digit: {at}."))
+    });
+    format!("The launch, digit by digit: {launch}.{}", farthest.unwrap_or_default())
+}
+
+/// What the crew met at filing, and the light that is left.
+fn weather(scene: &Scene<'_>) -> String {
+    let rows = |section: super::Section| {
+        let kept = section.rows.into_iter().filter(|row| row.label != "Asked");
+        kept.map(|row| format!("{}: {}.", row.label, row.value)).collect::<Vec<_>>().join(" ")
+    };
+    let now = rows(super::weather::now(scene.facts, scene.now));
+    let then = rows(super::weather::then(scene.facts, scene.clock));
+    format!("The weather that I was told, when they filed: {then} Now: {now}")
+}
+
+/// What was done until now.
+fn so_far(scene: &Scene<'_>) -> String {
+    let told: Vec<String> = super::status::contacts(scene)
+        .into_iter()
+        .map(|row| match row.label.strip_suffix(" (you)") {
+            Some(_) => format!("I myself: {}", row.value),
+            None => format!("{}: {}", row.label, row.value),
+        })
+        .collect();
+    let calls = super::status::calls(scene);
+    let called = match calls.is_empty() {
+        true => "As far as I know, nobody has called you yet.".to_owned(),
+        false => calls.join(" "),
+    };
+    format!(
+        "What was done so far. {called} The watching service writes letters and has called nobody. \
+         The contacts ashore: {}.",
+        told.join(". ")
     )
 }
 
@@ -191,8 +244,11 @@ fn signals(scene: &Scene<'_>) -> Option<String> {
     let has = |told: Option<bool>, what: &str| (told == Some(true)).then(|| what.to_owned());
     let parts = [
         gear.vhf.as_ref().map(|vhf| format!("VHF radio: {}", cut(&clean(vhf), LONGEST))),
-        gear.mmsi.as_ref().map(|mmsi| format!("MMSI {}", spelled(mmsi))),
-        gear.beacon.as_ref().map(|beacon| format!("beacon {}", spelled(beacon))),
+        gear.mmsi.as_ref().map(|mmsi| format!("MMSI {}", grouped(mmsi))),
+        gear.beacon.as_ref().map(|beacon| {
+            let by_letter = spelled::spelled(beacon);
+            format!("beacon {}, letter by letter {by_letter}", grouped(beacon))
+        }),
         has(gear.night_signals, "distress signals for the night"),
         has(gear.light, "a white light"),
         has(gear.sound_signal, "a whistle or horn"),
@@ -202,7 +258,7 @@ fn signals(scene: &Scene<'_>) -> Option<String> {
 }
 
 /// In groups of three, to be read out: `833 800 001`.
-fn spelled(digits: &str) -> String {
+fn grouped(digits: &str) -> String {
     let digits: Vec<char> = clean(digits).chars().collect();
     digits.chunks(3).map(|group| group.iter().collect::<String>()).collect::<Vec<_>>().join(" ")
 }

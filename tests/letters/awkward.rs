@@ -13,7 +13,7 @@ fn long_name(begin: &str, number: usize) -> String {
     format!("{begin}{}{end}", "x".repeat(room))
 }
 
-fn awkward() -> String {
+pub fn awkward() -> String {
     let mut plan = String::from(
         r#"
         title = "<script>alert(1)</script> & \"quoted\" 'trip' </p><h1>"

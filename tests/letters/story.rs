@@ -12,6 +12,10 @@ use shorelamp::watch::{
     To, Watched, step,
 };
 
+/// The page for a rescue service.
+pub const RESCUE_PAGE: &str =
+    "https://lamp.example.org/p/rescue/7Q4K-M2/k3k3k3k3k3k3k3k3k3k3k3k3k3k";
+
 pub const MEDICAL: &str = "Asthma, inhaler in the left pocket";
 
 pub const PLAN: &str = r#"
@@ -174,6 +178,7 @@ pub struct Story {
     pub filed_at: DateTime<Utc>,
     pub now: DateTime<Utc>,
     pub review: Option<Review>,
+    pub latest: Option<Review>,
     pub rescue: Vec<Rescue>,
     pub sent: Vec<Sent>,
     pub clocks_apart: Option<TimeDelta>,
@@ -203,6 +208,7 @@ impl Story {
             filed_at: now,
             now,
             review: Some(review()),
+            latest: None,
             rescue: rescue(),
             sent: Vec::new(),
             clocks_apart: None,
@@ -246,10 +252,25 @@ impl Story {
     }
 
     pub fn compose(&self, order: &Order, queued_at: DateTime<Utc>, now: DateTime<Utc>) -> Letter {
+        self.facts_at(order, queued_at, |facts| compose(facts, order, now))
+    }
+
+    /// What is made of the facts of a letter that is ordered now.
+    pub fn with_facts<T>(&self, order: &Order, make: impl FnOnce(&Facts<'_>) -> T) -> T {
+        self.facts_at(order, self.now, make)
+    }
+
+    fn facts_at<T>(
+        &self,
+        order: &Order,
+        queued_at: DateTime<Utc>,
+        make: impl FnOnce(&Facts<'_>) -> T,
+    ) -> T {
         let page = format!("https://lamp.example.org/p/{}", "k3".repeat(11));
         let page = (order.to != Recipient::Keeper).then_some(page.as_str());
+        let rescue_page = order.kind.is_alert().then_some(RESCUE_PAGE);
         let facts = self.facts(page, queued_at, shows_a_chart(order.kind));
-        compose(&facts, order, now)
+        make(&Facts { rescue_page, ..facts })
     }
 
     pub fn facts<'a>(
@@ -266,8 +287,10 @@ impl Story {
             watched: &self.watched,
             history: &self.history,
             review: self.review.as_ref(),
+            latest: self.latest.as_ref(),
             rescue: &self.rescue,
             page,
+            rescue_page: None,
             has_chart,
             queued_at,
             clocks_apart: self.clocks_apart,
