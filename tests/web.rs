@@ -21,5 +21,7 @@ mod doors;
 mod house;
 #[path = "web/ramp.rs"]
 mod ramp;
+#[path = "web/rescue.rs"]
+mod rescue;
 #[path = "web/scanner.rs"]
 mod scanner;

@@ -1,5 +1,7 @@
 //! What people do with a plan once it is armed, by key or by link.
 
+use std::sync::Arc;
+
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::Daemon;
@@ -13,6 +15,9 @@ use crate::watch::{Answer, Event, Past, Phase, Recipient};
 /// For how long after its closing a plan's links still open: as long as the closing can be taken
 /// back.
 const LINKS_OUTLIVE_CLOSING: TimeDelta = TimeDelta::hours(24);
+
+/// So many places of contacts are tried for a rescue service's link.
+const MOST_PLACES: usize = 256;
 
 /// A plan opened by a link.
 #[derive(Clone, Debug)]
@@ -123,6 +128,38 @@ impl Daemon {
         }
     }
 
+    /// Opens a plan for a rescue service, by the link that one of its contacts was sent; `None` for
+    /// a link that is wrong, expired, or of a contact who is no longer asked: nobody can tell which.
+    ///
+    /// # Errors
+    /// Damage, or the database.
+    pub async fn rescue_visit(
+        &self,
+        plan_ref: &str,
+        token: &str,
+    ) -> Result<Option<Visit>, StoreError> {
+        let link = |who| Link { purpose: Purpose::Rescue, who };
+        let is_its = |who: &usize| self.0.secrets.is_token(plan_ref, &link(*who), token);
+        // Nothing is read for whoever holds no token of this plan.
+        let Some(who) = (0..MOST_PLACES).find(is_its) else { return Ok(None) };
+        let dossier = self.dossier(plan_ref).await?;
+        let state = &dossier.record.state;
+        let expired = match state.phase {
+            Phase::Closed(closing) => self.now() > closing.at + LINKS_OUTLIVE_CLOSING,
+            Phase::Armed | Phase::Overdue => false,
+        };
+        let open = !expired && state.is_asked(who);
+        Ok(open.then(|| Visit { link: link(who), dossier }))
+    }
+
+    /// The page for a rescue service, in the alerts of one contact.
+    #[must_use]
+    pub fn rescue_page_of(&self, plan_ref: &str, reader: Recipient) -> Option<String> {
+        let Recipient::Contact(who) = reader else { return None };
+        let token = self.0.secrets.token(plan_ref, &Link { purpose: Purpose::Rescue, who });
+        (who < MOST_PLACES).then(|| format!("{}/rescue/{plan_ref}/{token}", self.0.house.base_url))
+    }
+
     /// The page of one reader: where their letters send them.
     #[must_use]
     pub fn page_of(&self, plan_ref: &str, reader: Recipient) -> Option<String> {
@@ -169,5 +206,17 @@ impl Daemon {
             queued_at,
             clocks_apart: self.clocks_apart(),
         }
+    }
+
+    /// The same for a page about the trip as it is now.
+    #[must_use]
+    pub fn facts_now<'a>(&'a self, dossier: &'a Dossier, latest: Option<&'a Review>) -> Facts<'a> {
+        Facts { latest, ..self.facts(dossier, None, self.now()) }
+    }
+
+    /// What was last heard of the weather at this plan's route, if that still says something.
+    #[must_use]
+    pub fn latest(&self, plan_ref: &str) -> Option<Arc<Review>> {
+        self.0.latest.of(plan_ref, self.now())
     }
 }

@@ -105,6 +105,18 @@ impl Daemon {
         self.0.charts.pages.of(plan.route(), |route| draw(&self.0.judge.shores, route))
     }
 
+    /// The chart of a plan as PNG, for a download; drawn away from the threads that answer where it
+    /// is not at hand.
+    pub async fn chart_png(&self, dossier: &Dossier) -> Option<Vec<u8>> {
+        let (plan_ref, route) = (&dossier.record.plan_ref, dossier.plan.route());
+        if let Some(drawn) = self.0.charts.at_hand(plan_ref, &route) {
+            return drawn.map(|picture| picture.to_vec());
+        }
+        let hand = Arc::clone(&self.0.charts.hand).acquire_owned().await.ok()?;
+        let picture = self.clone().draw_for(plan_ref.clone(), route, hand).await?;
+        Some(picture.to_vec())
+    }
+
     /// The chart for a letter of this kind, if that shows one and it is at hand in time.
     pub(super) async fn picture(&self, dossier: &Dossier, kind: Kind) -> Option<Picture> {
         let shown = kind.is_alert() || kind == Kind::Filed;

@@ -13,12 +13,14 @@ mod charts;
 mod clock;
 mod differing;
 mod emergency;
+mod enclosing;
 mod farewell;
 mod filing;
 mod health;
 mod heartbeat;
 mod judging;
 mod keeper;
+mod latest;
 mod links;
 mod memory;
 mod posting;
@@ -53,10 +55,10 @@ pub use filing::{Filed, FilingError, Links};
 pub use health::{Health, Illness};
 pub use judging::Judge;
 pub use keeper::{NotTaken, tell_of_failed_start};
-pub use referee::{Dispute, Readings};
-pub use secrets::{Secrets, SecretsError};
 pub use referee::{Agreement, Dispute, Readings};
+pub use referee::{Dispute, Readings};
 pub use secrets::Secrets;
+pub use secrets::{Secrets, SecretsError};
 pub use status::{NOBODY_REACHED, PersonStatus, PlanStatus};
 
 /// What the service is told by its settings.
@@ -94,6 +96,8 @@ struct Parts {
     memory: memory::Memory,
     /// The charts drawn for letters.
     charts: charts::Charts,
+    /// What the water and the wind are, for alerts.
+    latest: latest::Latest,
     /// What the keeper is to hear.
     desk: keeper::Desk,
     /// Rung when a plan's next wake-up may have come nearer.
@@ -126,6 +130,7 @@ impl Daemon {
             health,
             memory,
             charts: charts::Charts::default(),
+            latest: latest::Latest::default(),
             desk,
             watch_bell,
             post_bells,
@@ -159,6 +164,7 @@ impl Daemon {
         tasks.spawn(ailing::watch_health(self.clone(), stop.clone()));
         tasks.spawn(emergency::stand_by(self.clone(), stop.clone()));
         tasks.spawn(charts::draw_ahead(self.clone(), stop.clone()));
+        tasks.spawn(latest::look_ahead(self.clone(), stop.clone()));
         tasks.spawn(upkeep::keep_up(self.clone(), stop));
         while tasks.join_next().await.is_some() {}
         self.0.store.close().await;

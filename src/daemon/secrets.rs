@@ -126,6 +126,15 @@ impl Secrets {
         URL_SAFE_NO_PAD.encode(&hash[..TOKEN_BYTES])
     }
 
+    /// Whether this is the token of that link; it takes as long for a wrong one as for the right
+    /// one.
+    #[must_use]
+    pub fn is_token(&self, plan_ref: &str, link: &Link, token: &str) -> bool {
+        let expected = self.token(plan_ref, link);
+        let differ = expected.bytes().zip(token.bytes()).fold(0, |differ, (a, b)| differ | (a ^ b));
+        differ == 0 && expected.len() == token.len()
+    }
+
     /// What stands for an address where only its sameness matters.
     #[must_use]
     pub fn address_hash(&self, email: &str) -> String {

@@ -8,7 +8,7 @@ use tokio::sync::OwnedSemaphorePermit;
 use tokio::time::timeout;
 
 use super::bare::plain_letter;
-use super::{Daemon, Dossier, is_canary, retry};
+use super::{Daemon, Dossier, enclosing, is_canary, retry};
 use crate::letter::{self, Facts, Letter};
 use crate::plan::Plan;
 use crate::post::{
@@ -62,16 +62,17 @@ async fn try_to_send(
         Some(read) => Dossier::of(daemon, read),
         None => daemon.dossier(&claimed.plan_ref).await,
     };
-    let (letter, written_from) = match dossier {
+    let (mut letter, written_from) = match dossier {
         Ok(dossier) => {
             let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else {
                 return no_address(daemon, claimed).await;
             };
-            let picture = match daemon.0.charts.is_left_out_of(&claimed.id) {
+            let plain = daemon.0.charts.is_left_out_of(&claimed.id);
+            let picture = match plain {
                 true => None,
                 false => daemon.picture(&dossier, claimed.order.kind).await,
             };
-            let letter = write(daemon, claimed, &dossier, to, picture.as_deref());
+            let letter = write(daemon, claimed, &dossier, to, picture.as_deref(), plain);
             (letter, Some(Box::new(dossier.record.state)))
         }
         // Better plain than none.
@@ -84,7 +85,7 @@ async fn try_to_send(
             return try_later(daemon, claimed, &error.to_string()).await;
         }
     };
-    let bytes = match letter.build() {
+    let bytes = match enclosing::build(&mut letter) {
         Ok(bytes) => bytes,
         Err(error) => return try_later(daemon, claimed, &error.to_string()).await,
     };
@@ -93,7 +94,7 @@ async fn try_to_send(
         return put_back(daemon, claimed, NO_PLACE).await;
     };
     let claimed = Claimed { written_from, ..claimed.clone() };
-    let pictured = letter.picture.is_some();
+    let pictured = letter.picture.is_some() || !letter.attachments.is_empty();
     attempt(daemon, &claimed, &letter.envelope(), (&bytes, pictured), place, desk).await
 }
 
@@ -288,10 +289,22 @@ fn write(
     dossier: &Dossier,
     to: Mailbox,
     chart: Option<&Vec<u8>>,
+    plain: bool,
 ) -> Outgoing {
     let page = daemon.page_of(&claimed.plan_ref, claimed.order.to);
     let facts = daemon.facts(dossier, page.as_deref(), claimed.queued_at);
-    let facts = Facts { has_chart: chart.is_some(), ..facts };
+    let is_alert = claimed.order.kind.is_alert();
+    let rescue_page = match is_alert {
+        true => daemon.rescue_page_of(&claimed.plan_ref, claimed.order.to),
+        false => None,
+    };
+    let latest = is_alert.then(|| daemon.latest(&claimed.plan_ref)).flatten();
+    let facts = Facts {
+        has_chart: chart.is_some(),
+        rescue_page: rescue_page.as_deref(),
+        latest: latest.as_deref(),
+        ..facts
+    };
     let letter = compose(daemon, dossier, &facts, &claimed.order);
     let name = format!("{}.{}", claimed.id, claimed.plan_ref);
     let kind = claimed.order.kind.name();
@@ -309,7 +322,8 @@ fn write(
     let invitation =
         entry.map(|entry| Invitation { method: entry.method.to_owned(), text: entry.text });
     let outgoing = daemon.outgoing(&name, kind, Some(&claimed.plan_ref), to, letter);
-    Outgoing { picture, invitation, ..outgoing }
+    let attachments = if is_alert && !plain { enclosing::files(&facts) } else { Vec::new() };
+    Outgoing { picture, invitation, attachments, ..outgoing }
 }
 
 /// The letter's words as the plan now stands; those of a canary say that they are a test.

@@ -33,15 +33,19 @@ pub enum Purpose {
     Cancel,
     /// The filing device amends.
     Amend,
+    /// The page for a rescue service, by the contact who hands it on. It is told by its keyed hash
+    /// alone and stored nowhere.
+    Rescue,
 }
 
-const PURPOSES: [(Purpose, &str); 6] = [
+const PURPOSES: [(Purpose, &str); 7] = [
     (Purpose::Crew, "crew"),
     (Purpose::Contact, "contact"),
     (Purpose::CheckIn, "checkin"),
     (Purpose::Extend, "extend"),
     (Purpose::Cancel, "cancel"),
     (Purpose::Amend, "amend"),
+    (Purpose::Rescue, "rescue"),
 ];
 
 impl Purpose {

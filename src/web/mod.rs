@@ -14,6 +14,7 @@ mod key;
 mod page;
 mod problem;
 mod ramp;
+mod rescue;
 mod said;
 mod trip;
 mod typed;
@@ -45,6 +46,7 @@ pub fn router(daemon: Daemon) -> Router {
         .merge(ramp::routes())
         .merge(crew::routes())
         .merge(contact::routes())
+        .merge(rescue::routes())
         .merge(assets::routes())
         .fallback(guard::nothing_here)
         .method_not_allowed_fallback(guard::not_that_way)

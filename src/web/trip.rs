@@ -5,7 +5,7 @@ use chrono::{DateTime, Utc};
 use super::said::{self, crew_names};
 use super::words::{first_name, from_now};
 use crate::daemon::{Daemon, Dossier, PlanStatus};
-use crate::letter::{Brief, Clock, brief};
+use crate::letter::{Brief, Clock, Facts, brief, rescue_brief};
 use crate::store::LetterState;
 use crate::watch::{Closing, ContactState, How, Kind, Phase, Recipient};
 
@@ -209,4 +209,10 @@ fn answers(status: &PlanStatus, state: &ContactState) -> Vec<String> {
 pub(super) fn whole_plan(daemon: &Daemon, dossier: &Dossier, now: DateTime<Utc>) -> Brief {
     let with_medical = Stage::of(dossier, now) == Stage::Overdue;
     brief(&daemon.facts(dossier, None, now), with_medical)
+}
+
+/// The same for a rescue service: with the weather now and where wind may have carried them, but
+/// only once the crew is overdue.
+pub(super) fn rescue_plan(facts: &Facts<'_>, overdue: bool, now: DateTime<Utc>) -> Brief {
+    if overdue { rescue_brief(facts, now) } else { brief(facts, false) }
 }
