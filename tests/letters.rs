@@ -4,6 +4,8 @@
 
 #[path = "letters/amended.rs"]
 mod amended;
+#[path = "letters/as_sent.rs"]
+mod as_sent;
 #[path = "letters/awkward.rs"]
 mod awkward;
 #[path = "letters/by_hand.rs"]

@@ -1,0 +1,127 @@
+//! The letters as they go over the line, with chart and files, for programs outside to look at:
+//! `tests/letters/test_outside.py` reads what is written here.
+
+use std::fs;
+use std::path::Path;
+use std::sync::LazyLock;
+
+use shorelamp::chart;
+use shorelamp::letter::{CHART_ID, File, geojson, gpx};
+use shorelamp::plan::Plan;
+use shorelamp::post::{Attachment, Outgoing, Picture};
+use shorelamp::settings::Mailbox;
+use shorelamp::shoreline::{Shoreline, Shorelines, judge_route};
+
+use super::awkward::awkward;
+use super::story::{self, PLAN, Sent, Story, long_story, shows_a_chart};
+
+const SMALLEST: &str = r#"
+    [times]
+    launch = "2026-06-14T05:30"
+    return_by = "2026-06-14T12:30"
+    [launch]
+    position = "48.5420 -123.1620"
+    [[crew]]
+    name = "Ines Halloran"
+    email = "ines@example.org"
+    [[contact]]
+    name = "Dunstan Okafor"
+    email = "dunstan@example.org"
+    [[contact]]
+    name = "Mirela Sandoval"
+    email = "mirela@example.org"
+"#;
+
+/// Natural Earth's shore, as the demo has it.
+static SHORES: LazyLock<Shorelines> = LazyLock::new(|| {
+    let text = fs::read_to_string("demo-data/shoreline.geojson").expect("the demo's shore");
+    Shorelines::new(vec![Shoreline::from_geojson(&text, 50.0).expect("a shore")])
+});
+
+fn png(plan: &Plan) -> Option<Vec<u8>> {
+    let route = plan.route();
+    let judged = judge_route(&SHORES, &route);
+    chart::png(&chart::svg(&SHORES, &route, &judged, "Chart of the planned route")?)
+}
+
+fn attachment(file: File) -> Attachment {
+    Attachment { name: file.name, content_type: file.content_type.to_owned(), bytes: file.bytes }
+}
+
+fn outgoing(at: usize, story: &Story, sent: &Sent, png: Option<&Vec<u8>>) -> Outgoing {
+    let (kind, letter) = (sent.order.kind, sent.letter.clone());
+    let mailbox =
+        |name: &str, email: &str| Mailbox { name: Some(name.to_owned()), email: email.to_owned() };
+    let files = story.with_facts(&sent.order, |facts| [gpx(facts), Some(geojson(facts))]);
+    let shown = png.filter(|_| shows_a_chart(kind));
+    let enclosed = files.into_iter().flatten().map(attachment);
+    Outgoing {
+        message_id: format!("{at}@lamp.example.org"),
+        date: story.now,
+        from: mailbox("Madrona Point Paddle Anglers", "lamp@example.org"),
+        to: mailbox(&story.plan.contacts[0].name, "dunstan@example.org"),
+        reply_to: None,
+        subject: letter.subject,
+        kind: kind.to_string(),
+        plan_ref: Some("7Q4K-M2".to_owned()),
+        thread: Some(format!("{}@lamp.example.org", letter.thread)),
+        text: letter.text,
+        html: Some(letter.html),
+        importance_high: letter.important,
+        picture: shown.map(|png| Picture {
+            content_id: CHART_ID.to_owned(),
+            content_type: "image/png".to_owned(),
+            bytes: png.clone(),
+        }),
+        attachments: if kind.is_alert() { enclosed.collect() } else { Vec::new() },
+    }
+}
+
+/// 150 kB in all, with sixty points (our own measure; Gmail takes 25 MB, telephones on a weak line
+/// far less).
+#[test]
+fn every_letter_goes_over_the_line_and_alerts_stay_small() {
+    let folder = Path::new("target/letters");
+    fs::create_dir_all(folder).expect("a folder");
+    let awkward = awkward();
+    for (name, text) in [("full", PLAN), ("smallest", SMALLEST), ("awkward", awkward.as_str())] {
+        let mut story = Story::of(text, "2026-06-14T12:00:00Z");
+        if name == "smallest" {
+            story.review = None;
+        }
+        let story = long_story(story);
+        let png = png(&story.plan);
+        let mut most = 0;
+        for (at, sent) in story.sent.iter().enumerate() {
+            let letter = outgoing(at, &story, sent, png.as_ref());
+            let bytes = letter.build().expect("a letter");
+            if sent.order.kind.is_alert() {
+                most = most.max(bytes.len());
+            }
+            let to = sent.order.to.to_string().replace(':', "-");
+            let base = folder.join(format!("{name}-{at:02}-{}-{to}", sent.order.kind));
+            fs::write(base.with_extension("eml"), &bytes).expect("a file");
+            fs::write(base.with_extension("html"), &sent.letter.html).expect("a file");
+        }
+        println!("{name}: the largest alert has {most} bytes");
+        assert!(most <= 150_000, "{name}: {most} bytes");
+        if let Some(png) = png {
+            fs::write(folder.join(format!("{name}.png")), png).expect("a file");
+        }
+    }
+}
+
+/// What the files hold is the trip, and nobody's name or health.
+#[test]
+fn the_files_name_nobody() {
+    let mut story = Story::filed();
+    let sent = story.minutes_after_overdue(0).tick();
+    let files = story.with_facts(&sent[0].order, |facts| [gpx(facts), Some(geojson(facts))]);
+    for file in files.into_iter().flatten() {
+        let text = String::from_utf8(file.bytes).expect("text");
+        for name in ["Ines", "Tomas", "Dunstan", "Mirela", "555", story::MEDICAL] {
+            assert!(!text.contains(name), "{name} in {}", file.name);
+        }
+        assert!(text.contains("Kelp edge") && text.contains("As planned, not as paddled"));
+    }
+}
