@@ -2,7 +2,7 @@
 //! GPX and as GeoJSON.
 
 use crate::letter::{Facts, File, geojson, gpx};
-use crate::post::{Attachment, MimeError, Outgoing};
+use crate::post::Attachment;
 
 /// The largest letter, in bytes as it goes over the line, but for its text alone, which is never
 /// left out.
@@ -16,17 +16,4 @@ pub(super) fn files(facts: &Facts<'_>) -> Vec<Attachment> {
         bytes: file.bytes,
     };
     gpx(facts).into_iter().chain([geojson(facts)]).map(attachment).collect()
-}
-
-/// The letter's bytes; of its files the last is left out first, until it is small enough.
-///
-/// # Errors
-/// As [`Outgoing::build`].
-pub(super) fn build(letter: &mut Outgoing) -> Result<Vec<u8>, MimeError> {
-    loop {
-        let bytes = letter.build()?;
-        if bytes.len() <= LARGEST || letter.attachments.pop().is_none() {
-            return Ok(bytes);
-        }
-    }
 }

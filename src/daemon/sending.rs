@@ -85,7 +85,7 @@ async fn try_to_send(
             return try_later(daemon, claimed, &error.to_string()).await;
         }
     };
-    let bytes = match enclosing::build(&mut letter) {
+    let bytes = match letter.build_within(enclosing::LARGEST) {
         Ok(bytes) => bytes,
         Err(error) => return try_later(daemon, claimed, &error.to_string()).await,
     };

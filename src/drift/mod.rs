@@ -85,7 +85,8 @@ pub fn drift(
     if lasts <= TimeDelta::zero() || lasts > LONGEST {
         return Err(WhyNot::Time);
     }
-    if blows.iter().any(|blow| !(kn_to_m_per_s(blow.wind_kn) >= LEAST_WIND_M_PER_S)) {
+    let blows_enough = |blow: &Blow| kn_to_m_per_s(blow.wind_kn) >= LEAST_WIND_M_PER_S;
+    if !blows.iter().all(blows_enough) {
         return Err(WhyNot::Calm);
     }
     let leeway = class.leeway();

@@ -12,12 +12,12 @@ use crate::watch::{Cause, Kind, Recipient};
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     let mut blocks = Vec::new();
     blocks.extend(why_you(scene).map(Block::Para));
+    blocks.push(Block::heading(if has_called(scene) { "What to do now" } else { "Act now" }));
+    blocks.push(Block::Steps(steps(scene)));
     if !has_called(scene) {
         blocks.push(Block::heading("Whom to call"));
         blocks.push(Block::Call(scene.rescue()));
     }
-    blocks.push(Block::heading("What to do now"));
-    blocks.push(Block::Steps(steps(scene)));
     blocks.extend(scene.link(
         "Your page, for your answers: \"I am on it\", \"I have called\", \
         \"they are ashore\", \"I can't act\".",
@@ -75,17 +75,16 @@ fn lead(scene: &Scene<'_>) -> Vec<String> {
         lead.extend(status::calls(scene));
         lead.push("So you need not call again.".to_owned());
     } else {
-        lead.push(act_now(scene));
+        lead.extend(call_now(scene));
     }
     lead
 }
 
-fn act_now(scene: &Scene<'_>) -> String {
+/// Where there is nothing to do before the call. Else the first step says it, on the first screen of
+/// a telephone.
+fn call_now(scene: &Scene<'_>) -> Option<String> {
     let service = rescue::in_a_sentence(&scene.rescue());
-    if is_call(scene) || !scene.has_phones() {
-        return format!("Call now: {service}.");
-    }
-    format!("Act now. First the crew's telephones, ten minutes at most; then call {service}.")
+    (is_call(scene) || !scene.has_phones()).then(|| format!("Call now: {service}."))
 }
 
 /// The page that a caller may hand on.
@@ -163,7 +162,7 @@ fn steps(scene: &Scene<'_>) -> Vec<String> {
             ashore_step(scene, "If you know that they are ashore, tell the rescue service"),
         ];
     }
-    let say = "and read them \"Say this\" from below. Give them the number where they reach you.";
+    let say = "and read them \"Say this\" from below.";
     let then = written_step(scene);
     if is_call(scene) {
         return vec![
@@ -183,13 +182,13 @@ fn phones_step(scene: &Scene<'_>) -> String {
         return "The plan tells no telephone of theirs: go to step 2 now.".to_owned();
     }
     format!(
-        "Try the crew's own telephones, for ten minutes at most: {}. If they answer and all are \
-         ashore, {}. If they answer and need help, go to step 2 at once.",
+        "Call the crew, for ten minutes at most: {}. All ashore? {}, and stop. In need of help? Step \
+         2 at once.",
         scene.phones().join("; "),
         if scene.facts.page.is_some() {
-            "write that on your page (link below), and stop"
+            "Write it on your page (below)"
         } else {
-            "tell them to check in, and stop"
+            "Tell them to check in"
         },
     )
 }
@@ -208,8 +207,8 @@ fn written_step(scene: &Scene<'_>) -> String {
         Recipient::Crew(_) if page => {
             "When everybody is ashore, check in on your page (link below).".to_owned()
         }
-        _ if page => "Write on your page (link below) that you have called, so that the others \
-                      know and nobody calls twice."
+        _ if page => "Write on your page (link below) that you have called, so that nobody calls \
+                      twice."
             .to_owned(),
         _ => "Tell the others named below that you have called, so that nobody calls twice."
             .to_owned(),

@@ -40,8 +40,8 @@ impl Brief {
 
 /// The first of these cuts under which the letter is short enough: how many rows of a list, how
 /// many characters of a text.
-const CUTS: [(usize, usize); 5] =
-    [(usize::MAX, usize::MAX), (60, 600), (24, 200), (10, 80), (5, 50)];
+const CUTS: [(usize, usize); 7] =
+    [(usize::MAX, usize::MAX), (60, 600), (24, 200), (24, 110), (22, 70), (10, 80), (5, 50)];
 
 /// The longest label, in characters, once something has to be cut.
 const LONGEST_LABEL: usize = 60;

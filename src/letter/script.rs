@@ -113,15 +113,20 @@ fn digit_by_digit(scene: &Scene<'_>) -> String {
     format!("The launch, digit by digit: {launch}.{}", farthest.unwrap_or_default())
 }
 
-/// What the crew met at filing, and the light that is left.
+/// What is known of the water and the wind, and the light that is left.
 fn weather(scene: &Scene<'_>) -> String {
-    let rows = |section: super::Section| {
-        let kept = section.rows.into_iter().filter(|row| row.label != "Asked");
-        kept.map(|row| format!("{}: {}.", row.label, row.value)).collect::<Vec<_>>().join(" ")
+    let said = |section: super::Section, labels: &[&str]| {
+        let told = section.rows.into_iter().filter(|row| labels.contains(&row.label.as_str()));
+        told.map(|row| format!(" {}: {}.", row.label, row.value)).collect::<String>()
     };
-    let now = rows(super::weather::now(scene.facts, scene.now));
-    let then = rows(super::weather::then(scene.facts, scene.clock));
-    format!("The weather that I was told, when they filed: {then} Now: {now}")
+    let then = said(super::weather::then(scene.facts, scene.clock), &["Water", "Wind"]);
+    let now = super::weather::now(scene.facts, scene.now);
+    let light = said(now.clone(), &["Light"]);
+    let now = match scene.facts.latest {
+        Some(_) => format!(" Now, as stations tell.{}", said(now, &["Water", "Wind", "Waves"])),
+        None => " What it is now, I don't know.".to_owned(),
+    };
+    format!("When they filed their plan.{then}{now}{light}")
 }
 
 /// What was done until now.

@@ -149,6 +149,23 @@ impl Outgoing {
         Ok(message.formatted())
     }
 
+    /// The same, within so many bytes if that can be: the last of its files is left out first, and
+    /// the picture last; its words never.
+    ///
+    /// # Errors
+    /// As [`build`](Self::build).
+    pub fn build_within(&mut self, most_bytes: usize) -> Result<Vec<u8>, MimeError> {
+        loop {
+            let bytes = self.build()?;
+            if bytes.len() <= most_bytes {
+                return Ok(bytes);
+            }
+            if self.attachments.pop().is_none() && self.picture.take().is_none() {
+                return Ok(bytes);
+            }
+        }
+    }
+
     fn parts(&self, builder: MessageBuilder, boundary: &str) -> Result<Message, MimeError> {
         let text = printable(&self.text, ContentType::TEXT_PLAIN)?;
         let incomplete = |error: lettre::error::Error| MimeError::Incomplete(error.to_string());

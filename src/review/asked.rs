@@ -71,12 +71,16 @@ fn of_trip(plan: &Plan) -> Vec<Question> {
     let goes = !plan.waypoints.is_empty() || plan.landing.is_some();
     vec![
         known("where they go: points of the route, and where they land", 3, goes),
-        told("their speed, so that it can be told where they should be at each hour", 2, {
-            plan.pace.speed_kn.is_some()
-        }),
-        known("the vehicle at the launch: make, colour, plate, where it stands", 3, {
-            plan.launch.vehicle.is_some()
-        }),
+        told(
+            "their speed, so that it can be told where they should be at each hour",
+            2,
+            plan.pace.speed_kn.is_some(),
+        ),
+        known(
+            "the vehicle at the launch: make, colour, plate, where it stands",
+            3,
+            plan.launch.vehicle.is_some(),
+        ),
     ]
 }
 
@@ -85,9 +89,11 @@ fn of_craft(plan: &Plan) -> Vec<Question> {
     vec![
         known("what they paddle", 3, all(|one| one.kind.is_some())),
         known("the colours of hull, deck and paddles", 3, all(|one| one.colours.is_some())),
-        known("names, marks and reflective tape on the craft", 2, {
-            all(|one| one.marks.is_some() || one.name.is_some())
-        }),
+        known(
+            "names, marks and reflective tape on the craft",
+            2,
+            all(|one| one.marks.is_some() || one.name.is_some()),
+        ),
         known("the length of the craft", 1, all(|one| one.length_m.is_some())),
     ]
 }
@@ -111,7 +117,7 @@ fn of_crew(crew: &[&CrewMember]) -> Vec<Question> {
         ask("the age", 2, |one| one.age.is_some()),
         ask("illness and medicine, or that there is none,", 2, |one| one.medical.is_some()),
         ask("the experience on this water", 2, |one| one.experience.is_some()),
-        ask("how well each swims: that", 1, |one| one.swims.is_some()),
+        ask("the skill in swimming", 1, |one| one.swims.is_some()),
     ]
 }
 

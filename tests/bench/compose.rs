@@ -93,7 +93,6 @@ fn sixty_points() -> String {
              -123.2{number:02}\"\n"
         )
     });
-    PLAN.replace("[[waypoint]]\nname = \"Kelp edge\"", &{
-        format!("{}[[waypoint]]\nname = \"Kelp edge\"", points.collect::<String>())
-    })
+    let first = "[[waypoint]]\nname = \"Kelp edge\"";
+    PLAN.replace(first, &format!("{}{first}", points.collect::<String>()))
 }

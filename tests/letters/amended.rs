@@ -35,6 +35,10 @@ fn amend(story: &mut Story, text: &str) -> Vec<Sent> {
         by: By::Crew(None),
     };
     story.plan = placed.plan;
+    // A new version is judged anew.
+    if let Some(review) = &mut story.review {
+        review.planned.clear();
+    }
     story.happens(event)
 }
 

@@ -145,3 +145,107 @@ fn a_night_in_which_the_clocks_change_names_both_zones() {
     assert!(text.contains("Planned launch: Sat 31 Oct, 22:00 (10:00 pm CDT), 03:00 UTC"), "{text}");
     assert!(text.contains("Return by: Sun 1 Nov, 01:30 (1:30 am CST), 07:30 UTC"), "{text}");
 }
+
+#[test]
+fn the_alert_tells_where_the_plan_has_them_hour_by_hour() {
+    let text = overdue(&mut Story::filed());
+    for hour in [
+        "Sun 14 Jun, 05:30 (5:30 am PDT): 48.54200 -123.16200, which is 48°32.520'N \
+         123°09.720'W; at the shore",
+        "at most 2.4 km (1.3 nautical miles) from shore",
+        "48°31.200'N 123°11.400'W; distance from shore not known",
+        "nobody has seen them there",
+    ] {
+        assert!(text.contains(hour), "{hour} not in {text}");
+    }
+    assert!(text.contains("no figure: nothing is published for their kind of craft"));
+}
+
+/// Half an hour before the alert a station says 15 knots from the south-west (invented).
+fn with_wind(kind: &str, wind_kn: f64) -> String {
+    let mut story =
+        Story::of(&super::story::PLAN.replace("sit-on-top kayak", kind), "2026-06-14T12:00:00Z");
+    let mut latest = super::story::review();
+    let hours = (5..14).map(|hour| {
+        serde_json::json!({
+            "speed_kn": wind_kn, "gust_kn": null, "from_deg": 225.0, "source": "a forecast",
+            "taken_at": null, "age_s": null,
+            "forecast_for": {
+                "from": format!("2026-06-14T{:02}:00:00Z", hour + 7),
+                "to": format!("2026-06-14T{:02}:00:00Z", hour + 8),
+            }
+        })
+    });
+    latest.water.forecast.hours =
+        hours.map(|hour| serde_json::from_value(hour).expect("an hour")).collect();
+    let station = serde_json::json!({
+        "speed_kn": wind_kn, "gust_kn": 19.0, "from_deg": 225.0, "source": "station 46088",
+        "taken_at": "2026-06-14T19:15:00Z", "age_s": 1_500,
+    });
+    latest.water.wind = serde_json::from_value(station).ok();
+    latest.reviewed_at = "2026-06-14T12:40:00-07:00".parse().expect("a time");
+    story.latest = Some(latest);
+    overdue(&mut story)
+}
+
+#[test]
+fn drift_is_told_for_a_published_class_as_an_indication_to_both_sides() {
+    let text = with_wind("sea kayak", 15.0);
+    for words in [
+        "Published class: sea kayak with a person on the aft deck",
+        "From the farthest point: since Sun 14 Jun, 06:30 (6:30 am PDT)",
+        "From the last planned hour afloat: since Sun 14 Jun, 09:30 (9:30 am PDT)",
+        "left of downwind: ",
+        "right of downwind: ",
+        "toward 0",
+        "give or take",
+        "an indication only, from published trials and the wind alone, without current or tide",
+        "The rescue service's own planning takes its place",
+    ] {
+        assert!(text.contains(words), "{words} not in {text}");
+    }
+    // 0.2007 m/s downwind and 0.0316 across (OpenDrift's table), for six hours and a quarter.
+    let expected_m = 0.2007_f64.hypot(0.0316) * 6.25 * 3600.0;
+    assert!(text.contains(&format!("{:.1} km", expected_m / 1000.0)), "{expected_m}: {text}");
+}
+
+#[test]
+fn there_is_no_drift_in_light_wind() {
+    let text = with_wind("sea kayak", 4.0);
+    assert!(text.contains("no figure: the trials say nothing below 6 knots of wind"), "{text}");
+    assert!(!text.contains("left of downwind"));
+}
+
+#[test]
+fn the_weather_now_is_told_with_its_age() {
+    let text = with_wind("canoe", 15.0);
+    assert!(text.contains(
+        "Wind: 15 knots, gusts 19, from 225 degrees true, station 46088, taken Sun 14 Jun, 12:15 \
+         (12:15 pm PDT), 30 min ago"
+    ), "{text}");
+    assert!(text.contains("Waves: not known: no station tells"));
+    let without = overdue(&mut Story::filed());
+    assert!(without.contains("nobody could be asked again since the plan was filed"));
+}
+
+/// From the reader's own mouth to what was done: the order in which a coordinator writes it down.
+#[test]
+fn the_script_keeps_the_coordinators_order() {
+    let text = overdue(&mut Story::filed());
+    let (_, say) = text.split_once("Say this (read it aloud)").expect("the script");
+    let order = [
+        "My name is Dunstan Okafor",
+        "I want to report 2 people overdue",
+        "They meant to be back by",
+        "Their planned launch was at",
+        "Their planned route.",
+        "The craft: ",
+        "Ines Halloran: 44 years old",
+        "To call and be found with",
+        "They left a vehicle",
+        "When they filed their plan. Water: 9.5",
+        "What was done so far.",
+    ];
+    let places: Vec<_> = order.iter().map(|words| say.find(words)).collect();
+    assert!(places.iter().all(Option::is_some) && places.is_sorted(), "{places:?} in {say}");
+}

@@ -31,16 +31,18 @@ fn overdue() {
          Overdue since Sun 14 Jun, 12:45 (12:45 pm PDT). They meant to be back by 12:30 (12:30 pm
          PDT).
          Madrona Point Paddle Anglers is no rescue service and has called nobody.
-         Act now. First the crew's telephones, ten minutes at most; then call the coast guard's
-         centre for these waters: +1 360 555 0100 (or 911).
+         Act now =======
+         1. Call the crew, for ten minutes at most: Ines Halloran +1 360 555 0142; Tomas Bright (no
+         telephone told). All ashore? Write it on your page (below), and stop. In need of help? Step
+         2 at once.
+         2. No answer, or in doubt: call the coast guard's centre for these waters: +1 360 555 0100
+         (or 911), and read them \"Say this\" from below.
+         3. Write on your page (link below) that you have called, so that nobody calls twice.
          Whom to call ============
          Call: the coast guard's centre for these waters
          +1 360 555 0100 works from any phone, anywhere in the world
          911 short code: reaches the emergency centre where YOU are. Ask there for the coast guard
-         The keeper of this service checked it on 1 Jun 2026.
-         What to do now ==============
-         1. Try the crew's own telephones, for ten minutes at most: Ines Halloran +1 360 555 0142;
-         Tomas Bright (no telephone told).",
+         The keeper of this service checked it on 1 Jun 2026.",
     );
 }
 

@@ -143,7 +143,17 @@ pub fn review() -> Review {
             "text": "The water is 9.5 °C (49 °F): at or below 10 °C.",
             "source": "an invented source", "clears": "Warmer water."
         }],
-        "quiet": [], "unknown": []
+        "quiet": [], "unknown": [],
+        "planned": [
+            {"at": "2026-06-14T05:30:00-07:00", "lat": 48.542, "lon": -123.162, "along_m": 0.0,
+             "shore_at_most_m": 0.0},
+            {"at": "2026-06-14T06:30:00-07:00", "lat": 48.55, "lon": -123.2, "along_m": 2_900.0,
+             "shore_at_most_m": 2_350.0},
+            {"at": "2026-06-14T09:30:00-07:00", "lat": 48.52, "lon": -123.19, "along_m": 6_500.0,
+             "shore_at_most_m": null},
+            {"at": "2026-06-14T10:15:00-07:00", "lat": 48.542, "lon": -123.162, "along_m": 11_200.0,
+             "shore_at_most_m": 0.0}
+        ]
     });
     serde_json::from_value(review).expect("a review")
 }
