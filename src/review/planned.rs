@@ -35,15 +35,20 @@ pub(super) fn planned(plan: &Plan, shorelines: &Shorelines) -> Vec<PlannedAt> {
     let all = shoreline::planned(shorelines, &plan.route(), speed_kn, &stays_s);
     let here = |one: &shoreline::Planned| PlannedAt {
         at: local(plan, plan.times.launch.at + seconds(one.after_s)),
-        lat: one.at.lat_deg(),
-        lon: one.at.lon_deg(),
-        along_m: one.along_m,
+        lat: rounded(one.at.lat_deg(), 1e6),
+        lon: rounded(one.at.lon_deg(), 1e6),
+        along_m: rounded(one.along_m, 10.0),
         shore_at_most_m: one.shore.map(|shore| match shore.on_land {
             true => 0.0,
-            false => shore.at_most_m(),
+            false => rounded(shore.at_most_m(), 10.0),
         }),
     };
     all.iter().take(MOST).map(here).collect()
+}
+
+/// To a decimetre: a plan is no more exact, and so it is read back as it was written.
+fn rounded(value: f64, per_unit: f64) -> f64 {
+    (value * per_unit).round() / per_unit
 }
 
 #[allow(clippy::cast_possible_truncation)] // A month of seconds at most.
