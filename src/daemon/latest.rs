@@ -10,7 +10,6 @@ use tokio::time::sleep;
 use tokio_util::sync::CancellationToken;
 
 use super::Daemon;
-use super::sending::stored_plan;
 use crate::review::Review;
 use crate::store::PlanRecord;
 
@@ -59,7 +58,7 @@ impl Latest {
 /// Asks for the weather of plans that are overdue or soon will be, until `stop` is cancelled.
 pub(super) async fn look_ahead(daemon: Daemon, stop: CancellationToken) {
     loop {
-        let soon = daemon.0.memory.overdue_before(daemon.now() + AHEAD);
+        let soon = daemon.0.memory.overdue_before(daemon.now() + AHEAD, |_, _| false);
         for record in soon.into_iter().rev().take(MOST_KEPT) {
             if stop.is_cancelled() {
                 return;

@@ -56,8 +56,7 @@ pub use health::{Health, Illness};
 pub use judging::Judge;
 pub use keeper::{NotTaken, tell_of_failed_start};
 pub use referee::{Agreement, Dispute, Readings};
-pub use referee::{Dispute, Readings};
-pub use secrets::Secrets;
+
 pub use secrets::{Secrets, SecretsError};
 pub use status::{NOBODY_REACHED, PersonStatus, PlanStatus};
 

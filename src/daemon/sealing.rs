@@ -216,6 +216,7 @@ impl Daemon {
         read_json(&opened.text, &no_files).map_err(|faults| StoreError::Damaged {
             plan: plan_ref.clone(),
             why: faults.to_string(),
+            page: false,
         })
     }
 

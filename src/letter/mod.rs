@@ -37,9 +37,8 @@ mod withdrawn;
 mod words;
 
 pub use block::{Callee, Number};
-pub use brief::{Brief, Row, Section, brief};
-pub use calendar::{Entry, entry as calendar_entry};
 pub use brief::{Brief, Row, Section, brief, rescue_brief};
+pub use calendar::{Entry, entry as calendar_entry};
 pub use chart::CHART_ID;
 pub use facts::Facts;
 pub use fallback::{Bare, plain_fallback};
