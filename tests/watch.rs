@@ -8,6 +8,8 @@
 mod amended;
 #[path = "watch/by_hand.rs"]
 mod by_hand;
+#[path = "watch/strangers.rs"]
+mod strangers;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::measure::Span;

@@ -16,6 +16,11 @@ use shorelamp::watch::{
 
 use lives::{Lived, answer, life, live, start, terms};
 
+fn wants_none(plan: &Watched, reader: Recipient) -> bool {
+    matches!(reader, Recipient::Contact(at)
+        if plan.contacts.get(at).is_some_and(|one| one.opted_out.is_some()))
+}
+
 proptest! {
     /// Nobody ashore is alarmed before the return time and the grace have passed.
     #[test]
@@ -113,7 +118,11 @@ proptest! {
                     step.orders.iter().filter(|one| one.to == reader && one.kind == kind).count()
                 };
                 prop_assert_eq!(number(Kind::StandDown), usize::from(told.alerted));
-                let knows = told.of_plan && !told.alerted && reader != Recipient::Keeper;
+                // Whoever wants no letters hears only that an alert no longer holds.
+                let knows = told.of_plan
+                    && !told.alerted
+                    && reader != Recipient::Keeper
+                    && !wants_none(&before, reader);
                 prop_assert_eq!(number(Kind::Home), usize::from(knows));
             }
         }
@@ -230,6 +239,8 @@ proptest! {
                     .collect();
                 let told = before.told(reader);
                 let expected = match before.is_asked(at) {
+                    _ if wants_none(&before, reader) && !told.alerted => vec![],
+                    false if wants_none(&before, reader) => vec![Kind::Changed],
                     false => vec![Kind::Filed],
                     true if told.of_plan || told.alerted => vec![Kind::Changed],
                     true => vec![],

@@ -76,6 +76,7 @@ fn name_of(refusal: &Refusal) -> &'static str {
         Refusal::MovedOn => "moved on",
         Refusal::NotAsked => "not asked",
         Refusal::NothingToSend => "nothing to send",
+        Refusal::NoLetters => "no letters",
         Refusal::NothingToUndo => "nothing to take back",
         Refusal::TooLate => "too late",
         Refusal::Nobody => "nobody",

@@ -110,7 +110,7 @@ impl Daemon {
         // Whoever answers a letter has shown that the address is theirs. That this could not be
         // written down must not make anybody think that their answer was lost.
         if let Event::Answered { contact, answer, .. } = event
-            && *answer != Answer::CantAct
+            && !matches!(answer, Answer::CantAct | Answer::Never)
             && let Err(error) = self.0.store.confirm_address(plan_ref, *contact, self.now()).await
         {
             tracing::warn!(plan = plan_ref, %error, "an address that answered can't be marked so");

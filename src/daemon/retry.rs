@@ -36,7 +36,9 @@ pub fn after_refusal(kind: Kind, id: &str) -> Option<TimeDelta> {
         | Kind::Due
         | Kind::Overdue
         | Kind::CallRescue
-        | Kind::Trouble => None,
+        | Kind::Trouble
+        | Kind::Confirm
+        | Kind::Drill => None,
     }
 }
 

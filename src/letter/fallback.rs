@@ -41,7 +41,7 @@ pub fn plain_fallback(bare: &Bare<'_>, kind: Kind, now: DateTime<Utc>) -> Letter
         "This letter is short because the plan could not be read.".to_owned(),
     ];
     let mut blocks = Vec::new();
-    if kind != Kind::Trouble {
+    if !matches!(kind, Kind::Trouble | Kind::Confirm | Kind::Drill) {
         blocks.push(Block::Call(callees(bare)));
     }
     if let Some(page) = bare.page {
@@ -122,6 +122,18 @@ fn first_words(kind: Kind, overdue: &str) -> (&'static str, String) {
             ),
         ),
         Kind::News => ("News of a float plan", "Something has changed: see your page.".to_owned()),
+        Kind::Confirm => (
+            "Please confirm: you are named as a contact ashore",
+            "Somebody who goes paddling has named this address as a contact ashore. Nothing has \
+             happened. Open your page to say whether you are willing."
+                .to_owned(),
+        ),
+        Kind::Drill => (
+            "EXERCISE, nobody is missing",
+            "This is an exercise. Nobody is missing; call nobody. Open your page to say that this \
+             letter has reached you."
+                .to_owned(),
+        ),
         Kind::Trouble => (
             "Trouble: a plan's data can't be read",
             "The stored data of a plan can't be read. Its letters go out in this short form. See \

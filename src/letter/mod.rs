@@ -12,6 +12,8 @@ mod calendar;
 mod changed;
 mod chart;
 mod clocks;
+mod confirm;
+mod drill;
 mod facts;
 mod fallback;
 mod filed;
@@ -103,6 +105,8 @@ fn draft(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Draft {
         Kind::Withdrawn => withdrawn::draft(&scene),
         Kind::News => news::draft(&scene),
         Kind::Trouble => trouble::draft(&scene),
+        Kind::Confirm => confirm::draft(&scene),
+        Kind::Drill => drill::draft(&scene),
     };
     if let Some(late) = late::note(&scene) {
         draft.blocks.insert(0, Block::Para(late));

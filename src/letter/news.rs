@@ -86,7 +86,12 @@ fn happened(scene: &Scene<'_>, event: &Event) -> Option<News> {
         }
         Event::Undone { event, by } => Some(undone(scene, *event, &who(scene, by))),
         Event::Refused { to: Recipient::Contact(at), kind } => {
-            Some(unreachable(scene.facts.plan.contacts.get(*at)?, *kind, scene))
+            let why = "the mail service refuses the address for good";
+            Some(unreachable(scene.facts.plan.contacts.get(*at)?, *kind, why, scene))
+        }
+        Event::Bounced { to: Recipient::Contact(at), kind } => {
+            let why = "the letter came back from their mailbox";
+            Some(unreachable(scene.facts.plan.contacts.get(*at)?, *kind, why, scene))
         }
         _ => None,
     }
@@ -124,6 +129,23 @@ fn answered(
             News::new(format!("{who} can't act"), format!("{who}{whose} can't act."))
                 .then(cant_act(scene)),
         ),
+        Answer::Never => {
+            let who = contact.map(|contact| name(&contact.name)).unwrap_or(who);
+            let sentence =
+                format!("{who} wants no letters from us any more, of this trip or another.");
+            Some(News::new(format!("{who} wants no letters"), sentence).then(opted_out(scene)))
+        }
+    }
+}
+
+fn opted_out(scene: &Scene<'_>) -> String {
+    if scene.to_crew() {
+        format!(
+            "{} Plans that name them are not taken any more: name somebody else who has agreed.",
+            cant_act(scene)
+        )
+    } else {
+        cant_act(scene).to_owned()
     }
 }
 
@@ -166,15 +188,12 @@ fn undone(scene: &Scene<'_>, number: u32, by: &str) -> News {
 }
 
 /// To the crew: a contact's address is refused.
-fn unreachable(contact: &Contact, refused: Kind, scene: &Scene<'_>) -> News {
+fn unreachable(contact: &Contact, refused: Kind, why: &str, scene: &Scene<'_>) -> News {
     let who = name(&contact.name);
     if let Some(believes) = believes(refused) {
         return News::new(
             format!("{who} must be told by telephone"),
-            format!(
-                "{who} has not got our letter ({refused}): the mail service refuses the address \
-                 for good."
-            ),
+            format!("{who} has not got our letter ({refused}): {why}."),
         )
         .then(format!(
             "{} {believes} Telephone them now: nobody else will tell them.",
@@ -191,7 +210,7 @@ fn unreachable(contact: &Contact, refused: Kind, scene: &Scene<'_>) -> News {
     };
     News::new(
         format!("{who} can't be reached"),
-        format!("{who} could not be reached: the mail service refuses the address for good."),
+        format!("{who} could not be reached: {why}."),
     )
     .then(format!(
         "{rest} Telephone {}: tell them of the trip and the time. We try the address again with \

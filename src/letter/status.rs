@@ -147,6 +147,9 @@ fn answers(scene: &Scene<'_>, state: &ContactState) -> String {
     if state.cant_act.is_some() {
         said.push("can't act".to_owned());
     }
+    if state.opted_out.is_some() {
+        said.push("wants no letters: don't count on them".to_owned());
+    }
     if let Some(ran_out) = state.ran_out.as_ref().filter(|_| state.on_it.is_none()) {
         let past = scene.facts.past(ran_out.event);
         let at = past.map(|past| format!(" at {}", time(past.at))).unwrap_or_default();

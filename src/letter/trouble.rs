@@ -7,7 +7,7 @@ use super::block::{Block, Draft};
 use super::brief::Row;
 use super::scene::Scene;
 use super::{Letter, finish, words};
-use crate::watch::{Answer, Event, Recipient};
+use crate::watch::{Answer, ContactState, Event, Recipient};
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     let (what, mend) = matter(scene);
@@ -39,6 +39,20 @@ fn matter(scene: &Scene<'_>) -> (String, Vec<String>) {
             format!("contact {} can't act", contact + 1),
             vec!["Have the crew name another contact before it launches.".to_owned(), look],
         ),
+        Some(Event::Answered { contact, answer: Answer::Never, .. }) => (
+            format!("contact {} wants no letters of this service any more", contact + 1),
+            vec!["Have the crew name another contact before it launches.".to_owned(), look],
+        ),
+        Some(Event::Bounced { to, kind }) => (
+            format!("a letter to {} came back (letter: {kind})", reader(*to)),
+            vec![
+                "Is the address wrong, or does that mailbox refuse this service? The report says \
+                 why: see the letter's note on the board."
+                    .to_owned(),
+                "Reach the crew by telephone and have it mend the address.".to_owned(),
+                look,
+            ],
+        ),
         Some(Event::Refused { to, kind }) => (
             format!("the address of {} is refused for good (letter: {kind})", reader(*to)),
             vec![
@@ -65,7 +79,7 @@ fn reader(to: Recipient) -> String {
 fn contacts_left(scene: &Scene<'_>) -> String {
     let (watched, asked) = (scene.facts.watched, scene.facts.watched.asked());
     let contacts = asked.iter().filter_map(|&at| watched.contacts.get(at));
-    let left = contacts.filter(|one| !one.told.refused && one.cant_act.is_none()).count();
+    let left = contacts.filter(|one| can_act(one)).count();
     if left > 0 {
         return format!("Contacts who can be reached and act: {left} of {}.", asked.len());
     }
@@ -74,11 +88,16 @@ fn contacts_left(scene: &Scene<'_>) -> String {
         .to_owned()
 }
 
+fn can_act(one: &ContactState) -> bool {
+    !one.told.refused && one.cant_act.is_none() && one.opted_out.is_none()
+}
+
 fn rows(scene: &Scene<'_>) -> Vec<Row> {
     let (crew, out) = (scene.facts.on_trip().len(), scene.facts.watched.out().len());
     let contacts = scene.facts.watched.contacts.iter().enumerate().map(|(at, one)| {
         let state = match (one.told.refused, one.cant_act.is_some()) {
             _ if one.removed_by.is_some() => "no longer asked",
+            _ if one.opted_out.is_some() => "wants no letters",
             (true, _) => "refused",
             (_, true) => "can't act",
             _ if one.confirmed_at.is_some() => "has confirmed",

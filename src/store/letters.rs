@@ -25,7 +25,13 @@ impl From<Kind> for Lane {
         match kind {
             Kind::Overdue | Kind::CallRescue => Lane::Alert,
             Kind::Home | Kind::StandDown | Kind::Withdrawn | Kind::Changed => Lane::Turn,
-            Kind::Filed | Kind::Reminder | Kind::Due | Kind::News | Kind::Trouble => Lane::Word,
+            Kind::Filed
+            | Kind::Reminder
+            | Kind::Due
+            | Kind::News
+            | Kind::Trouble
+            | Kind::Confirm
+            | Kind::Drill => Lane::Word,
         }
     }
 }
@@ -103,7 +109,7 @@ pub(super) async fn drop_void(
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     let void = if state.is_closed() {
-        "kind IN ('filed', 'reminder', 'due', 'overdue', 'call-rescue')"
+        "kind IN ('filed', 'reminder', 'due', 'overdue', 'call-rescue', 'confirm', 'drill')"
     } else {
         "kind IN ('reminder', 'due', 'overdue', 'call-rescue') AND round < $3"
     };

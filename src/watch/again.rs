@@ -15,6 +15,9 @@ impl Moving {
             return Err(Refusal::TooLate);
         }
         let kind = self.plan.ought_to_hold(to).ok_or(Refusal::NothingToSend)?;
+        if self.plan.is_spared(to, kind) {
+            return Err(Refusal::NoLetters);
+        }
         self.tell(to, kind);
         self.reader(to)?.again = Some(self.event);
         Ok(())

@@ -131,7 +131,8 @@ impl Moving {
             }
             let had = std::mem::replace(reached, *place != Place::Unreached);
             if *place == Place::ReachedAnew {
-                (one.told.refused, one.told.of_plan) = (false, false);
+                (one.told.refused, one.told.bounced) = (false, false);
+                one.told.of_plan = false;
             }
             if *reached && (at >= known || returns || !had || *place == Place::ReachedAnew) {
                 fresh.push(Recipient::Crew(at));
@@ -174,7 +175,7 @@ impl Moving {
     /// was taken out hears of that once, and of no change after it.
     pub(super) fn tell_of_change(&mut self, fresh: &[Recipient]) {
         for reader in self.plan.readers() {
-            if fresh.contains(&reader) {
+            if fresh.contains(&reader) && !self.plan.is_spared(reader, Kind::Filed) {
                 self.tell(reader, Kind::Filed);
                 continue;
             }

@@ -21,11 +21,23 @@ impl Moving {
         if one.removed_by.is_some() && matches!(answer, Answer::OnIt | Answer::CantAct) {
             return Err(Refusal::NotAsked);
         }
+        // Whoever answers has had a letter.
+        if *answer != Answer::Never {
+            (one.told.refused, one.told.bounced) = (false, false);
+        }
         let name = name.to_owned();
         match answer {
             Answer::HaveIt => {
                 one.confirmed_at.get_or_insert(now);
                 return Ok(());
+            }
+            Answer::Never if one.opted_out.is_some() => return Ok(()),
+            Answer::Never => {
+                (one.on_it, one.opted_out) = (None, Some(event));
+                if closed || one.removed_by.is_some() {
+                    return Ok(());
+                }
+                self.tell(Recipient::Keeper, Kind::Trouble);
             }
             _ if closed => return Err(Refusal::Closed),
             Answer::OnIt => {
@@ -48,7 +60,7 @@ impl Moving {
             }
         }
         self.tell_news();
-        if *answer == Answer::CantAct {
+        if matches!(answer, Answer::CantAct | Answer::Never) {
             self.hurry();
         } else {
             self.climb();

@@ -85,6 +85,13 @@ pub enum Event {
         /// The letter that was refused.
         kind: Kind,
     },
+    /// A letter that a relay took came back: its reader's mailbox does not take it.
+    Bounced {
+        /// Whose.
+        to: Recipient,
+        /// The letter that came back.
+        kind: Kind,
+    },
     /// A relay took a letter to an address that was refused before.
     TakenAgain {
         /// Whose.
@@ -146,4 +153,6 @@ pub enum Answer {
     },
     /// I can't act.
     CantAct,
+    /// Never write to me again.
+    Never,
 }

@@ -35,10 +35,14 @@ pub enum Kind {
     News,
     /// To the keeper: something that could stop an alert.
     Trouble,
+    /// Before any trip, and once: is this address the contact's, and are they willing?
+    Confirm,
+    /// An exercise, by the keeper's word.
+    Drill,
 }
 
 /// Every kind with its name on the outside.
-const KINDS: [(Kind, &str); 11] = [
+const KINDS: [(Kind, &str); 13] = [
     (Kind::Filed, "filed"),
     (Kind::Changed, "changed"),
     (Kind::Reminder, "reminder"),
@@ -50,6 +54,8 @@ const KINDS: [(Kind, &str); 11] = [
     (Kind::Withdrawn, "withdrawn"),
     (Kind::News, "news"),
     (Kind::Trouble, "trouble"),
+    (Kind::Confirm, "confirm"),
+    (Kind::Drill, "drill"),
 ];
 
 impl Kind {
@@ -199,12 +205,15 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
     if retry_until(plan).is_some_and(|until| now > until) {
         return false;
     }
+    if plan.is_spared(letter.to, letter.kind) {
+        return false;
+    }
     let open = !matches!(plan.phase, Phase::Closed(_));
     let removed_by = plan.removed_by(letter.to);
     let is_by = |event: u32| letter.cause == Cause::Event(event);
     let again = plan.told(letter.to).again.is_some_and(is_by);
     match letter.kind {
-        Kind::Filed => open && removed_by.is_none(),
+        Kind::Filed | Kind::Confirm | Kind::Drill => open && removed_by.is_none(),
         // An older rung gives way to the newer one to the same reader.
         Kind::Reminder | Kind::Due | Kind::Overdue | Kind::CallRescue => {
             open && removed_by.is_none()

@@ -125,6 +125,9 @@ pub struct ContactState {
     pub called: Option<CalledRescue>,
     /// The event of "I can't act."
     pub cant_act: Option<u32>,
+    /// The event of "never write to me again"; nothing takes it back.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub opted_out: Option<u32>,
     /// The last "I am on it" that ran out.
     pub ran_out: Option<RanOut>,
     /// The amendment since which they are no longer asked.
@@ -186,6 +189,10 @@ pub struct Told {
     pub latest_rung: Option<Cause>,
     /// Whether their address is refused for good.
     pub refused: bool,
+    /// Whether a letter that a relay took came back. Until they answer, that a relay takes the next
+    /// one says nothing.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub bounced: bool,
     /// Which letter last told them of the plan: `filed` or `changed`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub plan_letter: Option<Kind>,
@@ -303,7 +310,9 @@ impl Watched {
         let crew =
             |plan: &Watched| plan.crew.iter().map(|one| one.words.clone()).collect::<Vec<_>>();
         let answers = |plan: &Watched| {
-            let of = |one: &ContactState| (one.on_it.clone(), one.called.clone(), one.cant_act);
+            let of = |one: &ContactState| {
+                (one.on_it.clone(), one.called.clone(), one.cant_act, one.opted_out)
+            };
             plan.contacts.iter().map(of).collect::<Vec<_>>()
         };
         self.terms == other.terms
@@ -387,8 +396,24 @@ impl Watched {
     pub(super) fn is_out_of_reach(&self, contact: usize) -> bool {
         self.contacts.get(contact).is_none_or(|one| {
             let unreached = one.told.refused && one.called.is_none();
-            one.removed_by.is_some() || one.cant_act.is_some() || unreached
+            let cant_act = one.cant_act.is_some() || one.opted_out.is_some();
+            one.removed_by.is_some() || cant_act || unreached
         })
+    }
+
+    /// Whether a letter of this kind is spared a contact who wants none. Two kinds are not: one
+    /// that corrects an alert which they had, and, while nobody else is left who can be reached and
+    /// act, the alert itself: a life stands against a letter.
+    pub(super) fn is_spared(&self, reader: Recipient, kind: Kind) -> bool {
+        let Recipient::Contact(at) = reader else { return false };
+        let Some(one) = self.contacts.get(at).filter(|one| one.opted_out.is_some()) else {
+            return false;
+        };
+        match kind {
+            Kind::Overdue | Kind::CallRescue => !self.nobody_left(),
+            Kind::Changed | Kind::StandDown | Kind::Withdrawn => !one.told.alerted,
+            _ => true,
+        }
     }
 
     /// Whether no contact is left who can be reached and act.

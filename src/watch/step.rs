@@ -50,6 +50,9 @@ pub enum Refusal {
     /// A reader who was owed no letter so far.
     #[error("there is no letter that they ought to hold now")]
     NothingToSend,
+    /// A reader who has asked never to be written to.
+    #[error("they have asked this service never to write to them; reach them yourself")]
+    NoLetters,
     /// Nothing stands that this event could be taken back from.
     #[error("there is nothing left to take back")]
     NothingToUndo,
@@ -82,7 +85,8 @@ pub fn step(plan: &Watched, event: &Event, now: DateTime<Utc>) -> Result<Step, R
         Event::Undone { event, .. } => moving.undo(*event)?,
         Event::Handing { to, kind } => moving.handing(*to, *kind)?,
         Event::Refused { to, kind } => moving.refused(*to, *kind)?,
-        Event::TakenAgain { to } => moving.reader(*to)?.refused = false,
+        Event::Bounced { to, kind } => moving.bounced(*to, *kind)?,
+        Event::TakenAgain { to } => moving.taken_again(*to)?,
     }
     Ok(moving.done(plan))
 }
@@ -134,6 +138,9 @@ impl Moving {
         cause: Cause,
         scheduled_at: DateTime<Utc>,
     ) {
+        if self.plan.is_spared(to, kind) {
+            return;
+        }
         // An event can have two reasons for the same news: an answer, and another that ran out.
         if self.orders.iter().any(|one| (one.to, one.kind, one.cause) == (to, kind, cause)) {
             return;
@@ -236,8 +243,26 @@ impl Moving {
             Kind::Overdue | Kind::CallRescue => told.alerted = true,
             Kind::Home | Kind::StandDown => told.over = true,
             Kind::Withdrawn => told.over = false,
-            Kind::Reminder | Kind::Due | Kind::News | Kind::Trouble => {}
+            Kind::Reminder
+            | Kind::Due
+            | Kind::News
+            | Kind::Trouble
+            | Kind::Confirm
+            | Kind::Drill => {}
         }
+        Ok(())
+    }
+
+    /// As a refusal, but that the next letter is taken by a relay takes nothing back: this one was
+    /// taken too.
+    fn bounced(&mut self, to: Recipient, kind: Kind) -> Result<(), Refusal> {
+        self.reader(to)?.bounced = true;
+        self.refused(to, kind)
+    }
+
+    fn taken_again(&mut self, to: Recipient) -> Result<(), Refusal> {
+        let told = self.reader(to)?;
+        told.refused = told.bounced;
         Ok(())
     }
 

@@ -71,9 +71,11 @@ fn said(dossier: &Dossier, past: &Past) -> Option<Said> {
             let at = undone.map(|past| format!(" of {}", clock.time(past.at)));
             format!("{} took back the word{}", speaker(dossier, by), at.unwrap_or_default())
         }
-        Event::Tick | Event::Handing { .. } | Event::Refused { .. } | Event::TakenAgain { .. } => {
-            return None;
-        }
+        Event::Tick
+        | Event::Handing { .. }
+        | Event::Refused { .. }
+        | Event::Bounced { .. }
+        | Event::TakenAgain { .. } => return None,
     };
     let at = Clock::new(dossier.plan.times.zone).full(past.at);
     Some(Said { event: past.number, words: format!("{at}: {what}.") })
@@ -88,6 +90,7 @@ fn answered(answer: &Answer) -> String {
             format!("has called {service} ({when}{})", reference.unwrap_or_default())
         }
         Answer::CantAct => "can't act".to_owned(),
+        Answer::Never => "wants no letters".to_owned(),
     }
 }
 
@@ -177,9 +180,11 @@ fn is_by(event: &Event, reader: Option<usize>) -> bool {
             By::Contact(contact, _) => reader == Some(*contact),
             By::Keeper(_) => false,
         },
-        Event::Tick | Event::Handing { .. } | Event::Refused { .. } | Event::TakenAgain { .. } => {
-            false
-        }
+        Event::Tick
+        | Event::Handing { .. }
+        | Event::Refused { .. }
+        | Event::Bounced { .. }
+        | Event::TakenAgain { .. } => false,
     }
 }
 
@@ -215,6 +220,7 @@ pub(super) fn effect(dossier: &Dossier, number: u32, reader: Option<usize>) -> O
         | Event::Tick
         | Event::Handing { .. }
         | Event::Refused { .. }
+        | Event::Bounced { .. }
         | Event::TakenAgain { .. } => return None,
     })
 }
@@ -239,6 +245,11 @@ fn answer_effect(dossier: &Dossier, answer: &Answer) -> String {
             "Written down: you have called {service}. Later letters say so, and ask nobody to \
              call twice. The watch goes on until all are ashore."
         ),
+        Answer::Never => {
+            "Written down: we don't write to you again. The crew is told that it can't \
+                          count on you. If you set an alarm for this trip, switch it off."
+                .to_owned()
+        }
         Answer::CantAct if dossier.record.state.phase == Phase::Overdue => {
             "Written down: you can't act. The next letters go out at once.".to_owned()
         }

@@ -199,9 +199,10 @@ fn answers(status: &PlanStatus, state: &ContactState) -> Vec<String> {
         format!("{name} wrote at {at}: is on it, until {}", clock.time(on_it.until))
     });
     let cant_act = state.cant_act.map(|_| "can't act".to_owned());
+    let opted_out = state.opted_out.map(|_| "wants no letters: don't count on them".to_owned());
     let ran_out = state.ran_out.as_ref().filter(|_| state.on_it.is_none());
     let ran_out = ran_out.map(|one| format!("{} was on it; that ran out", first_name(&one.name)));
-    [called, on_it, cant_act, ran_out].into_iter().flatten().collect()
+    [called, on_it, cant_act, opted_out, ran_out].into_iter().flatten().collect()
 }
 
 /// The whole plan. What a rescuer must know of the crew's health stands in it once the crew is

@@ -125,7 +125,13 @@ pub fn answer() -> impl Strategy<Value = Answer> {
         when: "21:10".to_owned(),
         reference: None,
     };
-    prop_oneof![Just(Answer::HaveIt), Just(Answer::OnIt), Just(Answer::CantAct), Just(called)]
+    prop_oneof![
+        Just(Answer::HaveIt),
+        Just(Answer::OnIt),
+        Just(Answer::CantAct),
+        Just(called),
+        Just(Answer::Never)
+    ]
 }
 
 pub fn event() -> impl Strategy<Value = Event> {

@@ -109,6 +109,8 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
             Cell::Refused("closed")
         }
         "contact 1 is on it" | "contact 1 has called" => owes(same, vec![news(scene)]),
+        "contact 1 wants no letters" if !open => Cell::Nothing,
+        "contact 1 wants no letters" => wants_none(scene, same),
         "contact 1 can't act" if same == "armed" => {
             owes(same, vec![news(scene), ("trouble", vec![KEEPER])])
         }
@@ -121,7 +123,7 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
             _ => Cell::Refused("nothing to take back"),
         },
         "an alert to contact 1 leaves" | "contact 1's address works again" => Cell::Nothing,
-        "contact 1's address is refused" => {
+        "contact 1's address is refused" | "a letter to contact 1 comes back" => {
             let told = [("news", vec![CREW]), ("trouble", vec![KEEPER])].into_iter();
             owes(
                 same,
@@ -130,6 +132,17 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
         }
         _ => panic!("no rule for `{event}`"),
     }
+}
+
+/// As a contact who can't act, but that nothing goes to them: the others take the next rung.
+fn wants_none(scene: &Scene, same: &'static str) -> Cell {
+    let but_one = |(kind, mut readers): (&'static str, Vec<&'static str>)| {
+        readers.retain(|reader| *reader != ONE);
+        (kind, readers)
+    };
+    let rung = (same == "overdue").then(|| next_rung(scene)).flatten();
+    let owed = [news(scene)].into_iter().chain(rung).map(but_one);
+    owes(same, owed.chain([("trouble", vec![KEEPER])]).collect())
 }
 
 fn is_long_over(scene: &Scene) -> bool {

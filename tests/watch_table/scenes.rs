@@ -217,10 +217,12 @@ pub const EVENTS: &[Happening] = &[
         answer(Answer::Called { service, when, reference: None })
     }),
     now("contact 1 can't act", |_| answer(Answer::CantAct)),
+    now("contact 1 wants no letters", |_| answer(Answer::Never)),
     now("the closing is taken back", |stage| Event::Undone { event: stage.closing, by: by() }),
     now("what never was is taken back", |_| Event::Undone { event: 999, by: by() }),
     now("an alert to contact 1 leaves", |_| Event::Handing { to: CONTACT, kind: Kind::Overdue }),
     now("contact 1's address is refused", |_| Event::Refused { to: CONTACT, kind: Kind::Filed }),
+    now("a letter to contact 1 comes back", |_| Event::Bounced { to: CONTACT, kind: Kind::Filed }),
     now("contact 1's address works again", |_| Event::TakenAgain { to: CONTACT }),
 ];
 
@@ -239,11 +241,12 @@ pub fn variant(event: &Event) -> &'static str {
         Event::Undone { .. } => "undone",
         Event::Handing { .. } => "handing",
         Event::Refused { .. } => "refused",
+        Event::Bounced { .. } => "bounced",
         Event::TakenAgain { .. } => "taken-again",
     }
 }
 
-pub const VARIANTS: [&str; 12] = [
+pub const VARIANTS: [&str; 13] = [
     "tick",
     "checked-in",
     "extended",
@@ -255,5 +258,6 @@ pub const VARIANTS: [&str; 12] = [
     "undone",
     "handing",
     "refused",
+    "bounced",
     "taken-again",
 ];
