@@ -22,6 +22,8 @@ mod first_lines;
 mod late;
 #[path = "letters/story.rs"]
 mod story;
+#[path = "letters/strangers.rs"]
+mod strangers;
 
 use shorelamp::letter::{Bare, CHART_ID, Letter, plain_fallback, service_trouble};
 use shorelamp::watch::{Answer, By, Event, Kind, Recipient};

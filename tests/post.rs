@@ -4,6 +4,8 @@
 
 #[path = "post/mime.rs"]
 mod mime;
+#[path = "post/report.rs"]
+mod report;
 #[path = "post/server.rs"]
 mod server;
 
@@ -22,6 +24,7 @@ use server::{CLOSE, SILENCE, Script, Server, Whims};
 fn mail(relays: Vec<Relay>, deadline_s: u32) -> Mail {
     Mail {
         from: Mailbox { name: None, email: "lamp@example.org".to_owned() },
+        bounces: None,
         folder: PathBuf::from("/nonexistent"),
         relays,
         deadline: Span::from_seconds(deadline_s),

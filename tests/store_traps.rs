@@ -44,6 +44,7 @@ async fn filed() -> (Store, tempfile::TempDir) {
         links: &[],
         addresses: &["address".to_owned()],
         card: &shorelamp::store::Card::default(),
+        strangers: None,
     };
     store.file(&filing, minutes(0)).await.expect("filed");
     (store, folder)

@@ -25,3 +25,5 @@ mod ramp;
 mod rescue;
 #[path = "web/scanner.rs"]
 mod scanner;
+#[path = "web/strangers.rs"]
+mod strangers;

@@ -71,3 +71,20 @@ fn names(contacts: &[&Contact]) -> String {
 fn caution(level: Level, text: String, clears: &str) -> Caution {
     Caution::new(ID, level, text, COMMON_PRACTICE, clears)
 }
+
+/// That these contacts have never answered a letter; `None` for nobody. Who has is not in the plan,
+/// so whoever keeps it raises this one.
+pub fn unconfirmed(names: &[&str]) -> Option<Caution> {
+    if names.is_empty() {
+        return None;
+    }
+    let text = format!(
+        "{} {} never answered a letter of this service: the address may be wrong, or its letters \
+         may land among the spam.",
+        words::list(names, 3),
+        if names.len() == 1 { "has" } else { "have" }
+    );
+    let clears =
+        "An answer on the page that our letter links to. Telephone them before you launch.";
+    Some(caution(Level::Caution, text, clears))
+}

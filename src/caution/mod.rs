@@ -31,6 +31,7 @@ mod wind;
 pub(crate) mod words;
 mod worse;
 
+pub use contacts::unconfirmed;
 pub use course::{core_at_30_c_min, exhaustion_min};
 pub use facts::{Facts, LegReach, Light, Reach, Sea, Stretch, paddling_s};
 pub use help::on_scene_at;

@@ -40,14 +40,17 @@ impl Again {
         let client = Client::new(&assemble::settings(config)?, &self.key)?;
         let body = self.to.map_or_else(|| json!({}), |to| json!({ "to": to }));
         let path = format!("/api/v1/plans/{}/again", self.plan_ref);
-        let answer = moved::once(&client, &path, &body).await?;
-        let ordered: Ordered = serde_json::from_value(answer).map_err(|error| {
-            Failure::new(Exit::Software, format!("done, but the answer can't be read: {error}"))
-        })?;
-        let rows = ordered.letters.iter().map(|one| format!("  {:<12}  {}", one.kind, one.to));
-        let rows: Vec<String> = rows.collect();
-        let told =
-            format!("Letters ordered again; the board tells their fate:\n{}", rows.join("\n"));
-        print::say(print::plain(&told))
+        print_ordered(moved::once(&client, &path, &body).await?, "Letters ordered again")
     }
+}
+
+/// Prints which letters were ordered.
+pub(super) fn print_ordered(answer: serde_json::Value, what: &str) -> Done {
+    let ordered: Ordered = serde_json::from_value(answer).map_err(|error| {
+        Failure::new(Exit::Software, format!("done, but the answer can't be read: {error}"))
+    })?;
+    let rows = ordered.letters.iter().map(|one| format!("  {:<12}  {}", one.kind, one.to));
+    let rows: Vec<String> = rows.collect();
+    let told = format!("{what}; the board tells their fate:\n{}", rows.join("\n"));
+    print::say(print::plain(&told))
 }

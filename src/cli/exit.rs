@@ -23,6 +23,8 @@ pub(super) enum Exit {
     CantCreate = 73,
     /// Reading or writing failed.
     Io = 74,
+    /// It can't be done now, and a mail server is to try again.
+    TempFail = 75,
     /// The key does not allow it.
     NotAllowed = 77,
     /// The settings, or what they name.

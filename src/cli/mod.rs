@@ -8,6 +8,7 @@ mod armed;
 mod assemble;
 mod backup;
 mod board;
+mod bounce;
 mod cancel;
 mod checkin;
 mod client;
@@ -16,6 +17,7 @@ mod close;
 mod conditions;
 mod demo;
 mod doctor;
+mod drill;
 mod exit;
 mod extend;
 mod file;
@@ -66,7 +68,9 @@ enum Command {
     Amend(amend::Amend),
     Close(close::Close),
     Again(again::Again),
+    Drill(drill::Drill),
     Board(board::Board),
+    Bounce(bounce::Bounce),
     #[command(subcommand)]
     Conditions(conditions::Conditions),
     #[command(subcommand)]
@@ -119,6 +123,8 @@ impl Command {
             Command::Amend(command) => finish(alone()?, command.run(config)),
             Command::Close(command) => finish(alone()?, command.run(config)),
             Command::Again(command) => finish(alone()?, command.run(config)),
+            Command::Drill(command) => finish(alone()?, command.run(config)),
+            Command::Bounce(command) => finish(alone()?, command.run(config)),
             Command::Board(command) => finish(alone()?, command.run(config)),
             Command::Conditions(command) => finish(alone()?, command.run(config)),
             Command::Key(command) => finish(alone()?, command.run(config)),

@@ -172,6 +172,13 @@ impl Daemon {
         Some(format!("{}/{folder}/{token}", self.0.house.base_url))
     }
 
+    /// The page on which a contact says whether they are willing, which tells nothing of the trip.
+    #[must_use]
+    pub fn confirm_page(&self, plan_ref: &str, contact: usize) -> String {
+        let link = Link { purpose: Purpose::Confirm, who: contact };
+        format!("{}/confirm/{}", self.0.house.base_url, self.0.secrets.token(plan_ref, &link))
+    }
+
     /// All that is known of a plan.
     ///
     /// # Errors

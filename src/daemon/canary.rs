@@ -153,6 +153,7 @@ impl Daemon {
             links: &[],
             addresses: &[],
             card: &filing::card(&plan, &first.plan.asked()),
+            strangers: None,
         };
         self.0.store.file(&filing, now).await?;
         self.0.memory.remember(self.0.store.plan(&plan_ref).await?);

@@ -5,7 +5,7 @@ use thiserror::Error;
 
 use super::secrets::{SecretsError, new_ref, token_hash};
 use super::{Daemon, PlanStatus};
-use crate::plan::{Contact, Faults, Plan};
+use crate::plan::{Faults, Plan};
 use crate::review::Review;
 use crate::store::{
     Card, Filing, Key, LetterFate, LetterState, Link, Mailed, PlanRecord, Purpose, StoreError,
@@ -49,14 +49,23 @@ pub enum FilingError {
     TooManyByKey(u32),
     /// Too many plans a day name an address that has never answered.
     #[error(
-        "{contact} has been named in {most} plans today and has never confirmed a letter; have \
-         them open one and confirm it, or name somebody else"
+        "{contact} has been named in {most} plans within a day and has never answered; have them \
+         open one of our letters and say on its page that they have it, or name somebody else"
     )]
     TooManyNaming {
         /// Which contact.
         contact: String,
         /// The limit.
         most: u32,
+    },
+    /// A contact has asked never to be written to.
+    #[error(
+        "{contact} has asked this service never to write to them, so nobody would be told there; \
+         name somebody else who has agreed"
+    )]
+    WantsNoLetters {
+        /// Which contact.
+        contact: String,
     },
     /// The disk is nearly full: what is left is kept for the plans that are armed.
     #[error(
@@ -95,7 +104,13 @@ impl From<StoreError> for FilingError {
 impl Daemon {
     /// Judges a plan without filing it.
     pub async fn review(&self, plan: &Plan) -> Review {
-        self.0.judge.review(plan, || self.now()).await
+        let mut review = self.0.judge.review(plan, || self.now()).await;
+        if let Some(caution) = self.unconfirmed(plan).await {
+            review.quiet.retain(|id| *id != caution.id);
+            review.cautions.push(caution);
+            review.cautions.sort_by_key(|caution| std::cmp::Reverse(caution.level));
+        }
+        review
     }
 
     /// Files a plan: judged, then armed and its letters queued in one transaction. The same key
@@ -147,8 +162,12 @@ impl Daemon {
             links: &self.link_hashes(plan_ref, plan),
             addresses: &self.address_hashes(plan),
             card: &card(plan, &first.plan.asked()),
+            strangers: Some(self.strangers(plan, now)),
         };
-        let armed = self.0.store.file(&filing, now).await?;
+        let armed = match self.0.store.file(&filing, now).await {
+            Err(StoreError::NamedTooOften { contact }) => return Err(self.too_often(plan, contact)),
+            armed => armed?,
+        };
         if armed != record.plan_ref {
             // The same filing came a moment before.
             return self.filed(&armed).await;
@@ -194,21 +213,12 @@ impl Daemon {
         self.check_naming(plan.contacts.iter()).await
     }
 
-    /// Nobody who has never answered is named too often.
-    pub(super) async fn check_naming(
-        &self,
-        contacts: impl Iterator<Item = &Contact>,
-    ) -> Result<(), FilingError> {
-        let day_ago = self.now() - TimeDelta::days(1);
-        let most = self.0.house.limits.filings_per_address_per_day;
-        for contact in contacts {
-            let hash = self.0.secrets.address_hash(&contact.email);
-            let named = self.0.store.filings_naming_unconfirmed(&hash, day_ago).await?;
-            if named >= i64::from(most) {
-                return Err(FilingError::TooManyNaming { contact: contact.name.clone(), most });
-            }
+    fn too_often(&self, plan: &Plan, contact: usize) -> FilingError {
+        let contact = plan.contacts.get(contact).map(|one| one.name.clone()).unwrap_or_default();
+        FilingError::TooManyNaming {
+            contact,
+            most: self.0.house.limits.filings_per_address_per_day,
         }
-        Ok(())
     }
 
     fn terms(&self, plan: &Plan) -> Terms {
@@ -238,7 +248,8 @@ impl Daemon {
 
     pub(super) fn link_hashes(&self, plan_ref: &str, plan: &Plan) -> Vec<(String, Link)> {
         let crew = (0..plan.crew.len()).map(|who| (Purpose::Crew, who));
-        let contacts = (0..plan.contacts.len()).map(|who| (Purpose::Contact, who));
+        let contacts = (0..plan.contacts.len())
+            .flat_map(|who| [(Purpose::Contact, who), (Purpose::Confirm, who)]);
         let device = [Purpose::CheckIn, Purpose::Extend, Purpose::Cancel, Purpose::Amend];
         crew.chain(contacts)
             .chain(device.map(|one| (one, 0)))

@@ -297,6 +297,7 @@ fn outgoing(
         picture: None,
         attachments: Vec::new(),
         invitation: None,
+        return_path: None,
     }
 }
 

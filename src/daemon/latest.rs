@@ -77,7 +77,7 @@ pub(super) async fn look_ahead(daemon: Daemon, stop: CancellationToken) {
 
 impl Daemon {
     async fn look(&self, record: &PlanRecord) {
-        let Ok(plan) = stored_plan(record) else { return };
+        let Ok(plan) = self.plan_of(record) else { return };
         let review = self.review(&plan).await;
         self.0.latest.keep(&record.plan_ref, review);
     }

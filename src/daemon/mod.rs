@@ -30,6 +30,7 @@ mod sealing;
 pub mod secrets;
 mod sending;
 mod status;
+mod strangers;
 mod upkeep;
 mod watching;
 

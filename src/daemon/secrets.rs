@@ -135,10 +135,18 @@ impl Secrets {
         differ == 0 && expected.len() == token.len()
     }
 
+    /// What shows that a report is about a letter that we sent: 48 bits, which nobody can try out
+    /// without sending a mail for each.
+    #[must_use]
+    pub fn bounce_tag(&self, letter: &str) -> String {
+        let hash = to_hex(&self.keyed_hash(&format!("bounce {letter}")));
+        hash.chars().take(12).collect()
+    }
+
     /// What stands for an address where only its sameness matters.
     #[must_use]
     pub fn address_hash(&self, email: &str) -> String {
-        to_hex(&self.keyed_hash(&format!("address {}", email.to_lowercase())))
+        to_hex(&self.keyed_hash(&format!("address {}", plain_address(email))))
     }
 
     /// What stands for the body of a request: whoever has the database, but not the secret, can't
@@ -156,6 +164,19 @@ impl Secrets {
         };
         mac.update(text.as_bytes());
         mac.finalize().into_bytes().into()
+    }
+}
+
+/// An address without what its mail server does not tell apart: capitals, and whatever follows a
+/// `+` in the name of the mailbox (RFC 5233). Else one victim would have many addresses.
+fn plain_address(email: &str) -> String {
+    let email = email.trim().to_lowercase();
+    match email.rsplit_once('@') {
+        Some((mailbox, host)) => {
+            let plain = mailbox.split('+').next().filter(|plain| !plain.is_empty());
+            format!("{}@{host}", plain.unwrap_or(mailbox))
+        }
+        None => email,
     }
 }
 
@@ -285,6 +306,19 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         fs::write(folder.path().join("secret"), "short").unwrap();
         assert!(matches!(Secrets::open(folder.path()), Err(SecretsError::Damaged(_))));
+    }
+
+    /// The form of RFC 5233: `user+detail@host`.
+    #[test]
+    fn an_address_counts_as_one_however_it_is_written() {
+        for (written, plain) in [
+            ("Dunstan@Example.ORG", "dunstan@example.org"),
+            (" dunstan+trip@example.org", "dunstan@example.org"),
+            ("dunstan+a+b@example.org", "dunstan@example.org"),
+            ("+@example.org", "+@example.org"),
+        ] {
+            assert_eq!(plain_address(written), plain);
+        }
     }
 
     #[test]

@@ -13,10 +13,11 @@ use crate::letter::{self, Facts, Letter};
 use crate::plan::Plan;
 use crate::post::{
     Envelope, Invitation, Outgoing, Phase, Picture, Place, Receipt, SendClass, SendError, Tried,
+    return_path,
 };
 use crate::settings::Mailbox;
 use crate::store::{self, Claimed, LastLook, Read, StoreError};
-use crate::watch::{Order, Recipient};
+use crate::watch::{Kind, Order, Recipient};
 
 /// A letter that takes longer than this hangs, and gives up its desk and its place at the door.
 const HANGS_AFTER: Duration = Duration::from_secs(5);
@@ -291,7 +292,13 @@ fn write(
     chart: Option<&Vec<u8>>,
     plain: bool,
 ) -> Outgoing {
-    let page = daemon.page_of(&claimed.plan_ref, claimed.order.to);
+    let page = match (claimed.order.kind, claimed.order.to) {
+        (Kind::Confirm, Recipient::Contact(at)) => Some(daemon.confirm_page(&claimed.plan_ref, at)),
+        (_, to) => daemon.page_of(&claimed.plan_ref, to),
+    };
+    // Fixed words alone: the name was typed by whoever filed the plan.
+    let name = to.name.filter(|_| claimed.order.kind != Kind::Confirm);
+    let to = Mailbox { name, ..to };
     let facts = daemon.facts(dossier, page.as_deref(), claimed.queued_at);
     let is_alert = claimed.order.kind.is_alert();
     let rescue_page = match is_alert {
@@ -323,7 +330,10 @@ fn write(
         entry.map(|entry| Invitation { method: entry.method.to_owned(), text: entry.text });
     let outgoing = daemon.outgoing(&name, kind, Some(&claimed.plan_ref), to, letter);
     let attachments = if is_alert && !plain { enclosing::files(&facts) } else { Vec::new() };
-    Outgoing { picture, invitation, attachments, ..outgoing }
+    let return_path = daemon.0.post.bounces().and_then(|bounces| {
+        return_path(bounces, &claimed.id, &daemon.0.secrets.bounce_tag(&claimed.id))
+    });
+    Outgoing { picture, invitation, attachments, return_path, ..outgoing }
 }
 
 /// The letter's words as the plan now stands; those of a canary say that they are a test.

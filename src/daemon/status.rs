@@ -5,7 +5,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use super::Daemon;
 use crate::plan::Plan;
 use crate::store::{LetterFate, PlanRecord, StoreError};
-use crate::watch::{Phase, Recipient, Watched};
+use crate::watch::{Kind, Phase, Recipient, Watched};
 
 /// Where a plan stands.
 #[derive(Clone, Debug)]
@@ -121,6 +121,7 @@ impl PlanStatus {
                 removed: state.removed_by.is_some(),
                 reached: self.letters.iter().any(|letter| {
                     letter.to == Recipient::Contact(at)
+                        && !matches!(letter.kind, Kind::Confirm | Kind::Drill)
                         && letter.state == crate::store::LetterState::Handed
                 }),
             })

@@ -133,6 +133,10 @@ async fn look(daemon: &Daemon) {
         daemon.0.store.lay_ballast();
     }
     end_review(daemon).await;
+    daemon.ask_strangers().await;
+    if let Err(error) = daemon.mark_all_unwanted().await {
+        tracing::warn!(%error, "contacts who want no letters can't be marked now");
+    }
 }
 
 /// The review ends by its time, or by the keeper's word, which stands in the database.

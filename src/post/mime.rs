@@ -47,6 +47,8 @@ pub struct Outgoing {
     pub attachments: Vec<Attachment>,
     /// What goes into the reader's calendar.
     pub invitation: Option<Invitation>,
+    /// Where reports about it go, if not to `from`: the envelope's sender.
+    pub return_path: Option<String>,
 }
 
 /// An iCalendar object by mail (RFC 6047): shown by programs that know it, and enclosed as a file
@@ -111,7 +113,7 @@ impl Outgoing {
     #[must_use]
     pub fn envelope(&self) -> Envelope {
         Envelope {
-            from: self.from.email.clone(),
+            from: self.return_path.clone().unwrap_or_else(|| self.from.email.clone()),
             to: self.to.email.clone(),
             kind: self.kind.clone(),
             plan_ref: self.plan_ref.clone(),

@@ -13,6 +13,7 @@ mod mime;
 mod places;
 mod pool;
 mod relay;
+mod report;
 mod slot;
 mod tls;
 
@@ -23,6 +24,7 @@ pub use mime::{Attachment, Invitation, MimeError, Outgoing, Picture};
 pub use places::{Place, Room};
 pub use pool::Tried;
 pub use relay::{Connecting, Network, Receipt, Relay, RelayError, Session};
+pub use report::{MOST_REPORT_BYTES, Report, letter_of, read_report, return_path};
 pub use tls::TrustError;
 
 use std::sync::Arc;
@@ -43,6 +45,7 @@ pub struct Post {
     places: Places,
     folder: Folder,
     deadline: Duration,
+    bounces: Option<String>,
 }
 
 /// How they go there.
@@ -112,7 +115,8 @@ impl Post {
             true => Road::Folder,
             false => Road::Relays(Relays::new(mail, network)?),
         };
-        Ok(Post { road, places: Places::new(room), folder, deadline })
+        let bounces = mail.bounces.clone();
+        Ok(Post { road, places: Places::new(room), folder, deadline, bounces })
     }
 
     /// Waits, but not for long, for a place from which a letter to this address may go; `None`
@@ -140,6 +144,12 @@ impl Post {
                 At::Relay(Box::new(relays.begin(&from, &to, place.urgent, tried).await?))
             }
         }))
+    }
+
+    /// Where reports about letters go, if the settings name an address for them.
+    #[must_use]
+    pub fn bounces(&self) -> Option<&str> {
+        self.bounces.as_deref()
     }
 
     /// Whether there is a relay that has not been tried.

@@ -20,6 +20,8 @@ pub struct Mail {
     pub from: Mailbox,
     /// Where letters are written when there is no relay.
     pub folder: PathBuf,
+    /// The mailbox whose mail `shorelamp bounce` reads: letters then come from addresses under it.
+    pub bounces: Option<String>,
     /// The relays, in the order in which they are tried.
     pub relays: Vec<Relay>,
     /// How long one attempt at handing over a letter may take, all in all.
@@ -44,6 +46,7 @@ pub(super) struct Written {
     folder: Option<PathBuf>,
     deadline: Option<Spanned<String>>,
     hello: Option<Spanned<String>>,
+    bounces: Option<Spanned<String>>,
     relay: Vec<relay::Written>,
 }
 
@@ -74,9 +77,14 @@ pub(super) fn check(
         Some(written) => found.read(written, hello),
         None => Some(service.map(own_host).unwrap_or_default()),
     };
+    let bounces = match &written.bounces {
+        Some(written) => Some(found.read(written, bounces)?),
+        None => None,
+    };
     let relays: Vec<_> = written.relay.iter().map(|one| relay::check(one, folder, found)).collect();
     Some(Mail {
         from: from?,
+        bounces,
         folder: folder.join(written.folder.unwrap_or_else(|| PathBuf::from("var/outgoing"))),
         relays: relays.into_iter().collect::<Option<_>>()?,
         deadline: deadline?,
@@ -101,6 +109,20 @@ fn address_literal(host: &str) -> String {
         Ok(IpAddr::V4(address)) => format!("[{address}]"),
         Ok(IpAddr::V6(address)) => format!("[IPv6:{address}]"),
         Err(_) => host.to_owned(),
+    }
+}
+
+/// A letter's number and a tag are put behind the mailbox's name, which may have 64 bytes with them
+/// (RFC 5321, 4.5.3.1.1).
+fn bounces(text: &str) -> Result<String, String> {
+    const LONGEST: usize = 64 - 1 - 32 - 1 - 12;
+    let email = read_email(text)?;
+    match email.split('@').next() {
+        Some(mailbox) if mailbox.len() <= LONGEST && !mailbox.contains('+') => Ok(email),
+        _ => Err(format!(
+            "has a mailbox of more than {LONGEST} letters, or with a +; write it like \
+             bounces@example.org"
+        )),
     }
 }
 

@@ -33,6 +33,12 @@ pub enum StoreError {
     /// The idempotency key was thrown away before anything was filed under it.
     #[error("this plan was thrown away before it was filed")]
     ThrownAway,
+    /// So many plans name this contact, who has never answered, that no more are taken.
+    #[error("too many plans name contact {}, who has never answered", .contact + 1)]
+    NamedTooOften {
+        /// The contact's place in the plan.
+        contact: usize,
+    },
     /// A row does not hold what it must.
     #[error("plan {plan} can't be read: {why}")]
     Damaged {

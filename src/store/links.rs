@@ -25,6 +25,8 @@ pub enum Purpose {
     Crew,
     /// The page of a contact.
     Contact,
+    /// The page on which a contact says whether they are willing.
+    Confirm,
     /// The filing device checks in.
     CheckIn,
     /// The filing device extends.
@@ -41,6 +43,7 @@ pub enum Purpose {
 const PURPOSES: [(Purpose, &str); 7] = [
     (Purpose::Crew, "crew"),
     (Purpose::Contact, "contact"),
+    (Purpose::Confirm, "confirm"),
     (Purpose::CheckIn, "checkin"),
     (Purpose::Extend, "extend"),
     (Purpose::Cancel, "cancel"),

@@ -6,6 +6,7 @@
 
 mod backup;
 mod batch;
+mod bounced;
 mod claiming;
 mod counter;
 mod damage;
@@ -30,6 +31,7 @@ mod spare;
 mod thrown;
 mod unsealed;
 mod usual;
+mod strangers;
 mod verify;
 mod versions;
 mod writer;
@@ -44,6 +46,7 @@ use folder::Folder;
 use writer::{Making, Writer};
 
 pub use backup::Review;
+pub use bounced::CameBack;
 pub use claiming::Claimed;
 pub use counter::Outcome;
 pub use error::StoreError;
@@ -59,6 +62,7 @@ pub use spare::{Card, Mailed, Spare};
 pub use thrown::{FiledAs, Known};
 pub use unsealed::Unsealed;
 pub use usual::UsualTrip;
+pub use strangers::Strangers;
 pub use verify::Difference;
 pub use versions::{NewVersion, OldVersion};
 

@@ -8,7 +8,7 @@ use super::links::Link;
 use super::plans::{same_body, to_json};
 use super::spare::{NewSpare, sum};
 use super::thrown::is_thrown_away;
-use super::{Filing, StoreError, letters, links, millis, places};
+use super::{Filing, StoreError, Strangers, letters, links, millis, places, strangers};
 use crate::watch::{Order, Watched, next_wakeup};
 
 /// A plan on its way to the writer.
@@ -26,6 +26,7 @@ pub(super) struct NewPlan {
     links: Vec<(String, Link)>,
     addresses: Vec<String>,
     filed_at: i64,
+    strangers: Option<Strangers>,
 }
 
 impl NewPlan {
@@ -46,6 +47,7 @@ impl NewPlan {
             links: filing.links.to_vec(),
             addresses: filing.addresses.to_vec(),
             filed_at: millis(now),
+            strangers: filing.strangers.clone(),
         })
     }
 
@@ -69,6 +71,9 @@ impl NewPlan {
 
     /// Writes it all.
     pub(super) async fn insert(&self, connection: &mut AnyConnection) -> Result<(), StoreError> {
+        if let Some(strangers) = &self.strangers {
+            strangers::check(connection, strangers, &self.addresses).await?;
+        }
         self.insert_row(connection).await?;
         self.insert_papers(connection).await?;
         self.spare.insert(connection, &self.plan_ref).await?;
@@ -77,7 +82,11 @@ impl NewPlan {
             self.orders.iter().map(|order| (self.plan_ref.as_str(), order)).collect();
         letters::insert(connection, &owed, now).await?;
         links::insert(connection, &self.plan_ref, &self.links).await?;
-        self.insert_addresses(connection).await
+        self.insert_addresses(connection).await?;
+        match self.strangers.as_ref().and_then(|strangers| strangers.ask_at) {
+            Some(at) => strangers::ask(connection, &self.plan_ref, at).await,
+            None => Ok(()),
+        }
     }
 
     async fn insert_row(&self, connection: &mut AnyConnection) -> Result<(), StoreError> {

@@ -38,6 +38,8 @@ pub struct Filing<'a> {
     pub addresses: &'a [String],
     /// Whom its letters go to, should its row become unreadable.
     pub card: &'a Card,
+    /// What it may ask of people who have never answered; `None` for a plan that asks nothing.
+    pub strangers: Option<super::Strangers>,
 }
 
 /// A plan as it stands.
@@ -75,7 +77,7 @@ impl Store {
     /// the ref of the first filing comes back and nothing is written.
     ///
     /// # Errors
-    /// [`StoreError::OtherBody`], or the database.
+    /// [`StoreError::OtherBody`], [`StoreError::NamedTooOften`], or the database.
     pub async fn file(
         &self,
         filing: &Filing<'_>,

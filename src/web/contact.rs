@@ -7,6 +7,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use axum::routing::get;
 
+use super::confirm::{NotDone, never};
 use super::deed::{Did, Notice, carry_out, picked_crew, undone};
 use super::page::{Sorry, html};
 use super::said::{self, Said};
@@ -37,6 +38,7 @@ struct ContactPage {
     me: String,
     has_letter: bool,
     cant_act: bool,
+    no_letters: bool,
     phones: Vec<(String, String)>,
     callees: Vec<Callee>,
     say: Vec<String>,
@@ -74,6 +76,7 @@ struct NotAskedPage {
     out: Vec<(usize, String)>,
     how: [(&'static str, &'static str); 3],
     undoable: Vec<Said>,
+    no_letters: bool,
 }
 
 impl NotAskedPage {
@@ -107,6 +110,15 @@ async fn answer(
     typed: Typed,
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
+    if typed.get("act") == "never" {
+        let notice = match never(&daemon, &visit, &typed).await {
+            Ok(()) => Notice::done(Some(said::NO_LETTERS.to_owned())),
+            Err(NotDone::Why(why)) => Notice::fault(&why),
+            Err(NotDone::Failed(error)) => return Err(error.into()),
+        };
+        let visit = open(&daemon, &token).await?;
+        return page(&daemon, &token, &visit, Some(notice), typed).await;
+    }
     let (own, asked) = (format!("/contact/{token}"), event(&visit, &typed));
     match carry_out(&daemon, &visit.dossier, &own, asked, &typed).await? {
         Ok(done) => Ok(done),
@@ -177,6 +189,7 @@ async fn page(
             out: said::out(&visit.dossier),
             how: HOW,
             undoable: said::undoable(&visit.dossier),
+            no_letters: own.is_some_and(|own| own.opted_out.is_some()),
         };
         return Ok(html(status, &page));
     }
@@ -189,6 +202,7 @@ async fn page(
         me: name.to_owned(),
         has_letter: own.is_some_and(|own| own.confirmed_at.is_some()),
         cant_act: own.is_some_and(|own| own.cant_act.is_some()),
+        no_letters: own.is_some_and(|own| own.opted_out.is_some()),
         phones: phones(&visit.dossier),
         callees: whom_to_call(facts.rescue, visit.dossier.plan.launch.position),
         say: words_to_say(&facts, me, now),

@@ -6,6 +6,7 @@
 
 mod api;
 mod assets;
+mod confirm;
 mod contact;
 mod crew;
 mod deed;
@@ -48,6 +49,8 @@ pub fn router(daemon: Daemon) -> Router {
         .merge(contact::routes())
         .merge(rescue::routes())
         .merge(assets::routes())
+        .merge(confirm::routes())
+        .route("/style.css", get(style))
         .fallback(guard::nothing_here)
         .method_not_allowed_fallback(guard::not_that_way)
         .layer(from_fn(guard::whole_body))

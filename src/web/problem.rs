@@ -64,6 +64,9 @@ impl Problem {
         match error {
             FilingError::Faults(faults) => Problem::of_faults(UNCHANGED, &faults),
             FilingError::TooManyNaming { .. } => too_many(UNCHANGED, &error, 86_400),
+            FilingError::WantsNoLetters { .. } => {
+                Problem::unusable(format!("{UNCHANGED}: {error}"))
+            }
             FilingError::Store(StoreError::OtherBody) => Problem::unusable(format!(
                 "this idempotency key was used for another change already; {UNCHANGED}. Use a new \
                  key for a new change"
@@ -132,6 +135,9 @@ impl From<FilingError> for Problem {
             FilingError::Faults(faults) => faults.into(),
             FilingError::TooManyByKey(_) => too_many(NOT_FILED, &error, 3600),
             FilingError::TooManyNaming { .. } => too_many(NOT_FILED, &error, 86_400),
+            FilingError::WantsNoLetters { .. } => {
+                Problem::unusable(format!("{NOT_FILED}: {error}"))
+            }
             FilingError::DiskFull => {
                 Problem::new(StatusCode::INSUFFICIENT_STORAGE, error.to_string())
             }

@@ -5,6 +5,11 @@ use crate::daemon::Dossier;
 use crate::letter::Clock;
 use crate::watch::{Answer, By, Event, How, Past, Phase, Recipient};
 
+/// What a contact is told who wants no letters.
+pub(super) const NO_LETTERS: &str = "Written down: we don't write to you again. The crew is told that \
+                                     it can't count on you. If you set an alarm for this trip, \
+                                     switch it off.";
+
 /// Something that was said.
 pub(super) struct Said {
     /// The event's number.
@@ -245,11 +250,7 @@ fn answer_effect(dossier: &Dossier, answer: &Answer) -> String {
             "Written down: you have called {service}. Later letters say so, and ask nobody to \
              call twice. The watch goes on until all are ashore."
         ),
-        Answer::Never => {
-            "Written down: we don't write to you again. The crew is told that it can't \
-                          count on you. If you set an alarm for this trip, switch it off."
-                .to_owned()
-        }
+        Answer::Never => NO_LETTERS.to_owned(),
         Answer::CantAct if dossier.record.state.phase == Phase::Overdue => {
             "Written down: you can't act. The next letters go out at once.".to_owned()
         }

@@ -76,6 +76,7 @@ impl Stage {
                 launch: None,
                 not_asked: Vec::new(),
             },
+            strangers: None,
         };
         store.file(&filing, at(-60)).await.expect("filed");
         let mut stage = Stage {

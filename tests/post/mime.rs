@@ -24,6 +24,7 @@ pub fn letter() -> Outgoing {
         picture: None,
         attachments: Vec::new(),
         invitation: None,
+        return_path: None,
     }
 }
 

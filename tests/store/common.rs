@@ -68,6 +68,7 @@ pub async fn try_file(
         links: &links,
         addresses: &["address".to_owned()],
         card: &card(),
+        strangers: None,
     };
     store.file(&filing, noon()).await
 }

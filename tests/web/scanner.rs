@@ -44,6 +44,7 @@ async fn a_scanner_changes_nothing_at_any_stage() {
     let plan_ref = filed["ref"].as_str().unwrap();
     // The links that stand in letters; those of the filing device stand in none.
     let mut start: Vec<String> = (0..2).map(|at| lamp.contact_page(plan_ref, at)).collect();
+    start.extend((0..2).map(|at| lamp.daemon.confirm_page(plan_ref, at)));
     start.push(filed["links"]["crew"].as_str().unwrap().to_owned());
 
     let mut sent = 0;

@@ -1,4 +1,5 @@
-//! What the keeper alone may do: close a plan by hand, and have a letter sent again.
+//! What the keeper alone may do: close a plan by hand, have a letter sent again, and order an
+//! exercise.
 
 use axum::body::Bytes;
 use axum::extract::{Path, State};
@@ -12,7 +13,7 @@ use super::body;
 use crate::daemon::secrets::token_hash;
 use crate::daemon::{Daemon, PlanStatus};
 use crate::store::Key;
-use crate::watch::{By, Event, Recipient};
+use crate::watch::{By, Event, Kind, Recipient};
 use crate::web::key::Bearer;
 use crate::web::problem::Problem;
 use crate::web::words::typed_line;
@@ -46,6 +47,7 @@ pub(super) fn routes() -> Router<Daemon> {
     Router::new()
         .route("/api/v1/plans/{plan_ref}/close", post(close))
         .route("/api/v1/plans/{plan_ref}/again", post(again))
+        .route("/api/v1/plans/{plan_ref}/drill", post(drill))
 }
 
 async fn close(
@@ -89,6 +91,35 @@ async fn again(
             to: status.reader_name(order.to).to_owned(),
             kind: order.kind.name(),
         }));
+    }
+    Ok(Json(Ordered { letters }))
+}
+
+async fn drill(
+    State(daemon): State<Daemon>,
+    Bearer(key): Bearer,
+    Path(plan_ref): Path<String>,
+    body: Bytes,
+) -> Result<Json<impl Serialize>, Problem> {
+    keeper(&key, "orders an exercise")?;
+    let Again { to } = body::object(&body, r#"{} or {"to": "NAME or contact:N"}"#)?;
+    let status = daemon.status(&plan_ref).await?;
+    let contacts = match to {
+        Some(to) => match reader(&status, to.trim())? {
+            Recipient::Contact(at) => vec![at],
+            _ => return Err(unusable("An exercise is for a contact ashore.")),
+        },
+        // Those who want no letters are passed over.
+        None => {
+            let asked = status.state.asked().into_iter();
+            asked.filter(|at| status.state.contacts[*at].opted_out.is_none()).collect()
+        }
+    };
+    let mut letters = Vec::new();
+    for at in contacts {
+        daemon.drill(&plan_ref, at).await?;
+        let to = status.reader_name(Recipient::Contact(at)).to_owned();
+        letters.push(OrderedLetter { to, kind: Kind::Drill.name() });
     }
     Ok(Json(Ordered { letters }))
 }

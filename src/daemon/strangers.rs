@@ -1,0 +1,202 @@
+//! People who have not asked to hear of us: how often they may be named, when they are asked whether
+//! they are willing, and that they can say never.
+
+use chrono::{DateTime, Days, NaiveTime, TimeDelta, TimeZone, Utc};
+use chrono_tz::Tz;
+
+use super::filing::FilingError;
+use super::{Daemon, Visit};
+use crate::caution::{self, Caution};
+use crate::plan::{Contact, Plan};
+use crate::store::{StoreError, Strangers};
+use crate::watch::{Answer, Cause, Event, Kind, Order, Recipient, Refusal};
+
+/// By day, on the clocks of the launch: from eight in the morning to eight in the evening (common
+/// practice, no source).
+const DAY: (u32, u32) = (8, 20);
+/// How many are asked at a look.
+const MOST_ASKED: u32 = 50;
+
+impl Daemon {
+    /// What a filing of this plan may ask of people who have never answered.
+    pub(super) fn strangers(&self, plan: &Plan, now: DateTime<Utc>) -> Strangers {
+        let limits = &self.0.house.limits;
+        Strangers {
+            most_naming: limits.filings_per_address_per_day,
+            since: now - TimeDelta::days(1),
+            ask_at: (limits.confirmations_per_address_per_day > 0)
+                .then(|| by_day(plan.times.zone, now)),
+        }
+    }
+
+    /// Nobody is named who wants no letters, and nobody who has never answered is named too often.
+    pub(super) async fn check_naming(
+        &self,
+        contacts: impl Iterator<Item = &Contact>,
+    ) -> Result<(), FilingError> {
+        let day_ago = self.now() - TimeDelta::days(1);
+        let most = self.0.house.limits.filings_per_address_per_day;
+        for contact in contacts {
+            let hash = self.0.secrets.address_hash(&contact.email);
+            if self.0.store.wants_no_letters(&hash).await? {
+                return Err(FilingError::WantsNoLetters { contact: contact.name.clone() });
+            }
+            let named = self.0.store.filings_naming_unconfirmed(&hash, day_ago).await?;
+            if named >= i64::from(most) {
+                return Err(FilingError::TooManyNaming { contact: contact.name.clone(), most });
+            }
+        }
+        Ok(())
+    }
+
+    /// The caution that contacts have never answered; none when all have, or none can be asked.
+    pub(super) async fn unconfirmed(&self, plan: &Plan) -> Option<Caution> {
+        let mut names = Vec::new();
+        for contact in &plan.contacts {
+            let hash = self.0.secrets.address_hash(&contact.email);
+            match self.0.store.is_confirmed(&hash).await {
+                Ok(true) => {}
+                Ok(false) => names.push(contact.name.as_str()),
+                Err(error) => {
+                    // What can't be looked up is not known, and that is told.
+                    tracing::warn!(%error, "who has confirmed can't be looked up");
+                    names.push(contact.name.as_str());
+                }
+            }
+        }
+        caution::unconfirmed(&names)
+    }
+
+    /// The reader of a contact's page never wants to be written to: the address is noted for good,
+    /// and every open plan that names it is marked, each crew being told.
+    ///
+    /// # Errors
+    /// The database; then nothing may be said to be done.
+    pub async fn never_write_to(&self, visit: &Visit) -> Result<(), StoreError> {
+        let contact = visit.dossier.plan.contacts.get(visit.link.who);
+        let contact = contact.ok_or(StoreError::Refused(Refusal::Nobody))?;
+        let hash = self.0.secrets.address_hash(&contact.email);
+        self.0.store.never_write_to(&hash, self.now()).await?;
+        let (plan_ref, who) = (&visit.dossier.record.plan_ref, visit.link.who);
+        self.mark_unwanted(plan_ref, who).await?;
+        self.mark_all_unwanted().await
+    }
+
+    /// Marks every open plan that names somebody who wants no letters. What is marked already is
+    /// left alone.
+    pub(super) async fn mark_all_unwanted(&self) -> Result<(), StoreError> {
+        for (plan_ref, contact) in self.0.store.unwanted_in_open_plans().await? {
+            let marked = match self.0.store.plan(&plan_ref).await {
+                Ok(record) => {
+                    record.state.contacts.get(contact).is_none_or(|one| one.opted_out.is_some())
+                }
+                Err(error) => {
+                    tracing::warn!(plan = plan_ref, %error, "a contact can't be marked now");
+                    true
+                }
+            };
+            if !marked {
+                self.mark_unwanted(&plan_ref, contact).await?;
+            }
+        }
+        Ok(())
+    }
+
+    async fn mark_unwanted(&self, plan_ref: &str, contact: usize) -> Result<(), StoreError> {
+        let record = self.0.store.plan(plan_ref).await?;
+        let plan = super::sending::stored_plan(&record)?;
+        let name = plan.contacts.get(contact).map(|one| one.name.clone()).unwrap_or_default();
+        let event = Event::Answered { contact, name, answer: Answer::Never };
+        self.act(plan_ref, &event, None).await?;
+        tracing::info!(plan = plan_ref, contact = contact + 1, "a contact wants no letters");
+        Ok(())
+    }
+
+    /// Asks those whose time has come.
+    pub(super) async fn ask_strangers(&self) {
+        match self.0.store.ask_strangers(self.now(), MOST_ASKED).await {
+            Ok(0) => {}
+            Ok(asked) => {
+                tracing::info!(asked, "contacts are asked whether they are willing");
+                self.ring();
+            }
+            Err(error) => tracing::warn!(%error, "contacts can't be asked now"),
+        }
+    }
+
+    /// Sends a contact an exercise.
+    ///
+    /// # Errors
+    /// [`StoreError::Refused`] for whoever is not asked, for one who wants no letters and for a
+    /// closed plan; or the database.
+    pub async fn drill(&self, plan_ref: &str, contact: usize) -> Result<(), StoreError> {
+        let state = self.0.store.plan(plan_ref).await?.state;
+        if state.is_closed() {
+            return Err(Refusal::Closed.into());
+        }
+        let one = state.contacts.get(contact).filter(|_| state.is_asked(contact));
+        let one = one.ok_or(StoreError::Refused(Refusal::Nobody))?;
+        if one.opted_out.is_some() {
+            return Err(Refusal::NoLetters.into());
+        }
+        let now = self.now();
+        // One for each minute: whoever asks twice at once means one.
+        let minute = u32::try_from(now.timestamp().div_euclid(60)).unwrap_or(u32::MAX);
+        let order = Order {
+            round: state.round,
+            cause: Cause::Call(minute),
+            to: Recipient::Contact(contact),
+            kind: Kind::Drill,
+            scheduled_at: now,
+        };
+        self.0.store.order_letter(plan_ref, order, now).await?;
+        self.ring();
+        Ok(())
+    }
+}
+
+/// Now, or the next morning.
+fn by_day(zone: Tz, now: DateTime<Utc>) -> DateTime<Utc> {
+    let local = now.with_timezone(&zone);
+    let clock = |hour| NaiveTime::from_hms_opt(hour, 0, 0).unwrap_or_default();
+    let (begins, ends) = (clock(DAY.0), clock(DAY.1));
+    if (begins..ends).contains(&local.time()) {
+        return now;
+    }
+    let today = local.date_naive();
+    let day = match local.time() < begins {
+        true => Some(today),
+        false => today.checked_add_days(Days::new(1)),
+    };
+    // A morning that a change of the clocks leaves out is an hour later.
+    let morning = day.map(|day| day.and_time(begins));
+    morning
+        .and_then(|morning| {
+            let later = morning + TimeDelta::hours(1);
+            zone.from_local_datetime(&morning)
+                .earliest()
+                .or_else(|| zone.from_local_datetime(&later).earliest())
+        })
+        .map_or(now, |morning| morning.with_timezone(&Utc))
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    /// Offsets of the IANA database: Los Angeles is UTC-7 in June, Auckland UTC+12.
+    #[test]
+    fn contacts_are_asked_by_day_on_the_clocks_of_the_launch() {
+        for (zone, now, asked) in [
+            (Tz::America__Los_Angeles, "2026-06-14T15:00:00Z", "2026-06-14T15:00:00Z"),
+            (Tz::America__Los_Angeles, "2026-06-14T14:59:59Z", "2026-06-14T15:00:00Z"),
+            (Tz::America__Los_Angeles, "2026-06-15T03:00:00Z", "2026-06-15T15:00:00Z"),
+            (Tz::America__Los_Angeles, "2026-06-15T02:59:59Z", "2026-06-15T02:59:59Z"),
+            (Tz::Pacific__Auckland, "2026-06-14T13:00:00Z", "2026-06-14T20:00:00Z"),
+        ] {
+            let at = |text: &str| text.parse::<DateTime<Utc>>().unwrap();
+            assert_eq!(by_day(zone, at(now)), at(asked), "{zone} {now}");
+        }
+    }
+}

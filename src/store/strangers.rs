@@ -1,0 +1,211 @@
+//! Who has never answered, who is asked whether they are willing, and who never wants to be
+//! written to. Addresses stand here as keyed hashes alone.
+
+use chrono::{DateTime, Utc};
+use sqlx::{AnyConnection, Row};
+
+use super::letters::insert;
+use super::{Store, StoreError, instant, list, millis};
+use crate::watch::{Cause, Kind, Order, Recipient};
+
+/// What a filing may ask of people who have never answered.
+#[derive(Clone, Debug)]
+pub struct Strangers {
+    /// So many plans may name an address that has never been confirmed,
+    pub most_naming: u32,
+    /// counted from this instant on.
+    pub since: DateTime<Utc>,
+    /// When an address that was never asked is; `None` asks nobody.
+    pub ask_at: Option<DateTime<Utc>>,
+}
+
+/// Refuses a plan that names a stranger too often, in the transaction that would arm it: of many
+/// that come at once, no more than are allowed pass.
+pub(super) async fn check(
+    connection: &mut AnyConnection,
+    strangers: &Strangers,
+    addresses: &[String],
+) -> Result<(), StoreError> {
+    if addresses.is_empty() {
+        return Ok(());
+    }
+    let text = format!(
+        "SELECT hash FROM named_addresses WHERE hash IN ({}) AND filed_at > $1 \
+         AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
+         GROUP BY hash HAVING COUNT(DISTINCT plan) >= $2 LIMIT 1",
+        list(3, addresses.len())
+    );
+    let mut select = sqlx::query(sqlx::AssertSqlSafe(text))
+        .bind(millis(strangers.since))
+        .bind(i64::from(strangers.most_naming));
+    for hash in addresses {
+        select = select.bind(hash);
+    }
+    let Some(row) = select.fetch_optional(connection).await? else { return Ok(()) };
+    let hash: String = row.try_get("hash")?;
+    let contact = addresses.iter().position(|one| *one == hash).unwrap_or(0);
+    Err(StoreError::NamedTooOften { contact })
+}
+
+/// Notes that the addresses of this plan that were never asked nor confirmed are to be asked.
+pub(super) async fn ask(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+    at: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    sqlx::query(
+        "INSERT INTO confirmations (hash, plan, contact, send_at) \
+         SELECT hash, plan, MIN(contact), $1 FROM named_addresses WHERE plan = $2 \
+         AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
+         AND hash NOT IN (SELECT hash FROM never_write) GROUP BY hash, plan \
+         ON CONFLICT (hash) DO UPDATE SET plan = excluded.plan, contact = excluded.contact, \
+         send_at = excluded.send_at WHERE confirmations.sent_at IS NULL",
+    )
+    .bind(millis(at))
+    .bind(plan_ref)
+    .execute(connection)
+    .await?;
+    Ok(())
+}
+
+impl Store {
+    /// Notes that whoever reads at this address never wants to be written to.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn never_write_to(&self, hash: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let hash = hash.to_owned();
+        self.write(move |connection| {
+            Box::pin(async move {
+                sqlx::query(
+                    "INSERT INTO never_write (hash, at) VALUES ($1, $2) ON CONFLICT DO NOTHING",
+                )
+                .bind(hash)
+                .bind(millis(now))
+                .execute(connection)
+                .await?;
+                Ok(())
+            })
+        })
+        .await
+    }
+
+    /// Whether they never want to be written to.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn wants_no_letters(&self, hash: &str) -> Result<bool, StoreError> {
+        let row = sqlx::query("SELECT 1 FROM never_write WHERE hash = $1")
+            .bind(hash)
+            .fetch_optional(&self.readers)
+            .await?;
+        Ok(row.is_some())
+    }
+
+    /// Which of these addresses somebody has answered from.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn is_confirmed(&self, hash: &str) -> Result<bool, StoreError> {
+        let row = sqlx::query("SELECT 1 FROM confirmed_addresses WHERE hash = $1")
+            .bind(hash)
+            .fetch_optional(&self.readers)
+            .await?;
+        Ok(row.is_some())
+    }
+
+    /// The open plans whose contacts never want to be written to, with the contact's place.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn unwanted_in_open_plans(&self) -> Result<Vec<(String, usize)>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT named.plan AS plan, named.contact AS contact FROM never_write \
+             JOIN named_addresses AS named ON named.hash = never_write.hash \
+             JOIN plans ON plans.ref = named.plan AND plans.closed_at IS NULL",
+        )
+        .fetch_all(&self.readers)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                let contact: i64 = row.try_get("contact")?;
+                Ok((row.try_get("plan")?, usize::try_from(contact).unwrap_or(usize::MAX)))
+            })
+            .collect()
+    }
+
+    /// Orders `confirm` for the addresses whose time has come, each once; how many.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn ask_strangers(&self, now: DateTime<Utc>, most: u32) -> Result<usize, StoreError> {
+        // Most looks find nothing, and then nothing is written.
+        if due(&mut *self.readers.acquire().await?, now, 1).await?.is_empty() {
+            return Ok(0);
+        }
+        self.write(move |connection| {
+            Box::pin(async move {
+                let due = due(connection, now, most).await?;
+                for (hash, plan_ref, order) in &due {
+                    insert(connection, &[(plan_ref.as_str(), order)], now).await?;
+                    sqlx::query("UPDATE confirmations SET sent_at = $1 WHERE hash = $2")
+                        .bind(millis(now))
+                        .bind(hash)
+                        .execute(&mut *connection)
+                        .await?;
+                }
+                Ok(due.len())
+            })
+        })
+        .await
+    }
+
+    /// Orders a letter that no event of the plan owes: an exercise.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn order_letter(
+        &self,
+        plan_ref: &str,
+        order: Order,
+        now: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
+        let plan_ref = plan_ref.to_owned();
+        self.write(move |connection| {
+            Box::pin(async move { insert(connection, &[(plan_ref.as_str(), &order)], now).await })
+        })
+        .await
+    }
+}
+
+async fn due(
+    connection: &mut AnyConnection,
+    now: DateTime<Utc>,
+    most: u32,
+) -> Result<Vec<(String, String, Order)>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT asked.hash AS hash, asked.plan AS plan, asked.contact AS contact, \
+         asked.send_at AS send_at FROM confirmations AS asked \
+         JOIN plans ON plans.ref = asked.plan AND plans.closed_at IS NULL \
+         WHERE asked.sent_at IS NULL AND asked.send_at <= $1 \
+         AND asked.hash NOT IN (SELECT hash FROM confirmed_addresses) \
+         AND asked.hash NOT IN (SELECT hash FROM never_write) LIMIT $2",
+    )
+    .bind(millis(now))
+    .bind(i64::from(most))
+    .fetch_all(connection)
+    .await?;
+    rows.iter()
+        .map(|row| {
+            let contact: i64 = row.try_get("contact")?;
+            let order = Order {
+                round: 1,
+                cause: Cause::Event(1),
+                to: Recipient::Contact(usize::try_from(contact).unwrap_or(usize::MAX)),
+                kind: Kind::Confirm,
+                scheduled_at: instant(row, "send_at")?,
+            };
+            Ok((row.try_get("hash")?, row.try_get("plan")?, order))
+        })
+        .collect()
+}

@@ -1,0 +1,57 @@
+"""A letter that a relay took and that comes back: `shorelamp bounce` reads the report."""
+
+from daemon import rung
+from world import FIRST, KEEPER, SECOND, plan_text
+
+REPORT = """\
+From: Mail Delivery Subsystem <MAILER-DAEMON@mx.example.org>
+To: <{to}>
+Subject: Returned mail
+Auto-Submitted: auto-replied
+MIME-Version: 1.0
+Content-Type: multipart/report; report-type=delivery-status; boundary="x"
+
+--x
+Content-Type: text/plain
+
+It came back.
+--x
+Content-Type: message/delivery-status
+
+Reporting-MTA: dns; mx.example.org
+
+Final-Recipient: rfc822; somebody@example.org
+Action: {action}
+Status: 5.1.1
+
+--x--
+"""
+
+
+def test_a_letter_that_comes_back_moves_the_ladder(daemon_with, mailbox):
+    # Without the report the second rung would come after five minutes.
+    daemon = daemon_with(ladder=[
+        rung("overdue", ["contact:1"], "overdue"),
+        rung("overdue+5m", ["contacts"], "overdue"),
+        rung("overdue+10m", ["contacts", "keeper"], "call-rescue"),
+    ])
+    daemon.stop()
+    text = daemon.settings.read_text()
+    daemon.settings.write_text(text.replace("[mail]\n", '[mail]\nbounces = "back@example.org"\n'))
+    daemon.start()
+    daemon.file(plan_text(returns_in_s=4))
+    alert = mailbox.wait("overdue", FIRST)
+    assert alert.sender.startswith("back+") and alert.sender.endswith("@example.org")
+
+    def bounce(to, action):
+        return daemon.run("bounce", stdin=REPORT.format(to=to, action=action))
+
+    forged = alert.sender[:-len("@example.org") - 1] + "x@example.org"
+    for to, action in ((forged, "failed"), (alert.sender, "delayed"),
+                       (alert.sender, "delivered"), ("back@example.org", "failed")):
+        bounce(to, action)
+    assert not mailbox.of("trouble")
+    bounce(alert.sender, "failed")
+    # The next rung goes at once, and crew and keeper hear why.
+    mailbox.wait("overdue", SECOND)
+    assert "came back" in mailbox.wait("trouble", KEEPER).flat

@@ -1,0 +1,237 @@
+//! People who have not asked to hear of us: they are asked once and by day, can say never, and can't
+//! be named without end.
+
+use chrono::TimeDelta;
+use reqwest::StatusCode;
+use serde_json::{Value, json};
+use shorelamp::watch::{Kind, Recipient};
+
+use super::browser::{Form, form_of, forms};
+use super::house::{Lamp, Wish, plan, text};
+
+const DUNSTAN: Recipient = Recipient::Contact(0);
+
+async fn filed(lamp: &Lamp, plan: &Value) -> String {
+    lamp.file(plan).await["ref"].as_str().unwrap().to_owned()
+}
+
+async fn send(lamp: &Lamp, form: &Form, typed: &[(&str, &str)]) -> (StatusCode, String) {
+    let form = form.typed(typed);
+    let answer = lamp.post(&form.action).form(&form.fields).send().await.unwrap();
+    (answer.status(), text(answer).await)
+}
+
+async fn get(lamp: &Lamp, page: &str) -> String {
+    text(lamp.get(page).send().await.unwrap()).await
+}
+
+async fn try_to_file(lamp: &Lamp, plan: &Value) -> (StatusCode, Value) {
+    let request = lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(plan);
+    let answer = request.send().await.unwrap();
+    (answer.status(), answer.json().await.unwrap())
+}
+
+/// How many letters of this kind a plan has ordered.
+async fn letters(lamp: &Lamp, plan_ref: &str, kind: Kind) -> Vec<Recipient> {
+    let fates = lamp.daemon.store().letters(plan_ref).await.unwrap();
+    fates.iter().filter(|fate| fate.kind == kind).map(|fate| fate.to).collect()
+}
+
+/// The test's clock begins at six in the morning of the launch.
+#[tokio::test]
+async fn a_contact_is_asked_once_and_by_day() {
+    let lamp = Lamp::lit().await;
+    let plan_ref = filed(&lamp, &plan()).await;
+    let store = lamp.daemon.store();
+    assert_eq!(store.ask_strangers(lamp.daemon.now(), 50).await.unwrap(), 0, "it is six");
+    lamp.move_clock(121);
+    assert_eq!(store.ask_strangers(lamp.daemon.now(), 50).await.unwrap(), 2);
+    assert_eq!(letters(&lamp, &plan_ref, Kind::Confirm).await.len(), 2);
+    let other = filed(&lamp, &plan()).await;
+    assert_eq!(store.ask_strangers(lamp.daemon.now(), 50).await.unwrap(), 0, "they were asked");
+    assert!(letters(&lamp, &other, Kind::Confirm).await.is_empty());
+}
+
+#[tokio::test]
+async fn saying_yes_confirms_the_address_and_the_page_tells_nothing_of_the_trip() {
+    let lamp = Lamp::lit().await;
+    let plan_ref = filed(&lamp, &plan()).await;
+    let page = lamp.daemon.confirm_page(&plan_ref, 0);
+    let shown = get(&lamp, &page).await;
+    for private in ["Ines", "Tomas", "Dunstan", "Halibut", "ramp", "CANARY", "48.5"] {
+        assert!(!shown.contains(private), "{private} in {shown}");
+    }
+    let form = form_of(&shown, "willing");
+    let (status, again) = send(&lamp, &form, &[]).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(again.contains("Nothing was changed."));
+    let (status, done) = send(&lamp, &form, &[("name", "Dunstan O.")]).await;
+    assert_eq!(status, StatusCode::OK);
+    assert!(done.contains("Thank you"), "{done}");
+    let status = lamp.daemon.status(&plan_ref).await.unwrap();
+    assert!(status.contacts()[0].confirmed);
+    // From now on no caution says that he never answered.
+    let (_, next) = try_to_file(&lamp, &plan()).await;
+    let told = |filed: &Value| filed["review"]["cautions"].to_string();
+    assert!(told(&next).contains("Mirela Sandoval has never answered"), "{next}");
+    assert!(!told(&next).contains("have never answered"), "{next}");
+}
+
+#[tokio::test]
+async fn who_says_never_gets_nothing_more_and_the_crews_hear_of_it() {
+    let lamp = Lamp::lit().await;
+    let (plan_ref, other) = (filed(&lamp, &plan()).await, filed(&lamp, &plan()).await);
+    let page = lamp.daemon.confirm_page(&plan_ref, 0);
+    let form = form_of(&get(&lamp, &page).await, "never");
+    for word in ["", "no", "nevermore"] {
+        let (status, _) = send(&lamp, &form, &[("word", word)]).await;
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    }
+    let (status, done) = send(&lamp, &form, &[("word", "Never")]).await;
+    assert_eq!(status, StatusCode::OK);
+    assert!(
+        done.contains("We don&#39;t write to you again") || done.contains("don't write"),
+        "{done}"
+    );
+    // Both open plans that name the address are marked, and their crews are told.
+    for plan_ref in [&plan_ref, &other] {
+        let dossier = lamp.daemon.dossier(plan_ref).await.unwrap();
+        assert!(dossier.record.state.contacts[0].opted_out.is_some());
+        assert_eq!(letters(&lamp, plan_ref, Kind::News).await, [Recipient::Crew(0)]);
+        assert_eq!(letters(&lamp, plan_ref, Kind::Trouble).await, [Recipient::Keeper]);
+    }
+    // Overdue: the others are alerted at once, he is not.
+    lamp.pass(6 * 60 + 46, &plan_ref).await;
+    assert_eq!(letters(&lamp, &plan_ref, Kind::Overdue).await, [Recipient::Contact(1)]);
+    // No later plan takes the address, however it is written; nothing of it is armed.
+    let before = lamp.daemon.board().await.unwrap().len();
+    for email in ["dunstan@example.org", "Dunstan@Example.org", "dunstan+boat@example.org"] {
+        let mut again = plan();
+        again["times"] = json!({"launch": "2026-06-15T05:30", "return_by": "2026-06-15T12:30"});
+        again["contact"][0]["email"] = json!(email);
+        let (status, problem) = try_to_file(&lamp, &again).await;
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{problem}");
+        let detail = problem["detail"].as_str().unwrap();
+        assert!(detail.contains("nothing was filed") && detail.contains("Dunstan Okafor"));
+    }
+    assert_eq!(lamp.daemon.board().await.unwrap().len(), before);
+}
+
+#[tokio::test]
+async fn the_contacts_own_page_has_the_same_way_out() {
+    let lamp = Lamp::lit().await;
+    let plan_ref = filed(&lamp, &plan()).await;
+    let page = lamp.contact_page(&plan_ref, 0);
+    let form = form_of(&get(&lamp, &page).await, "never");
+    let (status, _) = send(&lamp, &form, &[("name", "Dunstan")]).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+    let (status, done) = send(&lamp, &form, &[("word", "never")]).await;
+    assert_eq!(status, StatusCode::OK);
+    assert!(done.contains("switch it off"), "{done}");
+    assert!(
+        forms(&done).iter().all(|form| form.fields.get("act").is_none_or(|act| act != "never"))
+    );
+}
+
+/// The page of one purpose opens nothing else, whoever's the token is.
+#[tokio::test]
+async fn forged_and_foreign_tokens_are_answered_alike() {
+    let lamp = Lamp::lit().await;
+    let plan_ref = filed(&lamp, &plan()).await;
+    let confirm = lamp.daemon.confirm_page(&plan_ref, 0);
+    let token = super::house::token(&confirm).to_owned();
+    let contact = super::house::token(&lamp.contact_page(&plan_ref, 0)).to_owned();
+    let forged = "A".repeat(27);
+    let before = lamp.snapshot(&plan_ref).await;
+    let mut answers = Vec::new();
+    for path in [
+        format!("/confirm/{forged}"),
+        format!("/confirm/{contact}"),
+        format!("/contact/{token}"),
+        format!("/crew/{token}"),
+        format!("/confirm/{}", &token[1..]),
+    ] {
+        let fields = [("act", "never"), ("word", "never"), ("name", "Mallory")];
+        let sent = lamp.post(&path).form(&fields).send().await.unwrap();
+        answers.push((sent.status(), text(sent).await));
+        let seen = lamp.get(&path).send().await.unwrap();
+        answers.push((seen.status(), text(seen).await));
+    }
+    assert_eq!(answers[0].0, StatusCode::NOT_FOUND);
+    assert!(answers.iter().all(|one| *one == answers[0]), "{answers:?}");
+    assert_eq!(lamp.snapshot(&plan_ref).await, before);
+}
+
+/// Many keys, many at once: the eleventh plan that names a stranger within a day is not armed, and
+/// the stranger was asked once.
+#[tokio::test]
+async fn ten_thousand_filings_at_one_victim_lead_to_ten_letters_and_one_question() {
+    let number: usize =
+        std::env::var("FILINGS").ok().and_then(|text| text.parse().ok()).unwrap_or(300);
+    let lamp =
+        Lamp::with(Wish { filings_per_key_per_hour: Some(u32::MAX), ..Wish::default() }).await;
+    lamp.move_clock(3 * 60);
+    let (mut armed, mut refused) = (Vec::new(), 0);
+    for batch in 0..number.div_ceil(25) {
+        let mut sent = tokio::task::JoinSet::new();
+        for at in 0..25 {
+            let mut plan = plan();
+            // The attacker writes the address in as many ways as there are.
+            plan["contact"] = json!([{"name": format!("Victim {batch}"),
+                                      "email": format!("victim+{batch}.{at}@example.org")}]);
+            let request = lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(&plan);
+            sent.spawn(request.send());
+        }
+        while let Some(answer) = sent.join_next().await {
+            let answer = answer.unwrap().unwrap();
+            match answer.status() {
+                StatusCode::CREATED => armed.push(answer.json::<Value>().await.unwrap()),
+                StatusCode::TOO_MANY_REQUESTS => {
+                    let problem: Value = answer.json().await.unwrap();
+                    let detail = problem["detail"].as_str().unwrap();
+                    assert!(detail.contains("nothing was filed"), "{detail}");
+                    assert!(detail.contains("has never answered"), "{detail}");
+                    refused += 1;
+                }
+                other => panic!("{other}"),
+            }
+        }
+    }
+    assert_eq!(armed.len(), 10);
+    assert!(refused >= number - 10);
+    let store = lamp.daemon.store();
+    assert_eq!(store.ask_strangers(lamp.daemon.now(), 50).await.unwrap(), 1);
+    lamp.move_clock(60);
+    assert_eq!(store.ask_strangers(lamp.daemon.now(), 50).await.unwrap(), 0);
+    // An armed plan's alerts know no limit.
+    lamp.move_clock(12 * 60);
+    for filed in &armed {
+        let plan_ref = filed["ref"].as_str().unwrap();
+        lamp.pass(0, plan_ref).await;
+        let fates = store.letters(plan_ref).await.unwrap();
+        assert!(fates.iter().any(|fate| fate.kind.is_alert() && fate.to == DUNSTAN));
+    }
+    // A day later it may be named again.
+    lamp.move_clock(TimeDelta::days(1).num_minutes());
+    let mut later = plan();
+    later["times"] = json!({"launch": "2026-06-20T05:30", "return_by": "2026-06-20T12:30"});
+    later["contact"] = json!([{"name": "Victim", "email": "victim@example.org"}]);
+    assert_eq!(try_to_file(&lamp, &later).await.0, StatusCode::CREATED);
+}
+
+#[tokio::test]
+async fn an_exercise_is_for_a_keepers_key_and_says_what_it_is() {
+    let lamp = Lamp::lit().await;
+    let plan_ref = filed(&lamp, &plan()).await;
+    let path = format!("/api/v1/plans/{plan_ref}/drill");
+    let body = json!({"to": "Dunstan Okafor"});
+    let answer = lamp.post(&path).bearer_auth(&lamp.key).json(&body).send().await.unwrap();
+    assert_eq!(answer.status(), StatusCode::FORBIDDEN);
+    let answer = lamp.post(&path).bearer_auth(&lamp.keeper).json(&body).send().await.unwrap();
+    let told: Value = answer.json().await.unwrap();
+    assert_eq!(told["letters"], json!([{"to": "Dunstan Okafor", "kind": "drill"}]));
+    assert_eq!(letters(&lamp, &plan_ref, Kind::Drill).await, [DUNSTAN]);
+    let keeper = json!({"to": "keeper"});
+    let answer = lamp.post(&path).bearer_auth(&lamp.keeper).json(&keeper).send().await.unwrap();
+    assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
+}
