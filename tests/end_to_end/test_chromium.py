@@ -40,6 +40,16 @@ def state(daemon, ref):
     return plan["state"], plan.get("ashore"), never, confirmed, events
 
 
+def visit(page, url):
+    """Opens a page; what was pressed before may still be under way."""
+    for _ in range(20):
+        try:
+            return page.goto(url)
+        except playwright.Error:
+            page.wait_for_timeout(100)
+    raise AssertionError(f"{url} can't be opened")
+
+
 def scan(page, daemon, start):
     """Everything from these pages on; how many forms were sent and buttons pressed."""
     seen, waiting, done = set(), list(start), 0
@@ -48,23 +58,23 @@ def scan(page, daemon, start):
         if url in seen or not url.startswith(daemon.base_url):
             continue
         seen.add(url)
-        page.goto(url)
+        visit(page, url)
         waiting += page.eval_on_selector_all("a[href]", "all => all.map(one => one.href)")
         forms = page.locator("form").count()
         for at in range(forms):
-            page.goto(url)
-            page.evaluate("at => document.forms[at].submit()", at)
-            page.wait_for_load_state()
+            visit(page, url)
+            with page.expect_navigation():
+                page.evaluate("at => document.forms[at].submit()", at)
             done += 1
-        page.goto(url)
+        visit(page, url)
         for at in range(page.locator("button, summary").count()):
-            page.goto(url)
+            visit(page, url)
             # What is folded away is pressed too.
             page.evaluate("""at => {
                 document.querySelectorAll("details").forEach(one => { one.open = true; });
                 document.querySelectorAll("button, summary")[at].click();
             }""", at)
-            page.wait_for_load_state()
+            page.wait_for_timeout(150)
             done += 1
     return done
 
