@@ -104,7 +104,7 @@ impl Daemon {
 
     async fn mark_unwanted(&self, plan_ref: &str, contact: usize) -> Result<(), StoreError> {
         let record = self.0.store.plan(plan_ref).await?;
-        let plan = super::sending::stored_plan(&record)?;
+        let plan = self.plan_of(&record)?;
         let name = plan.contacts.get(contact).map(|one| one.name.clone()).unwrap_or_default();
         let event = Event::Answered { contact, name, answer: Answer::Never };
         self.act(plan_ref, &event, None).await?;

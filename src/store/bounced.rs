@@ -3,7 +3,9 @@
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
+use super::batch::Batch;
 use super::ledger::Ledger;
+use super::spare::Spares;
 use super::{Store, StoreError, damaged, millis};
 use crate::watch::{Event, Kind, Recipient};
 
@@ -67,7 +69,7 @@ async fn came_back(
         .await?;
         let mut ledger = Ledger::open(connection, [plan_ref.as_str()].into()).await?;
         ledger.step(&plan_ref, &Event::Bounced { to, kind }, None, now)?;
-        ledger.write(connection).await?;
+        ledger.write(connection, Spares::Follow, Batch::default()).await?;
     }
     Ok(Some(CameBack { plan_ref, to, kind, known }))
 }

@@ -40,7 +40,7 @@ pub enum Purpose {
     Rescue,
 }
 
-const PURPOSES: [(Purpose, &str); 7] = [
+const PURPOSES: [(Purpose, &str); 8] = [
     (Purpose::Crew, "crew"),
     (Purpose::Contact, "contact"),
     (Purpose::Confirm, "confirm"),

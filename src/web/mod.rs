@@ -50,7 +50,6 @@ pub fn router(daemon: Daemon) -> Router {
         .merge(rescue::routes())
         .merge(assets::routes())
         .merge(confirm::routes())
-        .route("/style.css", get(style))
         .fallback(guard::nothing_here)
         .method_not_allowed_fallback(guard::not_that_way)
         .layer(from_fn(guard::whole_body))
