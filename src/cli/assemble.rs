@@ -161,6 +161,8 @@ fn house(settings: &Settings) -> House {
         rescues: settings.rescues.clone(),
         ladder: settings.ladder.clone(),
         limits: settings.limits,
+        retention: settings.retention,
+        security_contact: settings.service.security_contact.clone(),
     }
 }
 

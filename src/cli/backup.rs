@@ -27,13 +27,28 @@ impl Backup {
         if made.is_ok() {
             // Only what `doctor` says of it depends on this.
             let _ = store.note(Note::BackedUp, Utc::now()).await;
+            // What is forgotten later is taken out of it too.
+            if let Ok(path) = self.file.canonicalize() {
+                let _ = store.note_copy(&path, Utc::now()).await;
+            }
+            if let Ok(copies) = store.thin_copies().await {
+                for (path, why) in copies.out_of_reach {
+                    print::complain(format!(
+                        "{} still holds forgotten plans: {why}",
+                        path.display()
+                    ));
+                }
+            }
         }
         store.close().await;
         made.map_err(|error| Failure::new(Exit::CantCreate, format!("no backup: {error}")))?;
         print::say(format!(
             "Backed up to {}. It holds private plans: keep it where only you can read it, and on \
-             another disk. Keep {} beside it, or the links in the letters sent so far are lost. To \
-             go back to it: stop the service, then `shorelamp restore {}`.",
+             another disk, and leave it there: what the service forgets later is taken out of it \
+             by the next backup. What plans say of somebody's health can be read on this machine \
+             only: for that, keep a copy of {} and of the folder `sealed` beside it, and throw \
+             that copy away after a week. To go back to it: stop the service, then `shorelamp \
+             restore {}`.",
             self.file.display(),
             data_dir.join("secret").display(),
             self.file.display()

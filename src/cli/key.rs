@@ -1,8 +1,8 @@
-//! `key add`: makes a key.
+//! `key`: makes keys, lists them and revokes them.
 
 use std::path::Path;
 
-use chrono::Utc;
+use chrono::{DateTime, Utc};
 use clap::{Args, Subcommand};
 use serde_json::json;
 
@@ -16,6 +16,24 @@ use crate::store;
 #[derive(Debug, Subcommand)]
 pub(super) enum Key {
     Add(Add),
+    List(List),
+    Revoke(Revoke),
+}
+
+/// List the keys, the newest first; a key itself is stored nowhere
+#[derive(Debug, Args)]
+pub(super) struct List {
+    /// Print the list as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Revoke the keys of this name, at once; plans filed with them stay watched
+#[derive(Debug, Args)]
+pub(super) struct Revoke {
+    /// Whose key it is, or its id from `key list`
+    #[arg(value_name = "NAME")]
+    name: String,
 }
 
 /// Make a key and print it, this once; works beside a running service
@@ -34,8 +52,12 @@ pub(super) struct Add {
 
 impl Key {
     pub(super) async fn run(self, config: &Path) -> Done {
-        let Key::Add(add) = self;
         let settings = assemble::settings(config)?;
+        let add = match self {
+            Key::Add(add) => add,
+            Key::List(list) => return list.run(&settings).await,
+            Key::Revoke(revoke) => return revoke.run(&settings).await,
+        };
         let secret = make(&settings, &add.name, add.keeper).await?;
         add.tell(&secret, &format!("{}/key/{secret}", settings.service.base_url))
     }
@@ -53,6 +75,67 @@ pub(super) async fn make(settings: &Settings, name: &str, keeper: bool) -> Done<
         .map_err(|error| Failure::new(Exit::Io, format!("no key was made: {error}")))?;
     store.close().await;
     Ok(secret)
+}
+
+impl List {
+    async fn run(self, settings: &Settings) -> Done {
+        let store = assemble::store_that_is_there(&settings.service.data_dir).await?;
+        let keys = store.keys().await.map_err(unread)?;
+        store.close().await;
+        if self.json {
+            let keys = keys.iter().map(|one| {
+                json!({
+                    "id": one.key.id,
+                    "name": one.key.name,
+                    "keeper": one.key.keeper,
+                    "made_at": one.made_at,
+                    "revoked_at": one.revoked_at,
+                })
+            });
+            return print::say_json(&json!({"keys": keys.collect::<Vec<_>>()}));
+        }
+        if keys.is_empty() {
+            return print::say("There is no key yet: `shorelamp key add NAME` makes one.");
+        }
+        for one in keys {
+            print::say(line(&one))?;
+        }
+        Ok(())
+    }
+}
+
+fn line(one: &store::KnownKey) -> String {
+    let kind = if one.key.keeper { "keeper" } else { "filing" };
+    let day = |at: DateTime<Utc>| at.format("%-d %b %Y").to_string();
+    let revoked = one.revoked_at.map(|at| format!(", REVOKED {}", day(at))).unwrap_or_default();
+    let name = print::plain(&one.key.name);
+    format!("{}  {kind}  {name}, made {}{revoked}", one.key.id, day(one.made_at))
+}
+
+impl Revoke {
+    async fn run(self, settings: &Settings) -> Done {
+        let store = assemble::store_that_is_there(&settings.service.data_dir).await?;
+        let revoked = store.revoke_keys(self.name.trim(), Utc::now()).await.map_err(unread)?;
+        store.close().await;
+        match revoked.len() {
+            0 => {
+                let words = format!(
+                    "no key in force bears the name or id \"{}\": `shorelamp key list` shows them \
+                     all",
+                    print::plain(self.name.trim())
+                );
+                Err(Failure::new(Exit::BadData, words))
+            }
+            number => print::say(format!(
+                "Revoked: {number}. No program and no device gets in with it any more. Plans filed \
+                 with it stay watched, and their crews' and contacts' links stay open."
+            )),
+        }
+    }
+}
+
+fn unread(error: store::StoreError) -> Failure {
+    Failure::new(Exit::Io, format!("the keys can't be read: {error}"))
 }
 
 impl Add {

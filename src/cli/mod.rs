@@ -24,8 +24,10 @@ mod file;
 mod key;
 mod lock;
 mod moved;
+mod own;
 mod plan_file;
 mod print;
+mod purge;
 mod release;
 mod restore;
 mod review;
@@ -34,6 +36,7 @@ mod serve;
 mod shoreline;
 mod stops;
 mod systemd;
+mod undumped;
 mod verify;
 
 use std::future::Future;
@@ -79,6 +82,9 @@ enum Command {
     Shoreline(shoreline::Shoreline),
     Demo(demo::Demo),
     Doctor(doctor::Doctor),
+    Export(own::Export),
+    Erase(own::Erase),
+    Purge(purge::Purge),
     Backup(backup::Backup),
     Restore(restore::Restore),
     Reviewed(reviewed::Reviewed),
@@ -131,6 +137,9 @@ impl Command {
             Command::Shoreline(command) => finish(alone()?, command.run()),
             Command::Demo(command) => finish(workers()?, command.run()),
             Command::Doctor(command) => finish(alone()?, command.run(config)),
+            Command::Export(command) => finish(alone()?, command.run(config)),
+            Command::Erase(command) => finish(alone()?, command.run(config)),
+            Command::Purge(command) => finish(alone()?, command.run(config)),
             Command::Backup(command) => finish(alone()?, command.run(config)),
             Command::Restore(command) => finish(alone()?, command.run(config)),
             Command::Reviewed(command) => finish(alone()?, command.run(config)),

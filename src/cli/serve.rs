@@ -12,7 +12,7 @@ use tracing_subscriber::EnvFilter;
 
 use super::exit::{Done, Exit, Failure};
 use super::stops::Stops;
-use super::{assemble, lock, print, systemd};
+use super::{assemble, lock, print, systemd, undumped};
 use crate::daemon::{Daemon, Left};
 use crate::settings::Settings;
 use crate::web;
@@ -29,6 +29,7 @@ pub(super) struct Serve {}
 impl Serve {
     pub(super) async fn run(self, config: &Path) -> Done {
         log();
+        undumped::leave_no_dump();
         let settings = assemble::settings(config)?;
         let _lock = lock::take(&settings.service.data_dir)?;
         let daemon = assemble::daemon(&settings, config).await?;

@@ -10,7 +10,7 @@ use crate::letter::Facts;
 use crate::plan::Plan;
 use crate::review::Review;
 use crate::store::{Applied, Key, Link, PlanRecord, Purpose, Read, StoreError};
-use crate::watch::{Answer, Event, Past, Phase, Recipient};
+use crate::watch::{Answer, Event, Past, Recipient};
 
 /// For how long after its closing a plan's links still open: as long as the closing can be taken
 /// back.
@@ -65,18 +65,14 @@ impl Daemon {
     /// # Errors
     /// Damage, or the database.
     pub async fn visit(&self, token: &str, purpose: Purpose) -> Result<Option<Visit>, StoreError> {
-        let Some((plan_ref, link)) = self.0.store.link(&token_hash(token)).await? else {
+        let before = self.now() - LINKS_OUTLIVE_CLOSING;
+        let Some((plan_ref, link)) = self.0.store.link(&token_hash(token), before).await? else {
             return Ok(None);
         };
         if link.purpose != purpose {
             return Ok(None);
         }
         let dossier = self.dossier(&plan_ref).await?;
-        if let Phase::Closed(closing) = dossier.record.state.phase
-            && self.now() > closing.at + LINKS_OUTLIVE_CLOSING
-        {
-            return Ok(None);
-        }
         Ok(Some(Visit { link, dossier }))
     }
 

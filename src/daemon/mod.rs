@@ -14,6 +14,7 @@ mod clock;
 mod differing;
 mod emergency;
 mod enclosing;
+mod export;
 mod farewell;
 mod filing;
 mod health;
@@ -25,6 +26,7 @@ mod links;
 mod memory;
 mod posting;
 mod referee;
+mod retention;
 mod retry;
 mod sealing;
 pub mod secrets;
@@ -42,7 +44,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::letter::Rescue;
 use crate::post::Post;
-use crate::settings::{Limits, Mailbox};
+use crate::settings::{Limits, Mailbox, Retention};
 use crate::store::{Store, StoreError};
 use crate::watch::Ladder;
 
@@ -57,7 +59,7 @@ pub use health::{Health, Illness};
 pub use judging::Judge;
 pub use keeper::{NotTaken, tell_of_failed_start};
 pub use referee::{Agreement, Dispute, Readings};
-
+pub use retention::{Forgotten, NotErased};
 pub use secrets::{Secrets, SecretsError};
 pub use status::{NOBODY_REACHED, PersonStatus, PlanStatus};
 
@@ -78,6 +80,10 @@ pub struct House {
     pub ladder: Ladder,
     /// How much one key or address may ask for.
     pub limits: Limits,
+    /// How long closed plans are kept.
+    pub retention: Retention,
+    /// Where a weakness of the service is told of, as a URI.
+    pub security_contact: Option<String>,
 }
 
 /// The service. Cheap to clone: every clone is the same service.
@@ -165,6 +171,7 @@ impl Daemon {
         tasks.spawn(emergency::stand_by(self.clone(), stop.clone()));
         tasks.spawn(charts::draw_ahead(self.clone(), stop.clone()));
         tasks.spawn(latest::look_ahead(self.clone(), stop.clone()));
+        tasks.spawn(retention::forget_in_time(self.clone(), stop.clone()));
         tasks.spawn(upkeep::keep_up(self.clone(), stop));
         while tasks.join_next().await.is_some() {}
         self.0.store.close().await;

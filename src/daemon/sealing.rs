@@ -334,7 +334,8 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let seals = Seals::in_folder(folder.path());
         let text = stored(&seals, "Asthma");
-        let damaged = text.replacen("sealed:1:", "sealed:1:AAAA", 1);
+        let sealed = r#""medical":"sealed:1:"#;
+        let damaged = text.replacen(sealed, &format!("{sealed}AAAA"), 1);
         for (secret, plan_ref, text) in
             [([8; 32], REF, &text), (SECRET, "AAAA-AAAA", &text), (SECRET, REF, &damaged)]
         {
@@ -343,7 +344,7 @@ mod tests {
             assert!(opened.lost && opened.text.contains(LOST), "{}", opened.text);
             assert!(read_json(&opened.text, &|_| Err(String::new())).is_ok());
         }
-        let cut = &text[..text.find("sealed:1:").unwrap() + 20];
+        let cut = &text[..text.find(sealed).unwrap() + 40];
         assert!(seals.open(&SECRET, REF, cut).lost, "no end");
     }
 

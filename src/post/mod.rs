@@ -189,6 +189,12 @@ impl Post {
         }
     }
 
+    /// Where letters lie that were written into the folder.
+    #[must_use]
+    pub fn folder(&self) -> &std::path::Path {
+        self.folder.path()
+    }
+
     /// Writes a letter into the folder, whatever relays there are.
     ///
     /// # Errors

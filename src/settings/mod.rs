@@ -8,6 +8,7 @@ mod fault;
 mod ladder;
 mod mail;
 mod outside;
+mod privacy;
 mod relay;
 mod rescue;
 mod service;
@@ -16,6 +17,7 @@ mod water;
 pub use fault::{SettingsError, SettingsFault};
 pub use mail::{Mail, Mailbox};
 pub use outside::{Canary, Heartbeat};
+pub use privacy::{Retention, Tls};
 pub use relay::{Relay, SecretError, Security};
 pub use service::{Limits, Service};
 pub use water::{Services, ShorelineFiles, Station, StationService, Water};
@@ -46,6 +48,8 @@ pub struct Settings {
     pub water: Water,
     /// How much one key or address may ask for.
     pub limits: Limits,
+    /// How long closed plans are kept.
+    pub retention: Retention,
 }
 
 /// The file as it is written.
@@ -59,6 +63,7 @@ struct Written {
     shoreline: water::WrittenShoreline,
     water: water::Written,
     limits: Limits,
+    retention: privacy::Written,
 }
 
 impl Settings {
@@ -90,6 +95,7 @@ fn check(written: Written, folder: &Path, found: &mut Found<'_>) -> Option<Setti
     let ladder = ladder::check(written.ladder, has_keeper, found);
     let shoreline = water::check_shoreline(written.shoreline, folder, found);
     let water = water::check(written.water, found);
+    let retention = privacy::check(&written.retention, found);
     Some(Settings {
         service: service?,
         rescues: rescues?,
@@ -98,5 +104,6 @@ fn check(written: Written, folder: &Path, found: &mut Found<'_>) -> Option<Setti
         shoreline: shoreline?,
         water: water?,
         limits: written.limits,
+        retention: retention?,
     })
 }

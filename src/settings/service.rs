@@ -9,6 +9,7 @@ use toml::Spanned;
 
 use super::fault::Found;
 use super::outside::{self, Canary, Heartbeat};
+use super::privacy::{self, Tls};
 use crate::measure::Units;
 use crate::plan::read_email;
 
@@ -31,6 +32,10 @@ pub struct Service {
     pub heartbeat: Option<Heartbeat>,
     /// An invented plan that tries the whole road.
     pub canary: Option<Canary>,
+    /// The certificate, where the daemon itself serves its pages over TLS.
+    pub tls: Option<Tls>,
+    /// Where a weakness of the service is told of, as a URI.
+    pub security_contact: Option<String>,
 }
 
 /// How many filings and confirmations are taken; an alert of an armed plan has no limit.
@@ -67,6 +72,8 @@ pub(super) struct Written {
     database: Option<Spanned<String>>,
     heartbeat: Option<outside::WrittenHeartbeat>,
     canary: Option<outside::WrittenCanary>,
+    tls: Option<Spanned<privacy::WrittenTls>>,
+    security_contact: Option<Spanned<String>>,
 }
 
 impl Default for Written {
@@ -81,6 +88,8 @@ impl Default for Written {
             database: None,
             heartbeat: None,
             canary: None,
+            tls: None,
+            security_contact: None,
         }
     }
 }
@@ -111,6 +120,18 @@ pub(super) fn check(written: Written, folder: &Path, found: &mut Found<'_>) -> O
         Some(written) => Some(outside::canary(written, folder, found)?),
         None => None,
     };
+    let tls = written.tls.as_ref().map(|tls| privacy::tls(tls.get_ref(), folder));
+    if let (Some(written), Some(url)) = (&written.tls, &base_url)
+        && !url.starts_with("https:")
+    {
+        let mend = "with a certificate the pages are reached over TLS: write `base_url` with https";
+        found.at(written.span(), mend);
+        return None;
+    }
+    let security_contact = match &written.security_contact {
+        Some(written) => Some(found.read(written, privacy::security_contact)?),
+        None => None,
+    };
     Some(Service {
         name: name?,
         listen: listen?,
@@ -120,6 +141,8 @@ pub(super) fn check(written: Written, folder: &Path, found: &mut Found<'_>) -> O
         units: written.units,
         heartbeat,
         canary,
+        tls,
+        security_contact,
     })
 }
 

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use sqlx::Row;
 
-use super::{Store, StoreError, millis};
+use super::{Store, StoreError, from_millis, instant, millis};
 
 /// A key that is in force.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -14,6 +14,17 @@ pub struct Key {
     pub name: String,
     /// Whether it is a keeper's.
     pub keeper: bool,
+}
+
+/// A key with its history.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KnownKey {
+    /// The key.
+    pub key: Key,
+    /// When it was made.
+    pub made_at: DateTime<Utc>,
+    /// When it was revoked, if it was.
+    pub revoked_at: Option<DateTime<Utc>>,
 }
 
 impl Store {
@@ -61,5 +72,59 @@ impl Store {
             Ok(Key { id, name, keeper: keeper != 0 })
         })
         .transpose()
+    }
+
+    /// Every key, the newest first.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn keys(&self) -> Result<Vec<KnownKey>, StoreError> {
+        let text =
+            "SELECT id, name, keeper, made_at, revoked_at FROM keys ORDER BY made_at DESC, id";
+        let rows = sqlx::query(text).fetch_all(&self.readers).await?;
+        rows.iter()
+            .map(|row| {
+                let keeper: i64 = row.try_get("keeper")?;
+                let revoked_at: Option<i64> = row.try_get("revoked_at")?;
+                let (id, name) = (row.try_get("id")?, row.try_get("name")?);
+                Ok(KnownKey {
+                    key: Key { id, name, keeper: keeper != 0 },
+                    made_at: instant(row, "made_at")?,
+                    revoked_at: revoked_at.map(from_millis).transpose()?,
+                })
+            })
+            .collect()
+    }
+
+    /// Revokes the keys in force that bear this name or id; which. What they have filed stays
+    /// watched.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn revoke_keys(
+        &self,
+        name: &str,
+        now: DateTime<Utc>,
+    ) -> Result<Vec<Key>, StoreError> {
+        let these =
+            self.keys().await?.into_iter().filter(|one| {
+                one.revoked_at.is_none() && (one.key.name == name || one.key.id == name)
+            });
+        let these: Vec<Key> = these.map(|one| one.key).collect();
+        let ids: Vec<String> = these.iter().map(|key| key.id.clone()).collect();
+        self.write(move |connection| {
+            Box::pin(async move {
+                for id in ids {
+                    sqlx::query("UPDATE keys SET revoked_at = $1 WHERE id = $2")
+                        .bind(millis(now))
+                        .bind(id)
+                        .execute(&mut *connection)
+                        .await?;
+                }
+                Ok(())
+            })
+        })
+        .await?;
+        Ok(these)
     }
 }

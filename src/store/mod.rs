@@ -8,6 +8,7 @@ mod backup;
 mod batch;
 mod bounced;
 mod claiming;
+mod copies;
 mod counter;
 mod damage;
 mod error;
@@ -48,9 +49,11 @@ use writer::{Making, Writer};
 pub use backup::Review;
 pub use bounced::CameBack;
 pub use claiming::Claimed;
+pub use copies::Copies;
 pub use counter::Outcome;
 pub use error::StoreError;
-pub use keys::Key;
+pub use forget::Thinned;
+pub use keys::{Key, KnownKey};
 pub use letters::{Lane, LetterFate, LetterState, letter_id};
 pub use links::{Link, Purpose};
 pub use notes::Note;
@@ -142,6 +145,21 @@ impl Store {
     #[must_use]
     pub fn upgraded_from(&self) -> Option<i64> {
         self.upgraded_from
+    }
+
+    /// The data folder.
+    #[must_use]
+    pub fn data_dir(&self) -> &std::path::Path {
+        self.folder.path()
+    }
+
+    /// Whether there is a plan of this ref.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn has_plan(&self, plan_ref: &str) -> Result<bool, StoreError> {
+        let row = sqlx::query("SELECT 1 FROM plans WHERE ref = $1").bind(plan_ref);
+        Ok(row.fetch_optional(&self.readers).await?.is_some())
     }
 
     /// Whether the disk is too full to take another plan: what is left is kept for those that

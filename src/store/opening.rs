@@ -10,7 +10,7 @@ use sqlx::{AnyConnection, Connection, Executor, Row};
 use super::counter::Counter;
 use super::folder::{Folder, open_private};
 use super::writer::{self, Writer};
-use super::{Store, StoreError, backup};
+use super::{Store, StoreError, backup, copies};
 
 /// The oldest SQLite that may run: earlier ones can damage a database in WAL mode (their release
 /// notes for 3.51.3).
@@ -44,6 +44,7 @@ impl Store {
             backup::ask_for_review(&mut first, "the newest changes are lost: their log is gone")
                 .await?;
         }
+        note_copies(&mut first, &folder).await?;
         folder.remember_open(true)?;
         folder.lay_ballast();
         Self::over(folder, first, upgraded_from).await
@@ -149,6 +150,18 @@ async fn upgrade(
     SCHEMA.run(&mut *whole).await?;
     whole.commit().await?;
     Ok(known)
+}
+
+/// Remembers the copies that lie in the folder: of an upgrade, or of a restored backup.
+async fn note_copies(connection: &mut AnyConnection, folder: &Folder) -> Result<(), StoreError> {
+    let Ok(entries) = std::fs::read_dir(folder.path()) else { return Ok(()) };
+    for entry in entries.flatten() {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        if name.starts_with("before-upgrade-from-") && name.ends_with(".db") {
+            copies::note(connection, &entry.path().to_string_lossy(), chrono::Utc::now()).await?;
+        }
+    }
+    Ok(())
 }
 
 /// Gives a new database its id, and marks the folder with it.

@@ -163,6 +163,8 @@ async fn daemon(settings: &Settings, folder: &TempDir, moved_ms: Arc<AtomicI64>)
         rescues: settings.rescues.clone(),
         ladder: settings.ladder.clone(),
         limits: settings.limits,
+        retention: settings.retention,
+        security_contact: settings.service.security_contact.clone(),
     };
     let started = Instant::now();
     let clock = Clock::from_fn(move || {

@@ -207,6 +207,8 @@ impl World {
             rescues: settings.rescues.clone(),
             ladder: settings.ladder.clone(),
             limits: settings.limits,
+            retention: settings.retention,
+            security_contact: settings.service.security_contact.clone(),
         };
         let time = self.time.clone();
         let clock = Clock::from_fn(move || time.utc());

@@ -210,6 +210,8 @@ fn daemon(
         rescues: settings.rescues.clone(),
         ladder: settings.ladder.clone(),
         limits,
+        retention: settings.retention,
+        security_contact: settings.service.security_contact.clone(),
     };
     let started = std::time::Instant::now();
     let usual = Clock::from_fn(move || {

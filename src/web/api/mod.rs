@@ -5,6 +5,7 @@ mod answers;
 pub(super) mod body;
 mod keeper;
 mod moves;
+mod own;
 mod plans;
 
 use axum::extract::State;
@@ -25,6 +26,7 @@ pub(super) fn routes() -> Router<Daemon> {
         .merge(moves::routes())
         .merge(amend::routes())
         .merge(keeper::routes())
+        .merge(own::routes())
 }
 
 /// Well only while an alert could go out.

@@ -37,6 +37,7 @@ use usual::Offered;
 pub(super) fn routes() -> Router<Daemon> {
     Router::new()
         .route("/", get(home))
+        .route("/key", post(type_key))
         .route("/key/{secret}", get(take_key))
         .route("/file", post(send))
         .route("/trips", post(usual::change))
@@ -52,6 +53,7 @@ pub(super) fn routes() -> Router<Daemon> {
 #[template(path = "no_key.html")]
 struct NoKey<'a> {
     service: &'a str,
+    refused: bool,
 }
 
 #[derive(Template)]
@@ -103,7 +105,7 @@ async fn home(
     Query(asked): Query<Asked>,
 ) -> Result<Response, Sorry> {
     let Some(device) = device else {
-        return Ok(html(StatusCode::OK, &NoKey { service: &daemon.house().name }));
+        return Ok(html(StatusCode::OK, &NoKey { service: &daemon.house().name, refused: false }));
     };
     let mut draft = today(&daemon);
     let mut told = Told { fresh: true, ..Told::default() };
@@ -127,6 +129,17 @@ async fn take_key(
     let mut headers = HeaderMap::new();
     headers.insert(header::SET_COOKIE, set_cookie(&daemon, &secret).ok_or_else(Sorry::gone)?);
     Ok((headers, see_other("/")).into_response())
+}
+
+/// A key, or its link, that somebody typed or pasted: the same as opening the link.
+async fn type_key(State(daemon): State<Daemon>, typed: Typed) -> Result<Response, Sorry> {
+    let typed = typed.get("key");
+    let secret = typed.rsplit('/').next().unwrap_or_default().trim();
+    if daemon.key(secret).await?.is_none() {
+        let page = NoKey { service: &daemon.house().name, refused: true };
+        return Ok(html(StatusCode::NOT_FOUND, &page));
+    }
+    take_key(State(daemon), Path(secret.to_owned())).await
 }
 
 /// Judges what the form holds, or files it.

@@ -1,0 +1,148 @@
+//! Copies of the database that we made: what is forgotten here is forgotten there.
+
+use std::path::{Path, PathBuf};
+
+use chrono::{DateTime, Utc};
+use sqlx::{AnyConnection, Connection, Executor, Row};
+
+use super::backup::has_table;
+use super::forget::TABLES;
+use super::{Store, StoreError, millis, writer};
+
+/// How the copies fared when they were thinned.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Copies {
+    /// Copies from which something was taken.
+    pub thinned: usize,
+    /// Those that can't be reached or changed, and why.
+    pub out_of_reach: Vec<(PathBuf, String)>,
+}
+
+impl Store {
+    /// Remembers where a copy lies.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn note_copy(&self, path: &Path, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let path = path.to_string_lossy().into_owned();
+        self.write(move |connection| Box::pin(async move { note(connection, &path, now).await }))
+            .await
+    }
+
+    /// Takes every forgotten plan out of every copy that can be reached. A copy that is gone is
+    /// gone.
+    ///
+    /// # Errors
+    /// The database itself.
+    pub async fn thin_copies(&self) -> Result<Copies, StoreError> {
+        let rows = sqlx::query("SELECT plan FROM forgotten").fetch_all(&self.readers).await?;
+        let forgotten: Result<Vec<String>, _> =
+            rows.iter().map(|row| row.try_get("plan")).collect();
+        let forgotten = forgotten?;
+        let rows = sqlx::query("SELECT path FROM copies").fetch_all(&self.readers).await?;
+        let mut copies = Copies::default();
+        for row in rows {
+            let path = PathBuf::from(row.try_get::<String, _>("path")?);
+            match thin(&path, &forgotten).await {
+                Ok(Some(true)) => copies.thinned += 1,
+                Ok(Some(false)) => {}
+                Ok(None) => self.forget_copy(&path).await?,
+                Err(error) => copies.out_of_reach.push((path, error.to_string())),
+            }
+        }
+        Ok(copies)
+    }
+
+    /// Forgets refs that no copy can hold any more: each copy is younger, or was thinned.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn forget_refs(&self, before: DateTime<Utc>) -> Result<(), StoreError> {
+        self.write(move |connection| {
+            Box::pin(async move {
+                sqlx::query("DELETE FROM forgotten WHERE forgotten_at < $1")
+                    .bind(millis(before))
+                    .execute(connection)
+                    .await?;
+                Ok(())
+            })
+        })
+        .await
+    }
+
+    async fn forget_copy(&self, path: &Path) -> Result<(), StoreError> {
+        let path = path.to_string_lossy().into_owned();
+        self.write(move |connection| {
+            Box::pin(async move {
+                sqlx::query("DELETE FROM copies WHERE path = $1")
+                    .bind(path)
+                    .execute(connection)
+                    .await?;
+                Ok(())
+            })
+        })
+        .await
+    }
+}
+
+pub(super) async fn note(
+    connection: &mut AnyConnection,
+    path: &str,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    let text = "INSERT INTO copies (path, made_at) VALUES ($1, $2) \
+                ON CONFLICT (path) DO UPDATE SET made_at = $2";
+    sqlx::query(text).bind(path).bind(millis(now)).execute(connection).await?;
+    Ok(())
+}
+
+/// Whether anything was taken out; `None` where there is no file. An older schema lacks some of
+/// the tables, and an older plan may be open in the copy: it was closed since.
+async fn thin(path: &Path, forgotten: &[String]) -> Result<Option<bool>, StoreError> {
+    match std::fs::metadata(path) {
+        Ok(_) => {}
+        // A disk that is not there now is not a copy that is gone.
+        Err(error)
+            if error.kind() == std::io::ErrorKind::NotFound
+                && path.parent().is_some_and(Path::exists) =>
+        {
+            return Ok(None);
+        }
+        Err(error) => return Err(super::folder::of_file(path)(error)),
+    }
+    let mut copy = writer::connect(&writer::url(path)).await?;
+    let thinned = thin_open(&mut copy, forgotten).await;
+    // One file again, without a log beside it.
+    let closed = match copy.execute("PRAGMA journal_mode = DELETE").await {
+        Ok(_) => copy.close().await,
+        Err(error) => Err(error),
+    };
+    let thinned = thinned?;
+    closed?;
+    Ok(Some(thinned))
+}
+
+async fn thin_open(copy: &mut AnyConnection, forgotten: &[String]) -> Result<bool, StoreError> {
+    let mut found = Vec::new();
+    for plan_ref in forgotten {
+        let row = sqlx::query("SELECT 1 FROM plans WHERE ref = $1").bind(plan_ref);
+        if row.fetch_optional(&mut *copy).await?.is_some() {
+            found.push(plan_ref);
+        }
+    }
+    if found.is_empty() {
+        return Ok(false);
+    }
+    let mut whole = copy.begin().await?;
+    for plan_ref in found {
+        for (table, delete) in TABLES {
+            if table != "plans" && has_table(&mut whole, table).await? {
+                sqlx::query(delete).bind(plan_ref).execute(&mut *whole).await?;
+            }
+        }
+        sqlx::query("DELETE FROM plans WHERE ref = $1").bind(plan_ref).execute(&mut *whole).await?;
+    }
+    whole.commit().await?;
+    copy.execute("VACUUM").await?;
+    Ok(true)
+}
