@@ -14,7 +14,7 @@ use super::exit::{Done, Exit, Failure};
 use super::stops::Stops;
 use super::{assemble, lock, print, systemd, undumped};
 use crate::daemon::{Daemon, Left};
-use crate::settings::Settings;
+use crate::settings::{Settings, Tls};
 use crate::web;
 
 /// What is logged unless RUST_LOG says otherwise.
@@ -98,8 +98,7 @@ fn start(
     let mut tasks = JoinSet::new();
     let (watch, watch_stop) = (daemon.clone(), stop.clone());
     tasks.spawn(async move { watch.run(watch_stop).await.map_err(|error| error.to_string()) });
-    let pages = web::serve(listener, web::router(daemon.clone()), stop.clone());
-    tasks.spawn(async move { pages.await.map_err(|error| error.to_string()) });
+    tasks.spawn(pages(daemon.clone(), settings.service.tls.clone(), listener, stop.clone()));
     tasks.spawn(without_end(systemd::keep_informed(daemon.clone(), stop.clone())));
     if let Some(heartbeat) = settings.service.heartbeat.clone() {
         tasks.spawn(without_end(daemon.clone().beat(heartbeat, stop.clone())));
@@ -108,6 +107,24 @@ fn start(
         tasks.spawn(without_end(daemon.clone().sing(canary, stop.clone())));
     }
     tasks
+}
+
+/// The pages, over TLS where the settings name a certificate.
+async fn pages(
+    daemon: Daemon,
+    tls: Option<Tls>,
+    listener: TcpListener,
+    stop: CancellationToken,
+) -> Result<(), String> {
+    let router = web::router(daemon.clone());
+    let served = match tls {
+        None => web::serve(listener, router, stop).await,
+        Some(tls) => {
+            let certificate = web::Certificate::kept_up(tls, daemon, stop.clone());
+            web::serve_tls(listener, router, certificate, stop).await
+        }
+    };
+    served.map_err(|error| error.to_string())
 }
 
 /// A part that can't fail.

@@ -140,7 +140,11 @@ async fn send(daemon: &Daemon, record: PlanRecord, order: &Order) -> bool {
             true
         }
         Err(error) => {
-            tracing::error!(plan = plan_ref, %error, "an alert did not leave from memory");
+            tracing::error!(
+                plan = plan_ref,
+                why = error.in_log(),
+                "an alert did not leave from memory"
+            );
             false
         }
     }

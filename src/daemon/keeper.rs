@@ -47,6 +47,16 @@ pub enum NotTaken {
     Unsent(#[from] SendError),
 }
 
+impl NotTaken {
+    /// What a log may say of it: a relay's own words may repeat an address.
+    pub(super) fn in_log(&self) -> String {
+        match self {
+            NotTaken::Unsent(error) => format!("{}: {:?}", error.relay, error.class),
+            other => other.to_string(),
+        }
+    }
+}
+
 /// What is the matter with the service, and what mends it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Trouble {
@@ -183,6 +193,22 @@ impl Note {
 }
 
 impl Daemon {
+    /// Tells the keeper that the pages can't be served under the certificate of the settings.
+    pub fn tell_of_certificate(&self, why: &str) {
+        self.tell_keeper(
+            "certificate",
+            &format!(
+                "the certificate of the pages can't be used: {why}; alerts go out, but their \
+                      links may open nothing"
+            ),
+            &[
+                "Look at `certificate` and `key` under [service.tls]: both must be PEM files that \
+                 the service's user can read.",
+                "They are looked at again within a minute; nothing has to be started again.",
+            ],
+        );
+    }
+
     /// Tells the keeper of something that could stop an alert, and what to do about it; the same
     /// topic at most once an hour.
     pub(super) fn tell_keeper(&self, topic: &'static str, what: &str, mend: &[&str]) {

@@ -10,6 +10,7 @@ use axum::http::{HeaderMap, Method, StatusCode, Uri};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use http_body_util::BodyExt;
+use tokio::sync::Semaphore;
 
 use super::page::{Sorry, gone};
 use super::problem::Problem;
@@ -19,6 +20,10 @@ use crate::daemon::Daemon;
 pub(super) const MOST_BYTES: usize = 256 * 1024;
 /// What is read further and thrown away, so that a client that sends too much still hears why.
 const MOST_BYTES_DRAINED: usize = 64 * 1024 * 1024;
+/// What a person types on a page is smaller; it waits for nobody.
+const SMALL_BYTES: usize = 16 * 1024;
+/// So many larger bodies are read at once: 8 MB, however many clients send them.
+static LARGE_BODIES: Semaphore = Semaphore::const_new(32);
 const LONGEST_BODY: Duration = Duration::from_secs(20);
 const LONGEST_ANSWER: Duration = Duration::from_secs(30);
 
@@ -48,10 +53,15 @@ pub(super) async fn whole_body(request: Request, next: Next) -> Response {
 async fn read(mut body: Body) -> Result<Bytes, Problem> {
     let mut bytes = Vec::new();
     let mut length: usize = 0;
+    let mut room = None;
     while let Some(frame) = body.frame().await {
         let frame = frame.map_err(|_| broken_off())?;
         let Some(data) = frame.data_ref() else { continue };
         length = length.saturating_add(data.len());
+        if length > SMALL_BYTES && room.is_none() {
+            // Kept until the body is whole; it never closes.
+            room = LARGE_BODIES.acquire().await.ok();
+        }
         if length <= MOST_BYTES {
             bytes.extend_from_slice(data);
         } else if length > MOST_BYTES_DRAINED {
@@ -132,6 +142,8 @@ pub(super) async fn headers(
     set(header::X_CONTENT_TYPE_OPTIONS, "nosniff");
     set(header::X_FRAME_OPTIONS, "DENY");
     set(header::REFERRER_POLICY, "no-referrer");
+    set(HeaderName::from_static("cross-origin-resource-policy"), "same-origin");
+    set(HeaderName::from_static("cross-origin-opener-policy"), "same-origin");
     set(HeaderName::from_static("x-robots-tag"), "noindex, nofollow");
     if daemon.house().base_url.starts_with("https:") {
         set(header::STRICT_TRANSPORT_SECURITY, A_YEAR);
@@ -158,7 +170,7 @@ fn is_api(uri: &Uri) -> bool {
 }
 
 /// A problem as the reader takes it: a document for a program, a page for a person.
-fn shown(uri: &Uri, problem: Problem) -> Response {
+pub(super) fn shown(uri: &Uri, problem: Problem) -> Response {
     if is_api(uri) { problem.into_response() } else { Sorry::from(problem).into_response() }
 }
 

@@ -1,0 +1,280 @@
+//! The built service under clients that mean it ill: slow, large, deep, many. It must go on
+//! answering others, and stay small. And its pages over TLS.
+
+#![allow(clippy::unwrap_used)]
+
+use std::fs;
+use std::io::{ErrorKind, Read, Write};
+use std::net::TcpStream;
+use std::process::{Child, Stdio};
+use std::time::{Duration, Instant};
+
+use reqwest::{Certificate, Client, StatusCode};
+
+#[allow(dead_code, reason = "other commands need more of it")]
+#[path = "commands/world.rs"]
+mod world;
+
+use world::World;
+
+/// The most that the service may need, all in all.
+const MOST_KB: u64 = 64 * 1024;
+/// Far beyond every deadline of the service, for a machine that is busy.
+const PATIENCE: Duration = Duration::from_secs(90);
+
+struct Lamp {
+    world: World,
+    process: Child,
+    key: String,
+    http: Client,
+}
+
+impl Lamp {
+    fn lit() -> Self {
+        let world = World::new();
+        let process = start(&world);
+        let key = world.key(&[]);
+        Lamp { world, process, key, http: client(None) }
+    }
+
+    fn address(&self) -> String {
+        self.world.base_url.split_once("//").unwrap().1.to_owned()
+    }
+
+    fn connect(&self) -> TcpStream {
+        let stream = TcpStream::connect(self.address()).unwrap();
+        stream.set_read_timeout(Some(PATIENCE)).unwrap();
+        stream
+    }
+
+    /// The most memory that the service has had, in kB; proc(5).
+    fn peak_kb(&self) -> u64 {
+        let status = fs::read_to_string(format!("/proc/{}/status", self.process.id())).unwrap();
+        let line = status.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
+        line.split_whitespace().nth(1).unwrap().parse().unwrap()
+    }
+
+    async fn is_well(&self) -> bool {
+        let healthz = format!("{}/healthz", self.world.base_url);
+        let answer = self.http.get(healthz).timeout(Duration::from_secs(30)).send().await;
+        answer.is_ok_and(|answer| answer.status() == StatusCode::OK)
+    }
+
+    async fn grows_well(&self) {
+        let began = Instant::now();
+        while !self.is_well().await {
+            assert!(began.elapsed() < PATIENCE);
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+    }
+
+    async fn post(&self, kind: &str, body: Vec<u8>) -> StatusCode {
+        let url = format!("{}/api/v1/plans", self.world.base_url);
+        let request = self.http.post(url).bearer_auth(&self.key).header("content-type", kind);
+        request.body(body).send().await.unwrap().status()
+    }
+}
+
+impl Drop for Lamp {
+    fn drop(&mut self) {
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}
+
+fn start(world: &World) -> Child {
+    let child = world.command(&["serve"]).stdout(Stdio::piped()).stderr(Stdio::null()).spawn();
+    let mut child = child.unwrap();
+    let mut greeting = [0; 10];
+    child.stdout.as_mut().unwrap().read_exact(&mut greeting).unwrap();
+    child
+}
+
+fn client(trusted: Option<&str>) -> Client {
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let trusted: Vec<_> =
+        trusted.iter().map(|pem| Certificate::from_pem(pem.as_bytes()).unwrap()).collect();
+    let builder = Client::builder().redirect(reqwest::redirect::Policy::none());
+    builder.tls_certs_only(trusted).no_proxy().build().unwrap()
+}
+
+/// What comes until the other side closes; `None` if it is not closed in time.
+fn to_the_end(mut stream: TcpStream) -> Option<String> {
+    let mut text = Vec::new();
+    match stream.read_to_end(&mut text) {
+        Err(error) if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => None,
+        _ => Some(String::from_utf8_lossy(&text).into_owned()),
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn who_says_nothing_or_says_it_slowly_is_shown_out_and_keeps_nobody_out() {
+    let lamp = Lamp::lit();
+    lamp.grows_well().await;
+    let heads: Vec<_> = (0..100).map(|_| lamp.connect()).collect();
+    let bodies: Vec<_> = (0..100).map(|_| lamp.connect()).collect();
+    for mut head in &heads {
+        head.write_all(b"GET / HTTP/1.1\r\nHost: x\r\nX-A: ").unwrap();
+    }
+    for mut body in &bodies {
+        let head = "POST /api/v1/plans HTTP/1.1\r\nHost: x\r\nContent-Length: 200000\r\n\r\n{";
+        body.write_all(head.as_bytes()).unwrap();
+    }
+    assert!(lamp.is_well().await, "others are answered meanwhile");
+    for body in bodies {
+        let said = to_the_end(body).expect("a slow body is given up");
+        assert!(said.starts_with("HTTP/1.1 408 "), "{said}");
+    }
+    for head in heads {
+        to_the_end(head).expect("a slow head is given up");
+    }
+    assert!(lamp.is_well().await);
+    assert!(lamp.peak_kb() < MOST_KB, "{} kB", lamp.peak_kb());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn large_and_deep_bodies_cost_little() {
+    let lamp = Lamp::lit();
+    lamp.grows_well().await;
+    let deep_json = "[".repeat(250_000).into_bytes();
+    assert_eq!(lamp.post("application/json", deep_json).await, StatusCode::UNPROCESSABLE_ENTITY);
+    let deep_objects = "{\"a\":".repeat(50_000).into_bytes();
+    assert_eq!(lamp.post("application/json", deep_objects).await, StatusCode::UNPROCESSABLE_ENTITY);
+    let deep_toml = format!("a = {}", "[".repeat(250_000)).into_bytes();
+    assert_eq!(lamp.post("application/toml", deep_toml).await, StatusCode::UNPROCESSABLE_ENTITY);
+    let dotted = format!("{}a = 1", "a.".repeat(100_000)).into_bytes();
+    assert_eq!(lamp.post("application/toml", dotted).await, StatusCode::UNPROCESSABLE_ENTITY);
+    let many = format!("{{{}}}", vec!["\"crew\":[]"; 20_000].join(",")).into_bytes();
+    assert_eq!(lamp.post("application/json", many).await, StatusCode::UNPROCESSABLE_ENTITY);
+    let large = (0..24).map(|_| lamp.post("application/json", vec![b' '; 8 << 20]));
+    let large = futures_all(large.collect()).await;
+    assert!(large.iter().all(|status| *status == StatusCode::PAYLOAD_TOO_LARGE), "{large:?}");
+    let heads: Vec<_> = (0..50).map(|_| lamp.connect()).collect();
+    for mut head in &heads {
+        // Whatever becomes of it: it may be shown out before its end.
+        let _ = head.write_all(b"GET / HTTP/1.1\r\nHost: x\r\nX-A: ");
+        let _ = head.write_all(&[b'a'; 256 * 1024]);
+    }
+    drop(heads);
+    assert!(lamp.is_well().await);
+    assert!(lamp.peak_kb() < MOST_KB, "{} kB", lamp.peak_kb());
+}
+
+/// One after the other in one task, but all under way at once.
+async fn futures_all<F: Future + Send>(futures: Vec<F>) -> Vec<F::Output> {
+    let mut futures: Vec<_> = futures.into_iter().map(Box::pin).collect();
+    let mut done: Vec<Option<F::Output>> = futures.iter().map(|_| None).collect();
+    std::future::poll_fn(|context| {
+        for (future, done) in futures.iter_mut().zip(&mut done) {
+            if done.is_none()
+                && let std::task::Poll::Ready(output) = future.as_mut().poll(context)
+            {
+                *done = Some(output);
+            }
+        }
+        match done.iter().all(Option::is_some) {
+            true => std::task::Poll::Ready(()),
+            false => std::task::Poll::Pending,
+        }
+    })
+    .await;
+    done.into_iter().flatten().collect()
+}
+
+/// The "billion laughs" (CVE-2003-1564) and an external entity (CWE-611), in a route's file.
+#[test]
+fn xml_bombs_in_a_route_are_refused() {
+    let world = World::new();
+    let mut laughs = String::from("<!DOCTYPE gpx [<!ENTITY a0 \"ha\">");
+    for at in 1..10 {
+        let ten = format!("&a{};", at - 1).repeat(10);
+        laughs.push_str(&format!("<!ENTITY a{at} \"{ten}\">"));
+    }
+    let route = |entity: &str| {
+        format!(
+            "<gpx version=\"1.1\" creator=\"x\"><rte><rtept lat=\"48.55\" lon=\"-123.2\">\
+             <name>{entity}</name></rtept></rte></gpx>"
+        )
+    };
+    let laughs = format!("{laughs}]>{}", route("&a9;"));
+    let outside =
+        format!("<!DOCTYPE gpx [<!ENTITY x SYSTEM \"file:///etc/passwd\">]>{}", route("&x;"));
+    for bomb in [laughs, outside] {
+        world.write("route.gpx", &bomb);
+        let plan = format!("route_file = \"route.gpx\"\n{}", world::plan());
+        let plan = world.write("plan.toml", &plan);
+        let ended = world.run(&["review", plan.to_str().unwrap(), "--json"]);
+        assert_eq!(ended.code, 65, "{ended:?}");
+        assert!(ended.err.contains("route.gpx"), "{ended:?}");
+        assert!(!ended.err.contains("root:"), "{ended:?}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_pages_are_served_over_tls_and_a_bad_certificate_stops_no_alert() {
+    let world = World::new();
+    let settings = fs::read_to_string(world.path("shorelamp.toml")).unwrap();
+    let base_url = world.base_url.replace("http://127.0.0.1", "https://localhost");
+    let settings = settings.replace(
+        &format!("base_url = \"{}\"", world.base_url),
+        &format!("base_url = \"{base_url}\"\nsecurity_contact = \"keeper@example.org\""),
+    );
+    let tls = "[service.tls]\ncertificate = \"certificate.pem\"\nkey = \"key.pem\"\n";
+    world.write("shorelamp.toml", &format!("{settings}\n{tls}"));
+    world.write("certificate.pem", "no certificate");
+    let process = start(&world);
+    let key = world.key(&[]);
+    let made = rcgen::generate_simple_self_signed(vec!["localhost".to_owned()]).unwrap();
+    let lamp = Lamp { world, process, key, http: client(Some(&made.cert.pem())) };
+
+    // The keeper is told, and nothing else stops.
+    let folder = lamp.world.path("var/outgoing");
+    let began = Instant::now();
+    let told = || {
+        let letters = fs::read_dir(&folder).ok().into_iter().flatten().flatten();
+        letters
+            .map(|one| fs::read_to_string(one.path()).unwrap_or_default())
+            .any(|letter| letter.contains("certificate"))
+    };
+    while !told() {
+        assert!(began.elapsed() < PATIENCE);
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    assert!(lamp.http.get(format!("{base_url}/healthz")).send().await.is_err());
+
+    lamp.world.write("key.pem", &made.signing_key.serialize_pem());
+    lamp.world.write("certificate.pem", &made.cert.pem());
+    let began = Instant::now();
+    let home = loop {
+        match lamp.http.get(format!("{base_url}/key/{}", lamp.key)).send().await {
+            Ok(home) => break home,
+            Err(error) => assert!(began.elapsed() < PATIENCE, "{error:?}"),
+        }
+        tokio::time::sleep(Duration::from_millis(200)).await;
+    };
+    let headers = home.headers();
+    assert!(headers["set-cookie"].to_str().unwrap().starts_with("__Host-shorelamp="));
+    // RFC 6797; a year is what ASVS 5.0, 3.4.1 asks for.
+    assert_eq!(headers["strict-transport-security"], "max-age=31536000");
+
+    // RFC 9116: 2.5.3 Contact and 2.5.5 Expires stand once at least, and once; 2.5.5: less than a
+    // year ahead; 3: in UTF-8 plain text.
+    let contact = lamp.http.get(format!("{base_url}/.well-known/security.txt")).send().await;
+    let contact = contact.unwrap();
+    assert_eq!(contact.headers()["content-type"], "text/plain; charset=utf-8");
+    let text = contact.text().await.unwrap();
+    let field = |name: &str| {
+        let found: Vec<_> = text.lines().filter_map(|line| line.strip_prefix(name)).collect();
+        assert_eq!(found.len(), 1, "{name} in {text}");
+        found[0].to_owned()
+    };
+    assert_eq!(field("Contact: "), "mailto:keeper@example.org");
+    let expires: chrono::DateTime<chrono::Utc> = field("Expires: ").parse().unwrap();
+    let ahead = expires - chrono::Utc::now();
+    assert!(ahead > chrono::TimeDelta::days(60) && ahead < chrono::TimeDelta::days(365));
+
+    // Without TLS nobody gets a word on that port.
+    let mut plain = lamp.connect();
+    plain.write_all(b"GET /healthz HTTP/1.1\r\nHost: localhost\r\n\r\n").unwrap();
+    assert!(!to_the_end(plain).expect("closed").contains("HTTP/1.1 200"));
+}
