@@ -35,7 +35,7 @@ impl Daemon {
         idempotency: Option<&str>,
         body: &[u8],
     ) -> Result<Amended, FilingError> {
-        let body_hash = self.0.secrets.body_hash(body);
+        let body_hash = self.0.secrets.body_mark(body)?;
         let store = &self.0.store;
         if let Some(key) = idempotency
             && store.amended_before(plan_ref, key, &body_hash).await?

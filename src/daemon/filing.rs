@@ -1,5 +1,7 @@
 //! From a plan to an armed one: nothing is called filed before it is on the disk.
 
+use std::fmt;
+
 use chrono::{DateTime, TimeDelta, Utc};
 use thiserror::Error;
 
@@ -24,7 +26,7 @@ pub struct Filed {
 }
 
 /// The links that the filing device alone holds.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct Links {
     /// The crew's page.
     pub crew: String,
@@ -36,6 +38,13 @@ pub struct Links {
     pub cancel: String,
     /// Amends.
     pub amend: String,
+}
+
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for Links {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("Links")
+    }
 }
 
 /// Why a plan is not armed.
@@ -125,7 +134,7 @@ impl Daemon {
         idempotency: Option<&str>,
         body: &[u8],
     ) -> Result<Filed, FilingError> {
-        let body_hash = self.0.secrets.body_hash(body);
+        let body_hash = self.0.secrets.body_mark(body)?;
         if let Some(idempotency) = idempotency
             && let Some(first) = self.0.store.filed_before(&key.id, idempotency, &body_hash).await?
         {

@@ -21,7 +21,7 @@ use secrecy::{ExposeSecret, SecretBox};
 use sha2::Sha256;
 
 use super::filing::to_json;
-use super::secrets::{from_hex, random, to_hex, write_private};
+use super::secrets::{from_hex, random, to_hex, token_hash, write_private};
 use super::{Daemon, FilingError, SecretsError};
 use crate::plan::{Plan, read_json};
 use crate::store::{PlanRecord, StoreError};
@@ -33,6 +33,8 @@ pub const LOST: &str = "Something was given here, but this service has lost the 
 const SEALED: &str = "sealed:1:";
 const BEFORE: &str = r#""medical":"#;
 const NONCE_BYTES: usize = 12;
+/// Whose the marks of bodies are.
+const BODY: &str = "body";
 /// So many plans' keys are kept at hand; with more, they are read anew.
 const MOST_KEPT: usize = 8192;
 
@@ -85,12 +87,7 @@ impl Seals {
     }
 
     fn open_one(&self, secret: &[u8; 32], plan_ref: &str, sealed: &str) -> Option<String> {
-        let bytes = URL_SAFE_NO_PAD.decode(sealed).ok()?;
-        let (nonce, msg) = bytes.split_first_chunk::<NONCE_BYTES>()?;
-        let key = self.key(secret, plan_ref, false).ok()?;
-        let payload = Payload { msg, aad: plan_ref.as_bytes() };
-        let words = cipher(&key).decrypt(&Nonce::from(*nonce), payload).ok()?;
-        String::from_utf8(words).ok()
+        open_with(&self.key(secret, plan_ref, false).ok()?, plan_ref, sealed)
     }
 
     /// A plan's key.
@@ -105,12 +102,7 @@ impl Seals {
             return Ok(copy(key));
         }
         let own = self.own_bits(plan_ref, make)?;
-        let mut key = SecretBox::new(Box::new([0; 32]));
-        let info = format!("medical {plan_ref}");
-        let made = Hkdf::<Sha256>::new(Some(&own), secret)
-            .expand(info.as_bytes(), secrecy::ExposeSecretMut::expose_secret_mut(&mut key));
-        // HKDF makes up to 8160 bytes; 32 are asked for.
-        made.map_err(|_| SecretsError::Unsealable)?;
+        let key = derived(secret, Some(&own), &format!("medical {plan_ref}"))?;
         if kept.len() >= MOST_KEPT {
             kept.clear();
         }
@@ -173,6 +165,27 @@ fn copy(key: &SecretBox<[u8; 32]>) -> SecretBox<[u8; 32]> {
     SecretBox::new(Box::new(*key.expose_secret()))
 }
 
+fn derived(
+    secret: &[u8; 32],
+    own: Option<&[u8]>,
+    purpose: &str,
+) -> Result<SecretBox<[u8; 32]>, SecretsError> {
+    let mut key = SecretBox::new(Box::new([0; 32]));
+    let made = Hkdf::<Sha256>::new(own, secret)
+        .expand(purpose.as_bytes(), secrecy::ExposeSecretMut::expose_secret_mut(&mut key));
+    // HKDF makes up to 8160 bytes; 32 are asked for.
+    made.map_err(|_| SecretsError::Unsealable)?;
+    Ok(key)
+}
+
+fn open_with(key: &SecretBox<[u8; 32]>, owner: &str, sealed: &str) -> Option<String> {
+    let bytes = URL_SAFE_NO_PAD.decode(sealed).ok()?;
+    let (nonce, msg) = bytes.split_first_chunk::<NONCE_BYTES>()?;
+    let payload = Payload { msg, aad: owner.as_bytes() };
+    let words = cipher(key).decrypt(&Nonce::from(*nonce), payload).ok()?;
+    String::from_utf8(words).ok()
+}
+
 fn cipher(key: &SecretBox<[u8; 32]>) -> ChaCha20Poly1305 {
     ChaCha20Poly1305::new(&Key::from(*key.expose_secret()))
 }
@@ -195,6 +208,41 @@ impl super::Secrets {
         self.seals.open(self.own.expose_secret(), plan_ref, stored)
     }
 
+    /// What stands for the body of a request in the database: its SHA-256, sealed, so that whoever
+    /// has the database alone can't try out what the body may have said. The same for the same
+    /// body: its nonce is a keyed hash of what it seals, as in SIV (RFC 5297).
+    ///
+    /// # Errors
+    /// It can't be sealed.
+    pub(super) fn body_mark(&self, body: &[u8]) -> Result<String, SecretsError> {
+        let digest = token_hash(&String::from_utf8_lossy(body));
+        let keyed = self.keyed_hash(&format!("body {digest}"));
+        let nonce = std::array::from_fn(|at| keyed[at]);
+        seal_one(&self.key_for("bodies")?, BODY, &digest, nonce)
+    }
+
+    /// The SHA-256 of the body that this stands for; one from before it was sealed is itself.
+    pub(super) fn body_sha256(&self, mark: &str) -> String {
+        self.open_text(BODY, "bodies", mark).unwrap_or_default()
+    }
+
+    /// A text of this owner, sealed.
+    ///
+    /// # Errors
+    /// It can't be sealed.
+    pub(super) fn seal_text(&self, owner: &str, text: &str) -> Result<String, SecretsError> {
+        seal_one(&self.key_for(&format!("of {owner}"))?, owner, text, random()?)
+    }
+
+    fn open_text(&self, owner: &str, purpose: &str, text: &str) -> Option<String> {
+        let Some(sealed) = text.strip_prefix(SEALED) else { return Some(text.to_owned()) };
+        open_with(&self.key_for(purpose).ok()?, owner, sealed)
+    }
+
+    fn key_for(&self, purpose: &str) -> Result<SecretBox<[u8; 32]>, SecretsError> {
+        derived(self.own.expose_secret(), None, purpose)
+    }
+
     /// The plan with what is sealed on the disk sealed.
     pub(super) fn seal(&self, plan_ref: &str, plan: &Plan) -> Result<Plan, SecretsError> {
         self.seals.seal(self.own.expose_secret(), plan_ref, plan)
@@ -213,10 +261,11 @@ impl Daemon {
             self.tell_of_lost_key(plan_ref);
         }
         let no_files = |_: &str| Err("a stored plan names no files".to_owned());
-        read_json(&opened.text, &no_files).map_err(|faults| StoreError::Damaged {
-            plan: plan_ref.clone(),
-            why: faults.to_string(),
-            page: false,
+        read_json(&opened.text, &no_files).map_err(|faults| {
+            // Where the faults are, and nothing of what stands there: this is logged.
+            let keys: Vec<&str> = faults.list().iter().map(|fault| fault.key.as_str()).collect();
+            let why = format!("it is no plan any more ({})", keys.join(", "));
+            StoreError::Damaged { plan: plan_ref.clone(), why, page: false }
         })
     }
 
@@ -235,6 +284,26 @@ impl Daemon {
         let sealed = tokio::task::spawn_blocking(sealing).await;
         let sealed = sealed.map_err(|_| SecretsError::Unsealable)?;
         Ok(to_json(plan_ref, &sealed.map_err(no_room)?)?)
+    }
+
+    /// A text that a key's device keeps here for its next trip, sealed.
+    ///
+    /// # Errors
+    /// It can't be sealed.
+    pub fn seal_for(&self, key_id: &str, text: &str) -> Result<String, SecretsError> {
+        self.0.secrets.seal_text(key_id, text)
+    }
+
+    /// The same text opened; `None` once the service's secret is another.
+    #[must_use]
+    pub fn open_for(&self, key_id: &str, text: &str) -> Option<String> {
+        self.0.secrets.open_text(key_id, &format!("of {key_id}"), text)
+    }
+
+    /// The SHA-256 of the body that a plan was filed by, of the mark that the database has of it.
+    #[must_use]
+    pub fn body_sha256(&self, mark: &str) -> String {
+        self.0.secrets.body_sha256(mark)
     }
 
     /// Forgets a plan's key, so that what it sealed is out of reach in every copy.
@@ -346,6 +415,31 @@ mod tests {
         }
         let cut = &text[..text.find(sealed).unwrap() + 40];
         assert!(seals.open(&SECRET, REF, cut).lost, "no end");
+    }
+
+    #[test]
+    fn a_body_has_one_mark_that_tells_nothing_without_the_secret() {
+        let folder = tempfile::tempdir().unwrap();
+        let secrets = crate::daemon::Secrets::open(folder.path()).unwrap();
+        let mark = secrets.body_mark(b"abc").unwrap();
+        assert_eq!(mark, secrets.body_mark(b"abc").unwrap());
+        assert_ne!(mark, secrets.body_mark(b"abd").unwrap());
+        // FIPS 180-4 example: the SHA-256 of "abc".
+        let sha256 = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        assert!(!mark.contains(sha256));
+        assert_eq!(secrets.body_sha256(&mark), sha256);
+        assert_eq!(secrets.body_sha256(sha256), sha256, "from before");
+    }
+
+    #[test]
+    fn what_a_device_keeps_is_its_own() {
+        let folder = tempfile::tempdir().unwrap();
+        let secrets = crate::daemon::Secrets::open(folder.path()).unwrap();
+        let sealed = secrets.seal_text("A", "Asthma").unwrap();
+        assert!(!sealed.contains("Asthma"));
+        assert_eq!(secrets.open_text("A", "of A", &sealed).as_deref(), Some("Asthma"));
+        assert_eq!(secrets.open_text("B", "of B", &sealed), None);
+        assert_eq!(secrets.open_text("A", "of A", "old").as_deref(), Some("old"));
     }
 
     #[test]

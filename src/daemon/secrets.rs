@@ -149,14 +149,6 @@ impl Secrets {
         to_hex(&self.keyed_hash(&format!("address {}", plain_address(email))))
     }
 
-    /// What stands for the body of a request: whoever has the database, but not the secret, can't
-    /// try out what it may have said.
-    #[must_use]
-    pub fn body_hash(&self, body: &[u8]) -> String {
-        let digest = to_hex(&Sha256::digest(body).into());
-        to_hex(&self.keyed_hash(&format!("body {digest}")))
-    }
-
     fn keyed_hash(&self, text: &str) -> [u8; 32] {
         // HMAC takes a key of any length; this one has 32 bytes.
         let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(self.own.expose_secret()) else {

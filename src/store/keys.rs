@@ -117,6 +117,10 @@ impl Store {
                 for id in ids {
                     sqlx::query("UPDATE keys SET revoked_at = $1 WHERE id = $2")
                         .bind(millis(now))
+                        .bind(&id)
+                        .execute(&mut *connection)
+                        .await?;
+                    sqlx::query("DELETE FROM usual_trips WHERE key_id = $1")
                         .bind(id)
                         .execute(&mut *connection)
                         .await?;

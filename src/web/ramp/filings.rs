@@ -129,7 +129,8 @@ pub(super) async fn delete(
 
 async fn receipt(daemon: &Daemon, id: &str, filed: FiledAs) -> Result<Receipt, Problem> {
     let status = daemon.status(&filed.plan_ref).await?;
-    Ok(Receipt::of(daemon, id, filed.body_hash, &status))
+    let sha256 = daemon.body_sha256(&filed.body_hash);
+    Ok(Receipt::of(daemon, id, sha256, &status))
 }
 
 enum Unread {

@@ -33,8 +33,17 @@ pub(super) struct Offered {
 
 /// Those that are offered, the one used last first.
 pub(super) async fn offered(daemon: &Daemon, device: &Device) -> Result<Vec<Offered>, StoreError> {
-    let trips = daemon.store().usual_trips(&device.key.id).await?;
+    let trips = kept(daemon, device).await?;
     Ok(trips.into_iter().take(SHOWN).map(Offered::from).collect())
+}
+
+/// The usual trips of this device; one that can't be opened any more is left out.
+async fn kept(daemon: &Daemon, device: &Device) -> Result<Vec<UsualTrip>, StoreError> {
+    let key = &device.key.id;
+    let trips = daemon.store().usual_trips(key).await?.into_iter();
+    Ok(trips
+        .filter_map(|trip| Some(UsualTrip { form: daemon.open_for(key, &trip.form)?, ..trip }))
+        .collect())
 }
 
 impl From<UsualTrip> for Offered {
@@ -51,7 +60,7 @@ pub(super) async fn chosen(
     device: &Device,
     name: &str,
 ) -> Result<Option<Draft>, StoreError> {
-    let trips = daemon.store().usual_trips(&device.key.id).await?;
+    let trips = kept(daemon, device).await?;
     let trip = trips.into_iter().find(|trip| trip.name == name);
     Ok(trip.map(|trip| Draft::of(&Typed::of_bytes(trip.form.as_bytes()))))
 }
@@ -91,6 +100,8 @@ pub(super) async fn change(
         let detail = "this plan is too long to be kept as a usual trip; nothing was changed";
         return Err(Problem::new(StatusCode::PAYLOAD_TOO_LARGE, detail).into());
     }
+    // It holds what the next plan will say of its crew's health.
+    let form = daemon.seal_for(&device.key.id, &form)?;
     let trip = UsualTrip { name, form, lasts_min: u32::try_from(lasts).unwrap_or(0) };
     daemon.store().keep_trip(&device.key.id, &trip, daemon.now()).await?;
     Ok(see_other(&format!("/filed/{plan_ref}?kept")))
