@@ -106,6 +106,11 @@ impl Daemon {
     /// # Errors
     /// The database; what was forgotten before stays so.
     pub async fn forget_what_is_over(&self) -> Result<Forgotten, StoreError> {
+        // A clock that jumped ahead, or a database that may be older than what it acknowledged, must
+        // make nobody forget what can still be taken back.
+        if self.0.clock.dispute().is_some() || self.0.health.held_until().is_some() {
+            return Ok(Forgotten::default());
+        }
         let (now, kept) = (self.now(), self.0.house.retention);
         let mut forgotten = Forgotten {
             thinned: self.thin(now - kept.unconfirmed.delta()).await?,

@@ -132,7 +132,7 @@ fn without_picture(daemon: &Daemon, claimed: &Claimed, outcome: Outcome) -> Outc
     match outcome {
         Outcome::Failed(error) if error.class == SendClass::MessageRefused => {
             let (plan, letter) = (&claimed.plan_ref, &claimed.id);
-            tracing::warn!(plan, letter, said = %error, "refused; it goes again without its chart");
+            tracing::warn!(plan, letter, class = ?error.class, "refused; it goes again without its chart");
             daemon.0.charts.leave_out_of(letter);
             Outcome::Outdated
         }

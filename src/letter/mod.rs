@@ -50,6 +50,8 @@ pub use script::words_to_say;
 pub use trouble::{service_trouble, service_trouble_over};
 pub use when::Clock;
 
+use std::fmt;
+
 use chrono::{DateTime, Utc};
 
 use crate::watch::{Kind, Order};
@@ -57,7 +59,7 @@ use block::{Block, Draft};
 use scene::Scene;
 
 /// A letter, ready for the post.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, PartialEq, Eq)]
 pub struct Letter {
     /// One line of at most 120 characters, without control characters.
     pub subject: String,
@@ -69,6 +71,13 @@ pub struct Letter {
     pub important: bool,
     /// Which letters a mail program may show together. Alerts have a thread of their own.
     pub thread: String,
+}
+
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for Letter {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("Letter")
+    }
 }
 
 /// The letter that an order asks for. Total: it cannot fail.

@@ -26,13 +26,15 @@ pub use times::{Moment, Times};
 pub use trip::{Craft, Gear, Landing, Launch, Pace, Stated, Waypoint};
 pub use zone::zone_at;
 
+use std::fmt;
+
 use chrono::{DateTime, Utc};
 use serde::Serialize;
 
 use crate::measure::Position;
 
 /// A checked float plan.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, PartialEq, Serialize)]
 pub struct Plan {
     /// What the crew calls the trip.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -64,6 +66,13 @@ pub struct Plan {
     /// Who ashore is told: at least one.
     #[serde(rename = "contact")]
     pub contacts: Vec<Contact>,
+}
+
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for Plan {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("Plan")
+    }
 }
 
 impl Plan {

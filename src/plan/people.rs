@@ -1,9 +1,11 @@
 //! The people of a plan: the crew afloat and the contacts ashore.
 
+use std::fmt;
+
 use serde::Serialize;
 
 /// One of the crew.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, PartialEq, Serialize)]
 pub struct CrewMember {
     /// The name by which they check in; different from every other of the crew.
     pub name: String,
@@ -39,6 +41,13 @@ pub struct CrewMember {
     pub beginner: Option<bool>,
 }
 
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for CrewMember {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("CrewMember")
+    }
+}
+
 /// Clothing against immersion.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
@@ -64,7 +73,7 @@ pub enum Lifejacket {
 }
 
 /// Somebody ashore who is told of the trip and alerted when the crew is overdue.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, PartialEq, Serialize)]
 pub struct Contact {
     /// Their name.
     pub name: String,
@@ -76,4 +85,11 @@ pub struct Contact {
     /// Their telephone, for the other contacts and the rescue service.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub phone: Option<String>,
+}
+
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for Contact {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("Contact")
+    }
 }

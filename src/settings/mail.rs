@@ -1,5 +1,7 @@
 //! Whose letters, and the relays or the folder through which they leave.
 
+use std::fmt;
+
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 
@@ -31,12 +33,19 @@ pub struct Mail {
 }
 
 /// A name, perhaps, and an address in plain ASCII.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, PartialEq, Eq)]
 pub struct Mailbox {
     /// The name shown.
     pub name: Option<String>,
     /// The address.
     pub email: String,
+}
+
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for Mailbox {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("Mailbox")
+    }
 }
 
 #[derive(Default, Deserialize)]

@@ -1,5 +1,7 @@
 //! Plans, their states and their events.
 
+use std::fmt;
+
 use std::collections::BTreeSet;
 
 use chrono::{DateTime, Utc};
@@ -16,7 +18,7 @@ use super::{Store, StoreError, damaged, instant, millis};
 use crate::watch::{Event, Order, Past, Step, Watched, next_wakeup};
 
 /// A plan to be filed, with all that is written in the same transaction.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct Filing<'a> {
     /// The plan's ref.
     pub plan_ref: &'a str,
@@ -42,8 +44,15 @@ pub struct Filing<'a> {
     pub strangers: Option<super::Strangers>,
 }
 
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for Filing<'_> {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(out, "Filing {}", self.plan_ref)
+    }
+}
+
 /// A plan as it stands.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct PlanRecord {
     /// Its ref.
     pub plan_ref: String,
@@ -57,6 +66,13 @@ pub struct PlanRecord {
     pub filed_at: DateTime<Utc>,
     /// The key that filed it.
     pub key_id: String,
+}
+
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for PlanRecord {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(out, "PlanRecord {}", self.plan_ref)
+    }
 }
 
 /// What an event led to.

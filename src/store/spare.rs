@@ -3,6 +3,8 @@
 //! The first state lets the present one be folded again from the events; the card tells whom to
 //! write to when even that fails.
 
+use std::fmt;
+
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -29,7 +31,7 @@ pub struct Card {
 }
 
 /// Somebody whom letters reach.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Mailed {
     /// Their name.
     pub name: String,
@@ -43,6 +45,13 @@ pub(super) enum Spares {
     Follow,
     /// They lie in a page that can't be written.
     Leave,
+}
+
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for Mailed {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("Mailed")
+    }
 }
 
 /// What is known of a plan whose own row can't be read.

@@ -1,5 +1,7 @@
 //! Plans that an earlier version of this program stored with their medical notes in plain text.
 
+use std::fmt;
+
 use sqlx::Row;
 
 use super::{Store, StoreError};
@@ -12,7 +14,7 @@ const PLAIN: [&str; 2] = [
 ];
 
 /// A version of a plan with medical notes in plain text.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct Unsealed {
     /// The plan's ref.
     pub plan_ref: String,
@@ -20,6 +22,13 @@ pub struct Unsealed {
     pub plan_json: String,
     /// Of an old version, the event that replaced it; 0 for the newest.
     replaced_by: i64,
+}
+
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for Unsealed {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(out, "Unsealed {}", self.plan_ref)
+    }
 }
 
 impl Store {

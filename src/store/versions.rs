@@ -1,5 +1,7 @@
 //! Plans amended: the new version takes the old one's row, and the old one is kept beside it.
 
+use std::fmt;
+
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
@@ -11,7 +13,7 @@ use super::{Store, StoreError, instant, millis};
 use crate::watch::Event;
 
 /// A new version of a plan, with all that is written in the same transaction.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct NewVersion {
     /// The plan's ref.
     pub plan_ref: String,
@@ -33,8 +35,15 @@ pub struct NewVersion {
     pub card: Card,
 }
 
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for NewVersion {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(out, "NewVersion {}", self.plan_ref)
+    }
+}
+
 /// A version of a plan that another has replaced.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, PartialEq, Eq)]
 pub struct OldVersion {
     /// The number of the event that replaced it.
     pub replaced_by: u32,
@@ -42,6 +51,13 @@ pub struct OldVersion {
     pub replaced_at: DateTime<Utc>,
     /// The plan, in the plan file's keys.
     pub plan_json: String,
+}
+
+/// It holds private text, so it can't print itself.
+impl fmt::Debug for OldVersion {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("OldVersion")
+    }
 }
 
 impl Store {

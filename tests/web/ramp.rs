@@ -36,7 +36,25 @@ async fn form(lamp: &Lamp) -> Form {
 async fn without_a_key_the_page_says_how_to_get_one() {
     let lamp = Lamp::lit().await;
     let page = text(lamp.get("/").send().await.unwrap()).await;
-    assert!(page.contains("How to get a key") && forms(&page).is_empty());
+    assert!(page.contains("How to get a key"));
+    let [form] = &forms(&page)[..] else { panic!("one form, for a key: {page}") };
+    assert_eq!((form.action.as_str(), form.fields["key"].as_str()), ("/key", ""));
+}
+
+#[tokio::test]
+async fn a_key_may_be_typed_and_its_link_pasted() {
+    let lamp = Lamp::lit().await;
+    let typed = async |key: &str| lamp.post("/key").form(&[("key", key)]).send().await.unwrap();
+    for key in [lamp.key.clone(), format!(" {}/key/{} ", lamp.base, lamp.key)] {
+        let held = typed(&key).await;
+        assert_eq!(held.status(), StatusCode::SEE_OTHER);
+        assert!(held.headers()["set-cookie"].to_str().unwrap().contains(&lamp.key));
+    }
+    for wrong in ["", "wrong", "https://example.org/key/"] {
+        let refused = typed(wrong).await;
+        assert_eq!(refused.status(), StatusCode::NOT_FOUND);
+        assert!(!refused.headers().contains_key("set-cookie"));
+    }
 }
 
 #[tokio::test]
