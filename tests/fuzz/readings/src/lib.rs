@@ -11,3 +11,4 @@ pub mod measure;
 pub mod plan;
 
 pub mod inputs;
+pub mod plans;

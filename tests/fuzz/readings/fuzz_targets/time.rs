@@ -1,0 +1,4 @@
+//! See `plans::time`.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| shorelamp_fuzz_readings::plans::time(data));
