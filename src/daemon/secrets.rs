@@ -149,7 +149,7 @@ impl Secrets {
         to_hex(&self.keyed_hash(&format!("address {}", plain_address(email))))
     }
 
-    fn keyed_hash(&self, text: &str) -> [u8; 32] {
+    pub(super) fn keyed_hash(&self, text: &str) -> [u8; 32] {
         // HMAC takes a key of any length; this one has 32 bytes.
         let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(self.own.expose_secret()) else {
             unreachable!("HMAC takes a key of any length");
