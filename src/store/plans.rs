@@ -44,13 +44,6 @@ pub struct Filing<'a> {
     pub strangers: Option<super::Strangers>,
 }
 
-/// It holds private text, so it can't print itself.
-impl fmt::Debug for Filing<'_> {
-    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(out, "Filing {}", self.plan_ref)
-    }
-}
-
 /// A plan as it stands.
 #[derive(Clone)]
 pub struct PlanRecord {
