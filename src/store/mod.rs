@@ -14,6 +14,7 @@ mod damage;
 mod error;
 mod folder;
 mod forget;
+mod history;
 mod keys;
 mod ledger;
 mod letters;

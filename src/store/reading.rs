@@ -5,7 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
-use super::plans::{PlanRecord, past, record};
+use super::history::past;
+use super::plans::{PlanRecord, record};
 use super::{Store, StoreError, list};
 use crate::watch::Past;
 

@@ -11,7 +11,8 @@ use sha2::{Digest, Sha256};
 use sqlx::{AnyConnection, Row};
 
 use super::error::of_row;
-use super::plans::{history, json, to_json};
+use super::history::history;
+use super::plans::{json, to_json};
 use super::{Store, StoreError, damaged, from_millis, millis};
 use crate::measure::Position;
 use crate::watch::{Watched, next_wakeup, step};

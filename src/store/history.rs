@@ -1,0 +1,58 @@
+//! What has happened to a plan.
+
+use sqlx::any::AnyRow;
+use sqlx::{AnyConnection, Row};
+
+use super::error::of_row;
+use super::plans::json;
+use super::{Store, StoreError, damaged, instant};
+use crate::watch::Past;
+
+impl Store {
+    /// Everything that has happened to a plan since it was filed. An event that can't be read is
+    /// left out: it must not keep back a letter that the others suffice for.
+    ///
+    /// # Errors
+    /// Damage, or the database.
+    pub async fn history(&self, plan_ref: &str) -> Result<Vec<Past>, StoreError> {
+        let mut connection = self.readers.acquire().await?;
+        let history = self.heed(rows_of_history(&mut connection, plan_ref).await)?;
+        let readable = history.iter().filter_map(|row| match past(row, plan_ref) {
+            Ok(past) => Some(past),
+            Err(damage) => {
+                tracing::error!(plan = plan_ref, %damage, "an event can't be read; the others are told");
+                None
+            }
+        });
+        Ok(readable.collect())
+    }
+}
+
+/// What has happened to a plan, oldest first.
+pub(super) async fn history(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+) -> Result<Vec<Past>, StoreError> {
+    let rows = rows_of_history(connection, plan_ref).await?;
+    rows.iter().map(|row| past(row, plan_ref)).collect()
+}
+
+async fn rows_of_history(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+) -> Result<Vec<AnyRow>, StoreError> {
+    sqlx::query("SELECT number, at, event_json FROM events WHERE plan = $1 ORDER BY number")
+        .bind(plan_ref)
+        .fetch_all(connection)
+        .await
+        .map_err(|error| of_row(plan_ref, error))
+}
+
+pub(super) fn past(row: &AnyRow, plan_ref: &str) -> Result<Past, StoreError> {
+    let number: i64 = row.try_get("number").map_err(|error| of_row(plan_ref, error))?;
+    Ok(Past {
+        number: u32::try_from(number).map_err(|error| damaged(plan_ref, error))?,
+        at: instant(row, "at").map_err(|error| damaged(plan_ref, error))?,
+        event: json(row, "event_json", plan_ref)?,
+    })
+}
