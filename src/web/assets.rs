@@ -25,6 +25,9 @@ const FOREVER: &str = "public, max-age=31536000, immutable";
 /// The worker and the manifest keep their names: a phone asks each time whether they are new.
 const ASK_AGAIN: &str = "no-cache";
 
+const WORKER_PATH: &str = "/sw.js";
+const APP_PATH: &str = "/app.webmanifest";
+
 const JS: &str = "text/javascript; charset=utf-8";
 const CSS: &str = "text/css; charset=utf-8";
 const SVG: &str = "image/svg+xml";
@@ -43,13 +46,14 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
     vec![
         Asset::new("style.css", CSS, thin(include_str!("pages/style.css"))),
         Asset::new("ramp.js", JS, script(&RAMP)),
+        Asset::new("route.js", JS, script(&[include_str!("script/route.js")])),
         Asset::new("crew.js", JS, script(&CREW)),
         Asset::new("icon.svg", SVG, include_str!("pages/icon.svg").to_owned()),
     ]
 });
 
 static WORKER: LazyLock<Asset> = LazyLock::new(|| {
-    let kept: Vec<&str> = ["style.css", "ramp.js", "icon.svg"].map(path).to_vec();
+    let kept: Vec<&str> = ["style.css", "ramp.js", "route.js", "icon.svg"].map(path).to_vec();
     let names = serde_json::to_string(&kept).unwrap_or_default();
     let text = thin(include_str!("script/worker.js")).replace("KEPT_FILES", &names);
     Asset::new("sw.js", JS, text)
@@ -104,11 +108,16 @@ pub(super) fn path(name: &str) -> &'static str {
     ASSETS.iter().find(|asset| asset.name == name).map_or("", |asset| asset.path.as_str())
 }
 
+/// Whether one of these is asked for.
+pub(super) fn is_asset(path: &str) -> bool {
+    path.starts_with("/a/") || [WORKER_PATH, APP_PATH].contains(&path)
+}
+
 pub(super) fn routes() -> Router<Daemon> {
     Router::new()
         .route("/a/{name}", get(hashed))
-        .route("/sw.js", get(async |asked: HeaderMap| WORKER.answer(&asked, ASK_AGAIN)))
-        .route("/app.webmanifest", get(async |asked: HeaderMap| APP.answer(&asked, ASK_AGAIN)))
+        .route(WORKER_PATH, get(async |asked: HeaderMap| WORKER.answer(&asked, ASK_AGAIN)))
+        .route(APP_PATH, get(async |asked: HeaderMap| APP.answer(&asked, ASK_AGAIN)))
 }
 
 async fn hashed(Path(name): Path<String>, asked: HeaderMap, uri: axum::http::Uri) -> Response {

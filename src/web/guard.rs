@@ -133,13 +133,18 @@ pub(super) async fn headers(
     request: Request,
     next: Next,
 ) -> Response {
+    // A style or a script is no page: what is said of pages would only make it heavier.
+    let is_page = !super::assets::is_asset(request.uri().path());
     let mut response = next.run(request).await;
     let headers = response.headers_mut();
+    headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
+    if !is_page {
+        return response;
+    }
     let mut set = |name: HeaderName, value: &'static str| {
         headers.insert(name, HeaderValue::from_static(value));
     };
     set(header::CONTENT_SECURITY_POLICY, OURS_ONLY);
-    set(header::X_CONTENT_TYPE_OPTIONS, "nosniff");
     set(header::X_FRAME_OPTIONS, "DENY");
     set(header::REFERRER_POLICY, "no-referrer");
     set(HeaderName::from_static("cross-origin-resource-policy"), "same-origin");

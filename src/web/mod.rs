@@ -38,7 +38,7 @@ use crate::daemon::Daemon;
 use guesses::Guesses;
 
 /// How hard a page is packed while its reader waits.
-const PAGE_QUALITY: i32 = 6;
+const PAGE_QUALITY: i32 = 9;
 
 /// Every page and every address of the API.
 pub fn router(daemon: Daemon) -> Router {

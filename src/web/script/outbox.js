@@ -12,10 +12,12 @@ const db = (mode, work) => new Promise((done, failed) => {
   open.onupgradeneeded = () => open.result.createObjectStore('kept');
   open.onerror = () => failed(open.error);
   open.onsuccess = () => {
-    const deed = open.result.transaction('kept', mode, { durability: 'strict' });
-    const asked = work(deed.objectStore('kept'));
-    deed.oncomplete = () => { open.result.close(); done(asked.result); };
-    deed.onerror = deed.onabort = () => { open.result.close(); failed(deed.error); };
+    try {
+      const deed = open.result.transaction('kept', mode, { durability: 'strict' });
+      const asked = work(deed.objectStore('kept'));
+      deed.oncomplete = () => { open.result.close(); done(asked.result); };
+      deed.onerror = deed.onabort = () => { open.result.close(); failed(deed.error); };
+    } catch (error) { failed(error); }
   };
 });
 const local = (name, value) => {
@@ -174,8 +176,8 @@ async function file(body, due) {
   plan = { id: crypto.randomUUID(), body, sha, due, written: Date.now(), unknown: false };
   why = ''; tries = 0;
   if (navigator.storage && navigator.storage.persist) navigator.storage.persist().catch(() => {});
-  await keep();
   show();
   scrollTo(0, 0);
+  await keep();
   attempt();
 }

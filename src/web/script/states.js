@@ -1,6 +1,6 @@
 // The banner: the first words on the screen say whether anybody will look for these people.
 const words = () => {
-  const kept = plan && (plan.kept
+  const kept = plan && (plan.kept === undefined ? 'Being kept on this phone…' : plan.kept
     ? 'Kept on this phone only. Nobody will look for you.'
     : 'This phone can\'t keep it: don\'t close this page. Nobody will look for you.');
   if (!plan) {
