@@ -111,6 +111,14 @@ fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
         )),
         _ => None,
     }));
+    rows.extend(watched.last_word.as_ref().map(|word| {
+        let told = [word.place.clone(), word.note.as_ref().map(|note| words::clean_lines(note))];
+        let told: Vec<String> = told.into_iter().flatten().collect();
+        Row::new(
+            "Last word of the crew",
+            format!("{}: still out, {}", both(word.at), told.join(", ")),
+        )
+    }));
     rows.push(Row::new("Time zone", plan.times.zone.name()));
     Section { title: "The trip".to_owned(), rows }
 }

@@ -84,6 +84,15 @@ fn happened(scene: &Scene<'_>, event: &Event) -> Option<News> {
             );
             Some(News::new(format!("{names} ashore"), sentence))
         }
+        Event::StillOut { .. } => {
+            let word = scene.facts.watched.last_word.as_ref()?;
+            let sentence =
+                format!("The crew says that it is still out: {}", status::last_word(scene, word));
+            Some(News::new("still out", sentence).then(
+                "This moves no time: unless they check in or put their return off, what is due \
+                 comes all the same.",
+            ))
+        }
         Event::Undone { event, by } => Some(undone(scene, *event, &who(scene, by))),
         Event::Refused { to: Recipient::Contact(at), kind } => {
             let why = "the mail service refuses the address for good";

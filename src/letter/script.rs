@@ -91,6 +91,20 @@ fn timing(scene: &Scene<'_>) -> String {
 
 fn last_known(scene: &Scene<'_>) -> String {
     let plan = scene.facts.plan;
+    if let Some(word) = &scene.facts.watched.last_word {
+        let at = word.place.as_ref().and_then(|place| place.parse().ok());
+        let at = at.map(|at| format!(", at {}", words::position_aloud(at)));
+        let note =
+            word.note.as_ref().map(|note| format!(". They said: {}", cut(&clean(note), LONGEST)));
+        return format!(
+            "Their last word was sent at {} local time{}{}. I have heard nothing since. Their \
+             planned launch was from {}.",
+            scene.clock.aloud(word.at),
+            at.unwrap_or_default(),
+            note.unwrap_or_default(),
+            place(plan.launch.name.as_deref(), plan.launch.position),
+        );
+    }
     format!(
         "Their planned launch was at {}, from {}. Nobody has confirmed to me that they launched, \
          and I have no position since then, only the plan. All positions are from the plan, WGS 84, \

@@ -6,7 +6,7 @@ use super::block::Block;
 use super::brief::Row;
 use super::scene::Scene;
 use super::words::{first_name, list, name, names, quote};
-use crate::watch::{By, CalledRescue, ContactState, Event, Recipient};
+use crate::watch::{By, CalledRescue, ContactState, Event, LastWord, Recipient};
 
 /// Where things stand, under its heading.
 pub(super) fn stand(scene: &Scene<'_>) -> Vec<Block> {
@@ -19,6 +19,9 @@ pub(super) fn stand(scene: &Scene<'_>) -> Vec<Block> {
         ));
     }
     rows.extend(ashore(scene));
+    if let Some(word) = &watched.last_word {
+        rows.push(Row::new("Last word of the crew", last_word(scene, word)));
+    }
     rows.push(Row::new("Return by", scene.clock.full_from(scene.due_at(), scene.now)));
     let (overdue_at, now) = (scene.overdue_at(), scene.now);
     let label = if overdue_at <= now { "Overdue since" } else { "Overdue from" };
@@ -28,6 +31,19 @@ pub(super) fn stand(scene: &Scene<'_>) -> Vec<Block> {
     }
     rows.extend(contacts(scene));
     vec![Block::heading("Where things stand"), Block::Rows(rows)]
+}
+
+/// What the crew last said of itself, when and where.
+pub(super) fn last_word(scene: &Scene<'_>, word: &LastWord) -> String {
+    let place = word.place.as_ref().map(|place| format!(" at {place}"));
+    let note = word.note.as_ref().map(|note| format!(": {}", quote(note)));
+    format!(
+        "at {}{}{}, said by {}.",
+        scene.clock.full_from(word.at, scene.now),
+        place.unwrap_or_default(),
+        note.unwrap_or_default(),
+        who(scene, &word.by)
+    )
 }
 
 /// Who is ashore, who says so and how they know.

@@ -64,6 +64,15 @@ pub enum Event {
         /// Who does.
         by: By,
     },
+    /// The crew is still out, and says so: where, and what they want to be known.
+    StillOut {
+        /// The position, as the plan file writes it.
+        place: Option<String>,
+        /// What they say, as typed.
+        note: Option<String>,
+        /// Who says so.
+        by: By,
+    },
     /// An answer, a check-in or a closing is taken back.
     Undone {
         /// The number of the event taken back.

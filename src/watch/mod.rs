@@ -68,7 +68,7 @@ pub use event::{Answer, By, Event, Past};
 pub use ladder::{Anchor, Ladder, LadderFault, Rung, RungKind, To};
 pub use letters::{Cause, Kind, Order, Recipient, retry_until, wanted};
 pub use state::{
-    Ashore, CalledRescue, Closing, ContactState, CrewState, How, OnIt, Phase, RanOut, Terms, Told,
-    Watched,
+    Ashore, CalledRescue, Closing, ContactState, CrewState, How, LastWord, OnIt, Phase, RanOut,
+    Terms, Told, Watched,
 };
 pub use step::{Refusal, Step, step};

@@ -44,6 +44,9 @@ pub struct Watched {
     /// plan; `None` while it has one version only, and all are asked.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) asked: Option<Vec<usize>>,
+    /// What the crew last said of itself while out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub last_word: Option<LastWord>,
     /// What the keeper may have been told.
     pub keeper: Told,
     /// The event that last moved the times.
@@ -51,6 +54,19 @@ pub struct Watched {
     /// The event that last reopened it.
     pub reopened_by: Option<u32>,
     pub(super) climbed: Climbed,
+}
+
+/// What the crew said of itself while out.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LastWord {
+    /// When it was said.
+    pub at: DateTime<Utc>,
+    /// The position, as the plan file writes it.
+    pub place: Option<String>,
+    /// What they said, as typed.
+    pub note: Option<String>,
+    /// Who said it.
+    pub by: By,
 }
 
 /// Where a plan stands.
@@ -235,6 +251,7 @@ impl Watched {
             crew,
             contacts,
             asked: None,
+            last_word: None,
             keeper: Told::default(),
             changed_by: None,
             reopened_by: None,
@@ -316,6 +333,7 @@ impl Watched {
             plan.contacts.iter().map(of).collect::<Vec<_>>()
         };
         self.terms == other.terms
+            && self.last_word == other.last_word
             && self.round == other.round
             && self.phase == other.phase
             && crew(self) == crew(other)

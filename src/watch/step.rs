@@ -5,7 +5,7 @@ use thiserror::Error;
 
 use super::event::{By, Event};
 use super::letters::{Cause, Kind, Order, Recipient};
-use super::state::{Ashore, How, Phase, Watched};
+use super::state::{Ashore, How, LastWord, Phase, Watched};
 use crate::measure::Span;
 
 /// What an event leads to.
@@ -82,6 +82,9 @@ pub fn step(plan: &Watched, event: &Event, now: DateTime<Utc>) -> Result<Step, R
         Event::ClosedByHand { .. } => moving.close_by_hand()?,
         Event::SentAgain { to, .. } => moving.send_again(*to)?,
         Event::Answered { contact, name, answer } => moving.answer(*contact, name, answer)?,
+        Event::StillOut { place, note, by } => {
+            moving.still_out(place.as_deref(), note.as_deref(), by)?;
+        }
         Event::Undone { event, .. } => moving.undo(*event)?,
         Event::Handing { to, kind } => moving.handing(*to, *kind)?,
         Event::Refused { to, kind } => moving.refused(*to, *kind)?,
@@ -233,6 +236,27 @@ impl Moving {
         self.begin_after_change();
         self.tell_of_change(&[]);
         self.climb();
+        Ok(())
+    }
+
+    /// The crew's last word is kept for every later letter. It moves no time and holds back no
+    /// alert: only a check-in or an extension does.
+    fn still_out(
+        &mut self,
+        place: Option<&str>,
+        note: Option<&str>,
+        by: &By,
+    ) -> Result<(), Refusal> {
+        if self.plan.is_closed() {
+            return Err(Refusal::Closed);
+        }
+        let (place, note) = (place.map(str::to_owned), note.map(str::to_owned));
+        let word = LastWord { at: self.now, place, note, by: by.clone() };
+        if self.plan.last_word.as_ref() != Some(&word) {
+            self.plan.last_word = Some(word);
+            self.tell_news();
+            self.climb();
+        }
         Ok(())
     }
 

@@ -59,6 +59,12 @@ fn said(dossier: &Dossier, past: &Past) -> Option<Said> {
             format!("{} put the return time off by {}", speaker(dossier, by), later.spoken())
         }
         Event::Amended { by, .. } => format!("{} amended the plan", speaker(dossier, by)),
+        Event::StillOut { place, note, by } => {
+            let place = place.as_ref().map(|place| format!(" at {place}"));
+            let note = note.as_ref().map(|note| format!(": \"{note}\""));
+            let (place, note) = (place.unwrap_or_default(), note.unwrap_or_default());
+            format!("{} said that they are still out{place}{note}", speaker(dossier, by))
+        }
         Event::CalledOff { by } => format!("{} called the trip off", speaker(dossier, by)),
         Event::ClosedByHand { by, reason } => {
             format!("{} closed the watch, with this reason: {reason}", speaker(dossier, by))
@@ -180,6 +186,7 @@ fn is_by(event: &Event, reader: Option<usize>) -> bool {
         | Event::CalledOff { by }
         | Event::ClosedByHand { by, .. }
         | Event::SentAgain { by, .. }
+        | Event::StillOut { by, .. }
         | Event::Undone { by, .. } => match by {
             By::Crew(_) => reader.is_none(),
             By::Contact(contact, _) => reader == Some(*contact),
@@ -214,6 +221,10 @@ pub(super) fn effect(dossier: &Dossier, number: u32, reader: Option<usize>) -> O
             "Written down: back {} later. Everybody who knows of the trip is told the new times.",
             later.spoken()
         ),
+        Event::StillOut { .. } => "Written down. Every letter from now on says where you were and \
+                                   what you said. It moves no time: if you will be later, put \
+                                   the return time off too."
+            .to_owned(),
         Event::CalledOff { .. } => "Written down: the trip is called off. The watch is over, and \
                                     everybody who was told of the trip is told so."
             .to_owned(),

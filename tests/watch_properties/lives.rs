@@ -143,6 +143,7 @@ pub fn event() -> impl Strategy<Value = Event> {
             .prop_map(|(s, by)| Event::Extended { later: Span::from_seconds(s), by }),
         2 => (amendment(), by()).prop_map(|(to, by)| Event::Amended { to: Box::new(to), by }),
         1 => by().prop_map(|by| Event::CalledOff { by }),
+        1 => by().prop_map(|by| Event::StillOut { place: None, note: None, by }),
         1 => by().prop_map(|by| Event::ClosedByHand { by, reason: "they telephoned".to_owned() }),
         1 => (reader(), by()).prop_map(|(to, by)| Event::SentAgain { to, by }),
         3 => (0usize..3, answer()).prop_map(|(contact, answer)| {

@@ -75,6 +75,8 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
         "one ashore" if open => owes(same, vec![news(scene)]),
         "all ashore" | "called off" if open => owes("closed", over(scene)),
         "one ashore" | "all ashore" | "called off" => Cell::Nothing,
+        "still out, with a note" if !open => Cell::Refused("closed"),
+        "still out, with a note" => owes(same, vec![news(scene)]),
         "somebody else ashore" => Cell::Refused("nobody"),
         "one hour later" | "one minute later" if !open => Cell::Refused("closed"),
         "one minute later" if scene.at_min >= 1 => Cell::Refused("still past"),
