@@ -17,8 +17,12 @@ mod contact;
 mod crew;
 #[path = "web/doors.rs"]
 mod doors;
+#[path = "web/filings.rs"]
+mod filings;
 #[path = "web/house.rs"]
 mod house;
+#[path = "web/own_device.rs"]
+mod own_device;
 #[path = "web/ramp.rs"]
 mod ramp;
 #[path = "web/rescue.rs"]

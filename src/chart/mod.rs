@@ -8,6 +8,7 @@ mod frame;
 mod land;
 mod marks;
 mod png;
+mod sheet;
 
 use std::fmt::Write;
 
@@ -16,6 +17,7 @@ use crate::shoreline::{Route, RouteShore, Shoreline, Shorelines};
 use frame::{Frame, Xy};
 use marks::Foot;
 pub use png::{MOST_BYTES, png};
+pub use sheet::{Sheet, sheet};
 
 /// Points that stand for a leg, which is a geodesic and may bend on the chart.
 const LEG_STEPS: u32 = 24;

@@ -156,6 +156,12 @@ impl Daemon {
         (who < MOST_PLACES).then(|| format!("{}/rescue/{plan_ref}/{token}", self.0.house.base_url))
     }
 
+    /// The digits to be said beside a plan's ref by whoever checks its crew in for them.
+    #[must_use]
+    pub fn spoken_code(&self, plan_ref: &str) -> String {
+        self.0.secrets.spoken(plan_ref)
+    }
+
     /// The page of one reader: where their letters send them.
     #[must_use]
     pub fn page_of(&self, plan_ref: &str, reader: Recipient) -> Option<String> {

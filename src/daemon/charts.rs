@@ -117,6 +117,13 @@ impl Daemon {
         Some(picture.to_vec())
     }
 
+    /// The shore around a place, to tap a route on.
+    pub async fn sheet(&self, middle: Position, radius_m: f64) -> Option<chart::Sheet> {
+        let daemon = self.clone();
+        let drawing = move || chart::sheet(&daemon.0.judge.shores, middle, radius_m);
+        tokio::task::spawn_blocking(drawing).await.ok()?
+    }
+
     /// The chart for a letter of this kind, if that shows one and it is at hand in time.
     pub(super) async fn picture(&self, dossier: &Dossier, kind: Kind) -> Option<Picture> {
         let shown = kind.is_alert() || kind == Kind::Filed;

@@ -143,6 +143,14 @@ impl Secrets {
         hash.chars().take(12).collect()
     }
 
+    /// The six digits that, with the plan's ref, check a crew in by anybody's telephone.
+    #[must_use]
+    pub fn spoken(&self, plan_ref: &str) -> String {
+        let hash = self.keyed_hash(&format!("spoken {plan_ref}"));
+        let number = u32::from_be_bytes([hash[0], hash[1], hash[2], hash[3]]);
+        format!("{:06}", number % 1_000_000)
+    }
+
     /// What stands for an address where only its sameness matters.
     #[must_use]
     pub fn address_hash(&self, email: &str) -> String {

@@ -11,7 +11,7 @@ use super::{Store, StoreError, millis};
 pub struct FiledAs {
     /// Its ref.
     pub plan_ref: String,
-    /// The SHA-256 of the body it came as, in hexadecimal digits.
+    /// The keyed hash of the body it came as.
     pub body_hash: String,
 }
 

@@ -1,23 +1,26 @@
 //! The page of the crew: check in, extend, call off, and who ashore knows of the trip.
 
 use askama::Template;
-use axum::Router;
 use axum::extract::{Path, Query, State};
-use axum::http::StatusCode;
-use axum::response::Response;
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
 use axum::routing::get;
+use axum::{Json, Router};
+use serde_json::json;
 
 use super::deed::{Did, Notice, carry_out, picked_crew, undone};
+use super::key::Device;
 use super::page::{Sorry, html};
+use super::problem::Problem;
 use super::said::{self, Said};
 use super::trip::{Trip, contacts, whole_plan};
 use super::typed::Typed;
-use super::words::{extension, typed_name};
+use super::words::{extension, typed_line, typed_name};
 use crate::caution::Caution;
 use crate::daemon::secrets::new_key;
 use crate::daemon::{Daemon, Dossier, Visit};
 use crate::letter::{Brief, Clock};
-use crate::measure::Span;
+use crate::measure::{Position, Span};
 use crate::store::Purpose;
 use crate::watch::{By, Event};
 
@@ -44,6 +47,11 @@ struct CrewPage {
     undoable: Vec<Said>,
     plan: Brief,
     chart: Option<String>,
+    /// On a device whose key filed the plan: the token of its forms, which then need no typing.
+    device: Option<String>,
+    /// The code to say to whoever checks them in by another telephone, and where.
+    spoken: String,
+    code_page: String,
 }
 
 impl CrewPage {
@@ -88,8 +96,10 @@ async fn show(
     State(daemon): State<Daemon>,
     Path(token): Path<String>,
     Query(did): Query<Did>,
+    device: Option<Device>,
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
+    let device = device.filter(|device| device.key.id == visit.dossier.record.key_id);
     let effect = |number| said::effect(&visit.dossier, number, None);
     let notice = did.number().map(|number| Notice::done(effect(number)));
     let plan_ref = &visit.dossier.record.plan_ref;
@@ -97,30 +107,51 @@ async fn show(
         Some(number) => daemon.worse(plan_ref, number).await.unwrap_or_default(),
         None => Vec::new(),
     };
-    page(&daemon, &token, &visit, notice, worse, Typed::default()).await
+    page(&daemon, &token, &visit, notice, worse, Typed::default(), device.as_ref()).await
 }
 
 async fn act(
     State(daemon): State<Daemon>,
     Path(token): Path<String>,
+    device: Option<Device>,
+    headers: HeaderMap,
     typed: Typed,
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
-    let (own, asked) = (format!("/crew/{token}"), event(&visit, &typed));
+    let device = device.filter(|device| device.key.id == visit.dossier.record.key_id);
+    let is_own =
+        device.as_ref().is_some_and(|it| it.owns_form(typed.get("once"), typed.get("token")));
+    let (own, asked) = (format!("/crew/{token}"), event(&visit, &typed, is_own));
     let extends = matches!(asked, Ok(Event::Extended { .. }));
     match carry_out(&daemon, &visit.dossier, &own, asked, &typed).await? {
         Ok(done) => {
+            let once = typed.get("once");
             if extends {
                 // Written down by now; the page that follows tells what got worse.
                 daemon.judge_anew(&visit.dossier.record.plan_ref).await;
             }
-            Ok(done)
+            Ok(if asks_json(&headers) { receipt(once, &done) } else { done })
+        }
+        Err(notice) if asks_json(&headers) => {
+            Ok(Problem::new(notice.status, notice.text).into_response())
         }
         Err(notice) => {
             let visit = open(&daemon, &token).await?;
-            page(&daemon, &token, &visit, Some(notice), Vec::new(), typed).await
+            page(&daemon, &token, &visit, Some(notice), Vec::new(), typed, device.as_ref()).await
         }
     }
+}
+
+/// Whether the page's script asks, and not the browser by itself.
+fn asks_json(headers: &HeaderMap) -> bool {
+    headers.get(header::ACCEPT).is_some_and(|accept| accept == "application/json")
+}
+
+/// That it is done, told to a script: it repeats the form's own word, so that no other answer can
+/// be taken for it.
+fn receipt(once: &str, done: &Response) -> Response {
+    let next = done.headers().get(header::LOCATION).and_then(|next| next.to_str().ok());
+    Json(json!({"once": once, "done": true, "next": next})).into_response()
 }
 
 async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {
@@ -128,8 +159,12 @@ async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {
 }
 
 /// What the form asks for. Nothing in it has a default: an untouched form asks for nothing.
-fn event(visit: &Visit, typed: &Typed) -> Result<Event, String> {
-    let by = By::Crew(Some(typed_name(typed.get("name"))?));
+fn event(visit: &Visit, typed: &Typed, is_own: bool) -> Result<Event, String> {
+    // The device that filed the plan holds a secret of its own; a mail scanner types nothing.
+    let by = match typed.get("name") {
+        "" if is_own => By::Crew(None),
+        name => By::Crew(Some(typed_name(name)?)),
+    };
     if is_taken_off(visit) && typed.get("act") != "undo" {
         return Err("You are no longer on this trip: ask one of the crew to do it.".to_owned());
     }
@@ -148,11 +183,28 @@ fn event(visit: &Visit, typed: &Typed) -> Result<Event, String> {
             let later = extension(text).map_err(|why| format!("\"{text}\" {why}."))?;
             Ok(Event::Extended { later, by })
         }
+        "still-out" => {
+            let place = match typed.get("place") {
+                "" => None,
+                text => Some(position(text)?),
+            };
+            let note = typed_line(typed.get("note"))?;
+            if place.is_none() && note.is_none() {
+                return Err("Say where you are, or what you want to be known.".to_owned());
+            }
+            Ok(Event::StillOut { place, note, by })
+        }
+        "cancel" if is_own => Ok(Event::CalledOff { by }),
         "cancel" if typed.get("word").to_lowercase() == CALL_OFF => Ok(Event::CalledOff { by }),
         "cancel" => Err(format!("Type the words \"{CALL_OFF}\" to call the trip off.")),
         "undo" => Ok(Event::Undone { event: undone(typed)?, by }),
         _ => Err("Choose what to do below.".to_owned()),
     }
+}
+
+fn position(text: &str) -> Result<String, String> {
+    let position: Position = text.parse().map_err(|error| format!("\"{text}\" {error}."))?;
+    Ok(position.to_string())
 }
 
 fn is_taken_off(visit: &Visit) -> bool {
@@ -166,6 +218,7 @@ async fn page(
     notice: Option<Notice>,
     worse: Vec<Caution>,
     typed: Typed,
+    device: Option<&Device>,
 ) -> Result<Response, Sorry> {
     let now = daemon.now();
     if is_taken_off(visit) {
@@ -177,9 +230,13 @@ async fn page(
     }
     let standing = daemon.status(&visit.dossier.record.plan_ref).await?;
     let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
+    let once = new_key()?;
     let crew = CrewPage {
         token: token.to_owned(),
-        once: new_key()?,
+        device: device.map(|device| device.form_token(&once)),
+        spoken: daemon.spoken_code(&visit.dossier.record.plan_ref),
+        code_page: format!("{}/code", daemon.house().base_url),
+        once,
         trip: Trip::of(&visit.dossier, now),
         notice,
         typed,

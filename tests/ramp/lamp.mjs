@@ -117,10 +117,10 @@ export async function hangUp() {
 }
 
 const two = (n) => String(n).padStart(2, '0');
-// A time so many minutes from now on the clocks of the launch (America/Vancouver).
+// A time so many minutes from now on the clocks of the launch (America/Los_Angeles).
 export function local(min) {
   const parts = new Intl.DateTimeFormat('en-CA', {
-    timeZone: 'America/Vancouver', year: 'numeric', month: '2-digit', day: '2-digit', hour: '2-digit', minute: '2-digit', hour12: false,
+    timeZone: 'America/Los_Angeles', year: 'numeric', month: '2-digit', day: '2-digit', hour: '2-digit', minute: '2-digit', hour12: false,
   }).formatToParts(new Date(Date.now() + min * 60e3));
   const of = (type) => parts.find((one) => one.type === type).value;
   return { date: `${of('year')}-${of('month')}-${of('day')}`, time: `${two(of('hour') % 24)}:${of('minute')}` };

@@ -81,7 +81,7 @@ pub(super) const NEEDED: [(&str, &str); 6] = [
 ];
 
 /// The most lines of waypoints that have a row of their own.
-pub(super) const WAYPOINT_ROWS: usize = 8;
+pub(super) const WAYPOINT_ROWS: usize = 4;
 
 /// Every group, in the order of the form.
 pub(super) const GROUPS: [Group; 11] = [

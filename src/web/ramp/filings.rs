@@ -12,6 +12,7 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use serde_json::json;
+use sha2::{Digest, Sha256};
 
 use super::draft::Draft;
 use super::form::Form;
@@ -88,7 +89,7 @@ pub(super) async fn put(
     }
     match daemon.file(&key, &plan, Some(&id), &bytes).await {
         Ok(filed) => {
-            let sha256 = crate::daemon::secrets::token_hash(&String::from_utf8_lossy(&bytes));
+            let sha256 = Some(sha256(&bytes));
             let status = if known == Known::Nothing { StatusCode::CREATED } else { StatusCode::OK };
             Ok((status, Json(Receipt::of(&daemon, &id, sha256, &filed.status))).into_response())
         }
@@ -105,7 +106,9 @@ pub(super) async fn get(
 ) -> Result<Response, Problem> {
     let Id(id) = Id::of(id)?;
     match daemon.store().known_as(&key.id, &id).await? {
-        Known::Filed(filed) => Ok(Json(receipt(&daemon, &id, filed).await?).into_response()),
+        Known::Filed(filed) => {
+            Ok(Json(receipt(&daemon, &id, filed).await?).into_response())
+        }
         Known::Nothing => Ok(told(StatusCode::NOT_FOUND, &id, "nothing came under this id")),
         Known::ThrownAway => Ok(told(StatusCode::GONE, &id, "this was thrown away")),
     }
@@ -127,7 +130,11 @@ pub(super) async fn delete(
     }
 }
 
-async fn receipt(daemon: &Daemon, id: &str, filed: FiledAs) -> Result<Receipt, Problem> {
+async fn receipt(
+    daemon: &Daemon,
+    id: &str,
+    filed: FiledAs,
+) -> Result<Receipt, Problem> {
     let status = daemon.status(&filed.plan_ref).await?;
     let sha256 = daemon.body_sha256(&filed.body_hash);
     Ok(Receipt::of(daemon, id, sha256, &status))

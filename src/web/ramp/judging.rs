@@ -50,6 +50,7 @@ pub(super) async fn judge(
     let answer = json!({
         "html": html,
         "due_at": plan.times.local(plan.times.return_by.at),
+        "zone": plan.times.zone.name(),
         "sunset": review.timing.sunset.map(|at| at.to_rfc3339()),
         "length_m": review.route.length_m,
         "farthest_m": review.route.farthest.as_ref().map(|far| far.at_most_m),

@@ -8,6 +8,7 @@ mod form;
 mod judged;
 mod judging;
 mod receipt;
+mod sheet;
 mod usual;
 
 use askama::Template;
@@ -42,6 +43,7 @@ pub(super) fn routes() -> Router<Daemon> {
         .route("/file", post(send))
         .route("/trips", post(usual::change))
         .route("/api/v1/judge", post(judging::judge))
+        .route("/api/v1/sheet", post(sheet::show))
         .route(
             "/api/v1/filings/{id}",
             get(filings::get).put(filings::put).post(filings::put).delete(filings::delete),
@@ -72,6 +74,8 @@ struct Ramp {
     /// Nothing in the form was typed here yet: the page may fill it with what the phone kept.
     fresh: bool,
     now: String,
+    /// The clocks of the waters that the service watches.
+    zone: &'static str,
 }
 
 /// An open plan of this key.
@@ -251,6 +255,7 @@ async fn ramp(
         trips: usual::offered(daemon, device).await?,
         fresh: told.fresh,
         now: daemon.now().to_rfc3339(),
+        zone: house_zone(daemon).map_or("", |zone| zone.name()),
     };
     Ok(html(status, &page))
 }
@@ -278,13 +283,16 @@ fn watched_trip(daemon: &Daemon, record: &PlanRecord) -> Option<WatchedTrip> {
 /// none, the day is left open.
 fn today(daemon: &Daemon) -> Draft {
     let mut draft = Draft::default();
-    let area = daemon.house().rescues.iter().find_map(|rescue| rescue.within.as_ref());
-    if let Some(area) = area {
-        let zone: Tz = zone_at(area.position);
+    if let Some(zone) = house_zone(daemon) {
         let today = daemon.now().with_timezone(&zone).format("%Y-%m-%d").to_string();
         for key in ["times.launch.date", "times.return_by.date"] {
             draft.set(key.to_owned(), &today);
         }
     }
     draft
+}
+
+fn house_zone(daemon: &Daemon) -> Option<Tz> {
+    let area = daemon.house().rescues.iter().find_map(|rescue| rescue.within.as_ref())?;
+    Some(zone_at(area.position))
 }

@@ -18,8 +18,8 @@ const LATE: TimeDelta = TimeDelta::minutes(10);
 pub(super) struct Receipt {
     /// The id that the device made.
     id: String,
-    /// The SHA-256 of the body as it came, in hexadecimal digits.
-    sha256: String,
+    /// The SHA-256 of the body as it came, in hexadecimal digits; in a look-up only for who knows it.
+    sha256: Option<String>,
     r#ref: String,
     state: &'static str,
     /// By the service's clock.
@@ -36,6 +36,8 @@ pub(super) struct Receipt {
     reached: bool,
     confirmed: bool,
     told: Vec<Told>,
+    /// The digits that, with the ref, check the crew in by anybody's telephone.
+    spoken: String,
     /// The crew's own page.
     #[serde(skip_serializing_if = "Option::is_none")]
     crew: Option<String>,
@@ -58,7 +60,12 @@ struct Told {
 }
 
 impl Receipt {
-    pub(super) fn of(daemon: &Daemon, id: &str, sha256: String, status: &PlanStatus) -> Self {
+    pub(super) fn of(
+        daemon: &Daemon,
+        id: &str,
+        sha256: Option<String>,
+        status: &PlanStatus,
+    ) -> Self {
         let (now, clock) = (daemon.now(), Clock::new(status.plan.times.zone));
         let (due_at, overdue_at) = (status.state.terms.due_at, status.state.overdue_at());
         let late = status.filed_at - status.plan.times.launch.at;
@@ -86,6 +93,7 @@ impl Receipt {
             reached: status.reached_anybody(),
             confirmed: people.iter().any(|one| one.confirmed && !one.removed),
             told: told.collect(),
+            spoken: daemon.spoken_code(&status.plan_ref),
             crew: daemon.page_of(&status.plan_ref, Recipient::Crew(crew)),
         }
     }

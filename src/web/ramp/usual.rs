@@ -8,6 +8,8 @@ use form_urlencoded::{Serializer, byte_serialize};
 
 use super::draft::Draft;
 use crate::daemon::Daemon;
+use crate::measure::Position;
+use crate::plan::zone_at;
 use crate::store::{StoreError, UsualTrip};
 use crate::web::key::Device;
 use crate::web::page::{Sorry, see_other};
@@ -29,6 +31,8 @@ pub(super) struct Offered {
     pub(super) form: String,
     pub(super) lasts_min: u32,
     pub(super) lasts: String,
+    /// The clocks of its launch.
+    pub(super) zone: &'static str,
 }
 
 /// Those that are offered, the one used last first.
@@ -49,8 +53,17 @@ async fn kept(daemon: &Daemon, device: &Device) -> Result<Vec<UsualTrip>, StoreE
 impl From<UsualTrip> for Offered {
     fn from(trip: UsualTrip) -> Self {
         let query = byte_serialize(trip.name.as_bytes()).collect();
+        let draft = Draft::of(&Typed::of_bytes(trip.form.as_bytes()));
+        let launch: Option<Position> = draft.get("launch.position").parse().ok();
         let lasts = crate::web::words::spoken(TimeDelta::minutes(trip.lasts_min.into()));
-        Offered { query, name: trip.name, form: trip.form, lasts_min: trip.lasts_min, lasts }
+        Offered {
+            zone: launch.map_or("", |launch| zone_at(launch).name()),
+            query,
+            name: trip.name,
+            form: trip.form,
+            lasts_min: trip.lasts_min,
+            lasts,
+        }
     }
 }
 
@@ -116,9 +129,12 @@ fn name(text: &str) -> Result<String, Problem> {
     Ok(name)
 }
 
+/// All but what is of one day; and but for medical notes, which are kept for a plan alone, sealed
+/// with its own key: the phone that filed it remembers them.
 fn form(draft: &Draft) -> String {
     let lasting = |(key, _): &(&str, &str)| {
-        !["times.launch.", "times.return_by.", "stated."].iter().any(|part| key.starts_with(part))
+        let of_one_day = ["times.launch.", "times.return_by.", "stated."];
+        !of_one_day.iter().any(|part| key.starts_with(part)) && !key.ends_with(".medical")
     };
     Serializer::new(String::new()).extend_pairs(draft.pairs().filter(lasting)).finish()
 }

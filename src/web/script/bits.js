@@ -17,10 +17,15 @@ addEventListener('click', (event) => {
   } else tapped = now;
 }, true);
 
-const two = (n) => String(n).padStart(2, '0');
-const dayOf = (at) => `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`;
-const timeOf = (at) => `${two(at.getHours())}:${two(at.getMinutes())}`;
-const clock = (ms) => timeOf(new Date(ms));
+// The clocks of the launch, which need not be this phone's; its own until the service names them.
+let zone;
+const local24 = (at) => new Intl.DateTimeFormat('sv-SE', { timeZone: zone, dateStyle: 'short', timeStyle: 'medium' }).format(at);
+const dayOf = (at) => local24(at).slice(0, 10);
+const timeOf = (at) => local24(at).slice(11, 16);
+const instant = (day, time) => {
+  const meant = Date.parse(`${day}T${time}Z`), off = (at) => Date.parse(local24(at).replace(' ', 'T') + 'Z') - at;
+  return new Date(meant ? meant - off(meant - off(meant)) : NaN);
+};
 const span = (ms) => {
   const min = Math.round(Math.abs(ms) / MIN), h = Math.floor(min / 60), d = Math.floor(h / 24);
   if (d > 1) return `${d} days ${h % 24} h`;
@@ -28,9 +33,9 @@ const span = (ms) => {
 };
 const inWords = (at) => {
   const ahead = at - Date.now();
-  const day = at.toLocaleDateString('en-GB', { weekday: 'short', day: 'numeric', month: 'short' });
-  const zone = at.toLocaleTimeString('en', { timeZoneName: 'short' }).split(' ').pop();
-  return `${day}, ${timeOf(at)} ${zone}, ${ahead < 0 ? span(ahead) + ' AGO' : 'in ' + span(ahead)}`;
+  const day = at.toLocaleDateString('en-GB', { timeZone: zone, weekday: 'short', day: 'numeric', month: 'short' });
+  const clocks = at.toLocaleTimeString('en', { timeZone: zone, timeZoneName: 'short' }).split(' ').pop();
+  return `${day}, ${timeOf(at)} ${clocks}, ${ahead < 0 ? span(ahead) + ' AGO' : 'in ' + span(ahead)}`;
 };
 
 // By how much this phone's clock is ahead of the service's, in milliseconds.
@@ -46,13 +51,13 @@ function compare(answer, began) {
 }
 
 // One question to the service. Only an answer in JSON that was not sent on counts as its own.
-async function ask(method, path, body, type = 'application/x-www-form-urlencoded;charset=UTF-8') {
+async function ask(method, path, body, more) {
   const stop = new AbortController(), began = Date.now();
   const timer = setTimeout(() => stop.abort(), LONGEST);
   try {
     const answer = await fetch(path, {
       method, body, signal: stop.signal, redirect: 'error', cache: 'no-store',
-      headers: body === undefined ? {} : { 'content-type': type },
+      headers: { ...more, ...(body === undefined ? {} : { 'content-type': 'application/x-www-form-urlencoded;charset=UTF-8' }) },
     });
     compare(answer, began);
     const kind = answer.headers.get('content-type') || '';

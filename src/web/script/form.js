@@ -1,7 +1,7 @@
 // The form: usual trips, times in steps, the review while it is filled, and what is wrong with it.
 const form = $('#plan');
 const field = (name) => form.elements.namedItem(name);
-const moment = (name) => new Date(`${field(name + '.date').value}T${field(name + '.time').value}`);
+const moment = (name) => instant(field(name + '.date').value, field(name + '.time').value);
 let judged = null, later = 0, sunset = null;
 
 function formBody() {
@@ -13,7 +13,16 @@ function fill(body) {
   for (const one of form.elements) if (one.name && one.type !== 'hidden' && one.type !== 'submit' && one.type !== 'file') one.value = '';
   for (const [name, value] of new URLSearchParams(body)) if (field(name)) field(name).value = value;
 }
+// Times that the page put there itself move with the clocks; typed ones stay.
+const own = {};
+function clocks(named) {
+  if (!named || named === zone) return;
+  const kept = Object.keys(own).filter((name) => +moment(name) === own[name]);
+  zone = named;
+  for (const name of kept) put(name, new Date(own[name]));
+}
 function put(name, at) {
+  own[name] = Math.floor(at / MIN) * MIN;
   field(name + '.date').value = dayOf(at);
   field(name + '.time').value = timeOf(at);
 }
@@ -49,6 +58,11 @@ async function judge() {
   if (answer.status === 200 && typeof answer.json.html === 'string') {
     judged = answer.json;
     box.innerHTML = judged.html;
+    if (judged.zone !== (zone || Intl.DateTimeFormat().resolvedOptions().timeZone)) {
+      clocks(judged.zone);
+      changed();
+    }
+    if (self.routeTools && self.routeTools.hear) self.routeTools.hear(judged);
     sunset = judged.sunset && new Date(judged.sunset);
     $$('[data-sun]').forEach((one) => { one.hidden = !sunset; });
   } else if (answer.status === 422) {
@@ -79,6 +93,10 @@ function faults(fields, detail) {
 for (const trip of $$('#trips a')) trip.onclick = (event) => {
   event.preventDefault();
   fill(trip.dataset.form);
+  // The service keeps no medical notes for the next time; this phone does.
+  const notes = JSON.parse(local('notes') || '{}');
+  for (let n = 1; n < 5; n += 1) field(`crew[${n}].medical`).value = notes[field(`crew[${n}].name`).value] || '';
+  clocks(trip.dataset.zone);
   const launch = soon(5);
   put('times.launch', launch);
   put('times.return_by', new Date(+launch + trip.dataset.min * MIN));
@@ -112,8 +130,8 @@ for (const here of $$('[data-here]')) here.onclick = () => {
 // What the route needs is fetched when somebody looks at the route.
 const routeGroup = $('[data-script]');
 routeGroup.addEventListener('toggle', () => {
-  if (!routeGroup.open || self.ramp) return;
-  self.ramp = { $, $$, el, ask, field, form, changed, button, local };
+  if (!routeGroup.open || self.routeTools) return;
+  self.routeTools = { $, $$, el, ask, field, form, changed, button, local };
   document.head.append(el('script', '', { src: routeGroup.dataset.script }));
 });
 
@@ -123,6 +141,9 @@ if (canKeep) form.addEventListener('submit', (event) => {
   $$('.fault', form).forEach((one) => one.remove());
   $('#mend').replaceChildren();
   why = '';
+  const notes = JSON.parse(local('notes') || '{}');
+  for (let n = 1; n < 5; n += 1) if (field(`crew[${n}].name`).value) notes[field(`crew[${n}].name`).value] = field(`crew[${n}].medical`).value || undefined;
+  local('notes', JSON.stringify(notes));
   const due = judged ? Date.parse(judged.due_at) : +moment('times.return_by');
   file(formBody(), due || 0);
 });
@@ -132,11 +153,13 @@ form.addEventListener('change', changed);
 async function begin() {
   document.documentElement.className = 'js';
   await load();
+  zone = form.dataset.zone || undefined;
   const fresh = form.dataset.fresh === '1';
   if (fresh && !plan && local('draft')) fill(local('draft'));
-  if (fresh && !field('times.launch.time').value) {
+  // A draft of yesterday is for today.
+  if (fresh && !(moment('times.return_by') > Date.now())) {
     put('times.launch', soon(5));
-    if (!field('times.return_by.time').value) put('times.return_by', soon(5 + 180));
+    put('times.return_by', soon(5 + 180));
   }
   const age = Date.now() - Date.parse(form.dataset.now);
   if (age > 5 * MIN && $('#watched')) $('#watched').prepend(el('p', `As it was ${span(age)} ago: this page lay on the phone. Open a trip to see how it stands.`));

@@ -61,6 +61,7 @@ async function stay(on) {
 const past = () => plan && plan.due && Date.now() - skew >= plan.due;
 const stale = () => plan && Date.now() - plan.written > STALE;
 const path = (id) => '/api/v1/filings/' + id;
+const lookUp = () => ask('GET', path(plan.id));
 
 // Filed is what the service says of this very plan, and nothing else.
 const isReceipt = (answer, sha) => answer.json && answer.json.id === plan.id && answer.json.ref
@@ -82,6 +83,7 @@ async function settle(answer) {
     plan = null; why = 'This plan was thrown away for good.';
   } else if (is(422)) {
     const fields = answer.json.fields || [];
+    fill(plan.body);
     plan = null; why = '';
     return keep().then(() => faults(fields, answer.json.detail));
   } else if ([400, 401, 403, 413, 415, 429, 507].includes(at)) {
@@ -102,7 +104,7 @@ async function attempt(asked) {
     stay(true);
     if (plan.unknown) {
       busy = 'look'; show();
-      await settle(await ask('GET', path(plan.id)));
+      await settle(await lookUp());
     }
     if (plan && !plan.receipt && !plan.unknown && !navigator.onLine) why = 'This phone has no signal.';
     else if (plan && !plan.receipt && !plan.unknown) {
@@ -130,7 +132,7 @@ function again() {
 // What the service says of a filed plan now.
 async function check() {
   if (!plan || !plan.receipt) return;
-  const answer = await ask('GET', path(plan.id));
+  const answer = await lookUp();
   if (!plan || !plan.receipt) return;
   if (answer.status === 200 && isReceipt(answer, plan.sha)) {
     Object.assign(plan, { receipt: answer.json, checked: Date.now() });
@@ -146,7 +148,7 @@ async function bury(id) {
   const answer = await ask('DELETE', path(id));
   if (answer.status === 409 && answer.json.id === id && answer.json.ref) {
     dig(graves().filter((one) => one !== id));
-    plan = { id, sha: answer.json.sha256, receipt: answer.json, checked: Date.now(), risen: true };
+    plan = { id, receipt: answer.json, checked: Date.now(), risen: true };
     await keep();
   } else if (answer.status === 200 && answer.json.id === id && answer.json.thrown_away) {
     dig(graves().filter((one) => one !== id));

@@ -13,7 +13,7 @@ const words = () => {
   if (told && told.state === 'closed') return ['over', 'The watch is over', [`Plan ${told.ref}. Nobody is watching for you on it.`]];
   if (told) {
     const lines = [`Still out: ${told.words.out}. If you have not checked in by ${told.words.overdue}, your contacts are told.`,
-      `Code ${told.ref}. Last checked ${told.words.checked}${Date.now() - plan.checked > MIN ? `, ${span(Date.now() - plan.checked)} ago` : ''}.`];
+      `Plan ${told.ref}. Spoken check-in, at ${location.host}/code: ${told.ref} ${told.spoken}. Last checked ${told.words.checked}${Date.now() - plan.checked > MIN ? `, ${span(Date.now() - plan.checked)} ago` : ''}.`];
     if (plan.risen) lines.unshift('You threw this away, but it had reached us before: it is watched. To end that, call the trip off on its page.');
     if (told.late) lines.push(`It reached us ${told.late} after your launch. Your contacts' letters say when you launched, and when it was filed.`);
     if (!told.reached) lines.push('ARMED, BUT NOBODY HAS BEEN REACHED YET: no letter has left for any of your contacts. Check again before you launch.');
@@ -23,11 +23,11 @@ const words = () => {
   }
   if (past()) return ['alarm', 'NOT FILED, and its return time has passed', ['It is not sent any more: nobody watches. If you are still out, change it and give a new return time. If you are ashore, throw it away.']];
   if (busy === 'send') return ['wait', 'NOT FILED yet. Sending…', ['Keep this page open until it says FILED.' + (lamp ? ' The screen is kept on.' : ''), kept]];
-  if (busy === 'look') return ['wait', 'We can\'t tell whether it arrived. Checking…', ['Keep this page open.']];
+  if (busy === 'look') return ['wait unsure', 'We can\'t tell whether it arrived. Checking…', ['Keep this page open.']];
   if (busy) return ['wait', 'NOT FILED yet. Another window of this page is sending it', [kept]];
   if (stale()) return ['alarm', plan.unknown ? 'We can\'t tell whether it arrived' : 'NOT FILED', [`You wrote this plan ${span(Date.now() - plan.written)} ago. Is it still true? Then send it. If not, throw it away.`]];
   const next = 'Keep this page open: it tries again by itself, and only while you see it.';
-  if (plan.unknown) return ['alarm', 'We can\'t tell whether it arrived', [why, 'Until this page says FILED, act as if nobody had it.', next]];
+  if (plan.unknown) return ['alarm unsure', 'We can\'t tell whether it arrived', [why, 'Until this page says FILED, act as if nobody had it.', next]];
   return ['alarm', 'NOT FILED', [kept, why, next]];
 };
 
@@ -58,21 +58,26 @@ function show() {
   if (acts.dataset.key === key) return;
   acts.dataset.key = key;
   const rows = [];
+  let main = null;
   if (plan && plan.receipt) {
     const told = plan.receipt;
     rows.push(el('h2', 'Who has been reached'), el('dl', ''));
     for (const one of told.told) rows[1].append(el('dt', one.name), el('dd', one.fate));
-    if (told.crew && told.state !== 'closed') rows.push(el('a', 'Check in, extend or call off', { href: told.crew, className: 'button' }));
+    if (told.crew && told.state !== 'closed') main = el('a', 'Check in, extend or call off', { href: told.crew, className: 'button' });
     rows.push(button('Check again', check), link('Cautions, and keep as a usual trip', '/filed/' + told.ref),
       button('Write another plan', async () => { plan = null; await keep(); location.reload(); }));
   } else if (plan && busy !== 'send') {
-    if (!past()) rows.push(button(stale() ? 'It is still true: send it' : 'Try now', () => attempt(true), ''));
+    if (!past()) main = button(stale() ? 'It is still true: send it' : 'Try now', () => attempt(true), '');
     rows.push(el('p', 'A text often passes where a page does not. Whoever gets it is then your watch, and not we.'));
     const text = encodeURIComponent(shortText());
     rows.push(link('Text this plan to somebody', 'sms:?&body=' + text));
     if (navigator.share) rows.push(button('Share this plan', () => navigator.share({ text: shortText() }).catch(() => {})));
     rows.push(button('Change it', async () => { const { body } = plan; await throwAway(); if (!plan) { fill(body); show(); } }));
     rows.push(el('p', 'The next button can\'t be taken back:', { className: 'apart' }), button('Throw this plan away', throwAway));
+  }
+  if (main) {
+    rows.push(el('div', '', { className: 'go' }));
+    rows[rows.length - 1].append(main);
   }
   acts.replaceChildren(...rows);
 }
