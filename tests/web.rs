@@ -7,6 +7,8 @@
 mod amend;
 #[path = "web/api.rs"]
 mod api;
+#[path = "web/board.rs"]
+mod board;
 #[path = "web/browser.rs"]
 mod browser;
 #[path = "web/charts.rs"]

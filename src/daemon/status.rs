@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::Daemon;
 use crate::plan::Plan;
-use crate::store::{LetterFate, PlanRecord, StoreError};
+use crate::store::{LetterFate, OpenPlans, PlanRecord, StoreError};
 use crate::watch::{Kind, Phase, Recipient, Watched};
 
 /// Where a plan stands.
@@ -175,6 +175,25 @@ impl Daemon {
         // What can't be read comes first: it may be the most urgent of all.
         board.sort_by_key(|row| row.as_ref().ok().map(|status| status.state.overdue_at()));
         Ok(board)
+    }
+
+    /// The open plans that are, or will be, overdue first, and how many there are in all. One that
+    /// can't be read stands among them as an error.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn most_urgent(
+        &self,
+        most: u32,
+    ) -> Result<(Vec<(String, Result<PlanStatus, StoreError>)>, OpenPlans), StoreError> {
+        let store = &self.0.store;
+        let all = store.count_open(self.now(), super::canary::KEY).await?;
+        let mut plans = Vec::new();
+        for plan_ref in store.most_urgent(most, super::canary::KEY).await? {
+            let status = self.status(&plan_ref).await;
+            plans.push((plan_ref, status));
+        }
+        Ok((plans, all))
     }
 
     /// Everything that would keep an alert from going out now.

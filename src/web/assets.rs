@@ -48,6 +48,7 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
         Asset::new("ramp.js", JS, script(&RAMP)),
         Asset::new("route.js", JS, script(&[include_str!("script/route.js")])),
         Asset::new("crew.js", JS, script(&CREW)),
+        Asset::new("board.js", JS, script(&[include_str!("script/board.js")])),
         Asset::new("icon.svg", SVG, include_str!("pages/icon.svg").to_owned()),
     ]
 });

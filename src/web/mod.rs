@@ -6,6 +6,7 @@
 
 mod api;
 mod assets;
+mod board;
 mod certificate;
 mod confirm;
 mod contact;
@@ -55,6 +56,7 @@ pub fn router(daemon: Daemon) -> Router {
         .merge(contact::routes())
         .merge(rescue::routes())
         .merge(spoken::routes())
+        .merge(board::routes())
         .merge(assets::routes())
         .merge(confirm::routes())
         .route(security_txt::PATH, get(security_txt::show))

@@ -106,9 +106,7 @@ pub(super) async fn get(
 ) -> Result<Response, Problem> {
     let Id(id) = Id::of(id)?;
     match daemon.store().known_as(&key.id, &id).await? {
-        Known::Filed(filed) => {
-            Ok(Json(receipt(&daemon, &id, filed).await?).into_response())
-        }
+        Known::Filed(filed) => Ok(Json(receipt(&daemon, &id, filed).await?).into_response()),
         Known::Nothing => Ok(told(StatusCode::NOT_FOUND, &id, "nothing came under this id")),
         Known::ThrownAway => Ok(told(StatusCode::GONE, &id, "this was thrown away")),
     }
@@ -130,11 +128,7 @@ pub(super) async fn delete(
     }
 }
 
-async fn receipt(
-    daemon: &Daemon,
-    id: &str,
-    filed: FiledAs,
-) -> Result<Receipt, Problem> {
+async fn receipt(daemon: &Daemon, id: &str, filed: FiledAs) -> Result<Receipt, Problem> {
     let status = daemon.status(&filed.plan_ref).await?;
     let sha256 = daemon.body_sha256(&filed.body_hash);
     Ok(Receipt::of(daemon, id, sha256, &status))
