@@ -1,0 +1,160 @@
+// How many touches and typed characters a plan takes, counted in the page itself.
+import test, { after, before } from 'node:test';
+import assert from 'node:assert/strict';
+import { Lamp, TRIP, hangUp, headline, local, phone, reads, sleep, tap } from './lamp.mjs';
+
+let lamp;
+before(async () => { lamp = await Lamp.lit(); });
+after(async () => { await hangUp(); await lamp.end(); });
+const shot = (page, name) => process.env.SHOTS && page.screenshot({ path: `${process.env.SHOTS}/${name}.png` });
+
+const counting = (page) => page.context().addInitScript(() => {
+  const count = JSON.parse(sessionStorage.count || '{"touches":0,"typed":0}');
+  const keep = () => { sessionStorage.count = JSON.stringify(count); };
+  addEventListener('pointerdown', (event) => { if (event.isTrusted) count.touches += 1; keep(); }, true);
+  addEventListener('beforeinput', (event) => { if (event.isTrusted) count.typed += (event.data || '').length; keep(); }, true);
+});
+const counted = (page) => page.evaluate(() => JSON.parse(sessionStorage.count || '{"touches":0,"typed":0}'));
+
+// A usual trip, kept by touching the page of a filed plan.
+async function keep() {
+  const [launch, due] = [local(5), local(240)].map((at) => `${at.date}T${at.time}`);
+  const filed = await lamp.api('/api/v1/plans', 'POST', { ...TRIP, times: { launch, return_by: due } });
+  assert.equal(filed.status, 201, JSON.stringify(filed.json));
+  const page = await phone(lamp);
+  await page.goto(`${lamp.base}/filed/${filed.json.ref}`);
+  await tap(page, 'text=Keep it as a usual trip');
+  await page.getByText('It stands among your usual trips').waitFor();
+  return page;
+}
+
+test('a repeat trip: at most 6 touches, nothing typed', async () => {
+  const page = await keep();
+  await counting(page);
+  await page.goto(lamp.base + '/');
+  await shot(page, 'trips');
+  await tap(page, '#trips a:has-text("Halibut drift")');
+  await page.locator('.glance li').first().waitFor();
+  await tap(page, '[data-step="30"]');
+  await tap(page, '[data-step="30"]');
+  await page.locator('.glance li').first().waitFor();
+  await sleep(1500);
+  // The phone's clocks are those of Vancouver, the launch's those of Los Angeles: the launch's count.
+  const back = await page.locator('#read').innerText();
+  const told = await page.locator('#judged li').nth(1).innerText();
+  assert.equal(/in (\d+ h)/.exec(told)[1], /Back by.*in (\d+ h)/.exec(back)[1], `${told} / ${back}`);
+  await shot(page, 'chosen');
+  await tap(page, 'button[value=file]');
+  await reads(page, 'Back by');
+  const { touches, typed } = await counted(page);
+  console.log(`repeat trip: ${touches} touches, ${typed} characters`);
+  assert.ok(touches <= 6, `${touches} touches`);
+  assert.equal(typed, 0);
+  assert.match(await page.locator('#state').innerText(), /Ines Halloran and Tomas Bright/);
+  await page.context().close();
+});
+
+test('a repeat trip without any signal: chosen, kept, and filed when there is one', async () => {
+  const page = await keep();
+  await page.goto(lamp.base + '/');
+  await page.evaluate(() => navigator.serviceWorker.ready);
+  await page.waitForFunction(async () => !!(await caches.match('/')));
+  await page.reload();
+  await page.context().setOffline(true);
+  await page.reload();
+  await tap(page, '#trips a:has-text("Halibut drift")');
+  await tap(page, 'button[value=file]');
+  await page.waitForFunction(() => /Kept on this phone only/.test(document.querySelector('#state').innerText));
+  await page.context().setOffline(false);
+  await reads(page, 'Back by');
+  await page.context().close();
+});
+
+test('a first plan: at most 25 touches and 120 characters', async () => {
+  const page = await phone(null);
+  await counting(page);
+  await page.goto(lamp.key.link);
+  const type = async (field, text) => {
+    await sleep(100);
+    await page.locator(field).click();
+    await page.keyboard.type(text);
+  };
+  await tap(page, '[data-step="120"]');
+  await tap(page, 'text=Where this phone is now');
+  await page.waitForFunction(() => document.querySelector('#launch-position').value);
+  await type('#crew-1--name', 'Ines Halloran');
+  await type('#crew-1--phone', '360 555 0142');
+  await type('#contact-1--name', 'Dunstan Okafor');
+  await type('#contact-1--email', 'dunstan@example.org');
+  await type('#contact-1--phone', '360 555 0117');
+  await page.locator('.glance li').first().waitFor();
+  await tap(page, 'button[value=file]');
+  await reads(page, 'Back by');
+  const { touches, typed } = await counted(page);
+  console.log(`first plan: ${touches} touches, ${typed} characters`);
+  assert.ok(touches <= 25, `${touches} touches`);
+  assert.ok(typed > 40 && typed <= 120, `${typed} characters`);
+  await page.context().close();
+});
+
+test('a GPX file fills the route in; a photo gets a clear answer', async () => {
+  const page = await phone(lamp);
+  await page.locator('summary', { hasText: 'Where you go' }).click();
+  await page.waitForFunction(() => self.routeTools);
+  await sleep(500);
+  const said = () => page.locator('#gpx-said').innerText();
+  await page.setInputFiles('#gpx', { name: 'IMG_0042.gpx', mimeType: 'image/jpeg', buffer: Buffer.alloc(9_000_000, 0xff) });
+  await page.waitForFunction(() => /photo/.test(document.querySelector('#gpx-said').innerText));
+  assert.match(await said(), /9 MB.*is no GPX file\. Is it a photo\? Nothing was changed/);
+  for (const [name, text, why] of [
+    ['empty.gpx', '<gpx></gpx>', /no route or track/],
+    ['far.gpx', '<gpx><rte><rtept lat="948.5" lon="0"/><rtept lat="1" lon="1"/></rte></gpx>', /nowhere on earth/],
+    ['bad.gpx', '<!DOCTYPE gpx [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;">]><gpx><rte><rtept lat="&b;" lon="0"/><rtept lat="1" lon="1"/></rte>', /Nothing was changed/],
+  ]) {
+    await page.setInputFiles('#gpx', { name, mimeType: 'application/gpx+xml', buffer: Buffer.from(text) });
+    await page.waitForFunction((file) => document.querySelector('#gpx-said').innerText.includes(file), name);
+    assert.match(await said(), why);
+    assert.equal(await page.inputValue('#launch-position'), '');
+  }
+  const points = Array.from({ length: 3000 }, (_, i) => `<trkpt lat="${(48.542 + i * 1e-5).toFixed(6)}" lon="${(-123.162 - Math.sin(i / 200) * 0.01).toFixed(6)}"><ele>0</ele></trkpt>`);
+  await page.setInputFiles('#gpx', { name: 'track.gpx', mimeType: '', buffer: Buffer.from(`<?xml version="1.0"?><gpx xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>${points.join('')}</trkseg></trk></gpx>`) });
+  await page.waitForFunction(() => /3000 points read/.test(document.querySelector('#gpx-said').innerText));
+  assert.equal(await page.inputValue('#launch-position'), '48.54200 -123.16200');
+  const lines = (await page.inputValue('#more-waypoints')).split('\n');
+  assert.ok(lines.length > 8 && lines.length <= 40, `${lines.length} points`);
+  assert.equal(await headline(page), 'NOT FILED');
+  await page.context().close();
+});
+
+test('a route tapped on the chart: added, moved, taken out, undone', async () => {
+  const page = await phone(lamp);
+  await page.locator('details.group', { hasText: 'Who ashore' }).waitFor();
+  await page.fill('#crew-1--name', 'Ines Halloran');
+  await page.fill('#contact-1--name', 'Dunstan Okafor');
+  await page.fill('#contact-1--email', 'dunstan@example.org');
+  await page.fill('#launch-position', '48.5420 -123.1620');
+  await tap(page, 'summary:has-text("Where you go")');
+  await tap(page, 'text=Tap the route on the chart');
+  const drawing = page.locator('.tap svg');
+  await drawing.waitFor();
+  const lines = async () => (await page.inputValue('#more-waypoints')).split('\n').filter(Boolean);
+  await drawing.scrollIntoViewIfNeeded();
+  const box = await drawing.boundingBox();
+  await drawing.click({ position: { x: box.width * 0.3, y: box.height * 0.5 } });
+  await drawing.click({ position: { x: box.width * 0.3, y: box.height * 0.2 } });
+  const [first, second] = await lines();
+  const [lat, lon] = first.split(' ').map(Number);
+  // The middle of the sheet is the launch; what is tapped level with it lies level with it.
+  assert.ok(Math.abs(lat - 48.542) < 0.003, first);
+  assert.ok(lon < -123.165 && Math.abs(Number(second.split(' ')[1]) - lon) < 0.001, second);
+  assert.ok(Number(second.split(' ')[0]) > lat);
+  await page.waitForFunction(() => /2 points.*km long/.test(document.querySelector('.chart.tap').previousElementSibling.innerText), undefined, { timeout: 8000 });
+  if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/route.png` });
+  await tap(page, 'text=North');
+  assert.ok(Number((await lines())[1].split(' ')[0]) > Number(second.split(' ')[0]));
+  await tap(page, 'text=Undo');
+  assert.deepEqual(await lines(), [first, second]);
+  await tap(page, 'text=Take it out');
+  assert.deepEqual(await lines(), [first]);
+  await page.context().close();
+});
