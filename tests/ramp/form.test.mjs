@@ -57,7 +57,7 @@ for (const scheme of ['light', 'dark']) {
 }
 
 test('the HTML is sound', async () => {
-  const checker = new HtmlValidate({ extends: ['html-validate:recommended'], rules: { 'doctype-style': 'off', 'long-title': 'off', 'no-trailing-whitespace': 'off', 'tel-non-breaking': 'off', 'require-sri': 'off', 'no-implicit-button-type': 'error' } });
+  const checker = new HtmlValidate({ extends: ['html-validate:recommended'], rules: { 'doctype-style': 'off', 'long-title': 'off', 'no-trailing-whitespace': 'off', 'tel-non-breaking': 'off', 'require-sri': 'off', 'no-implicit-button-type': 'error', 'form-dup-name': ['error', { shared: ['radio', 'checkbox', 'submit', 'button', 'reset'] }] } });
   const folder = mkdtempSync(path.join(os.tmpdir(), 'html-'));
   const files = [];
   for (const [name, where] of Object.entries(pages)) {

@@ -50,6 +50,8 @@ function show() {
   const text = [head, ...lines].join('\n');
   if (state.dataset.said !== text) {
     state.dataset.said = text;
+    if (state.dataset.head && state.dataset.head !== head) scrollTo(0, 0);
+    state.dataset.head = head;
     state.replaceChildren(el('h1', head), ...lines.filter(Boolean).map((one) => el('p', one)));
   }
   $('#ramp').hidden = !!plan;
