@@ -148,9 +148,8 @@ fn script(parts: &[&str]) -> String {
 fn thin(text: &str) -> String {
     let lines = text.lines().map(str::trim);
     let kept = lines.filter(|line| {
-        !line.is_empty()
-            && !line.starts_with("//")
-            && !(line.starts_with("/*") && line.ends_with("*/"))
+        let is_comment = line.starts_with("//") || (line.starts_with("/*") && line.ends_with("*/"));
+        !(line.is_empty() || is_comment)
     });
     kept.flat_map(|line| [line, "\n"]).collect()
 }
