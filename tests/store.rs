@@ -199,9 +199,9 @@ async fn an_address_counts_until_it_is_confirmed() {
 async fn keys_and_links_are_found_by_their_hash_alone() {
     let Opened { store, folder: _folder } = opened().await;
     file(&store, "A", None, "body").await;
-    let link = store.link("hash-A").await.expect("looked up").expect("the link");
+    let link = store.link("hash-A", noon()).await.expect("looked up").expect("the link");
     assert_eq!(link, ("A".to_owned(), Link { purpose: Purpose::Contact, who: 0 }));
-    assert!(store.link("hash-B").await.expect("looked up").is_none());
+    assert!(store.link("hash-B", noon()).await.expect("looked up").is_none());
     let key = Key { id: "1".to_owned(), name: "ramp".to_owned(), keeper: true };
     store.add_key(&key, "hash", noon()).await.expect("added");
     assert_eq!(store.key("hash").await.expect("looked up"), Some(key));

@@ -10,7 +10,7 @@ use crate::letter::Facts;
 use crate::plan::Plan;
 use crate::review::Review;
 use crate::store::{Applied, Key, Link, PlanRecord, Purpose, Read, StoreError};
-use crate::watch::{Answer, Event, Past, Recipient};
+use crate::watch::{Answer, Event, Past, Phase, Recipient};
 
 /// For how long after its closing a plan's links still open: as long as the closing can be taken
 /// back.

@@ -18,10 +18,10 @@ use chacha20poly1305::aead::{Aead, KeyInit, Payload};
 use chacha20poly1305::{ChaCha20Poly1305, Key, Nonce};
 use hkdf::Hkdf;
 use secrecy::{ExposeSecret, SecretBox};
-use sha2::Sha256;
+use sha2::{Digest, Sha256};
 
 use super::filing::to_json;
-use super::secrets::{from_hex, random, to_hex, token_hash, write_private};
+use super::secrets::{from_hex, random, to_hex, write_private};
 use super::{Daemon, FilingError, SecretsError};
 use crate::plan::{Plan, read_json};
 use crate::store::{PlanRecord, StoreError};
@@ -215,7 +215,7 @@ impl super::Secrets {
     /// # Errors
     /// It can't be sealed.
     pub(super) fn body_mark(&self, body: &[u8]) -> Result<String, SecretsError> {
-        let digest = token_hash(&String::from_utf8_lossy(body));
+        let digest = to_hex(&Sha256::digest(body).into());
         let keyed = self.keyed_hash(&format!("body {digest}"));
         let nonce = std::array::from_fn(|at| keyed[at]);
         seal_one(&self.key_for("bodies")?, BODY, &digest, nonce)

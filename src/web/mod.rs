@@ -27,11 +27,6 @@ mod trip;
 mod typed;
 mod words;
 
-use std::future::IntoFuture;
-use std::io;
-use std::net::SocketAddr;
-use std::time::Duration;
-
 use axum::Router;
 use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::get;
@@ -68,28 +63,4 @@ pub fn router(daemon: Daemon) -> Router {
         .layer(from_fn_with_state(daemon.clone(), guard::own_pages_only))
         .layer(from_fn_with_state(daemon.clone(), guard::headers))
         .with_state(daemon)
-}
-
-/// Answers requests until `stop` is cancelled, then ends those under way.
-///
-/// # Errors
-/// The listener.
-pub async fn serve(
-    listener: TcpListener,
-    router: Router,
-    stop: CancellationToken,
-) -> io::Result<()> {
-    let stopping = stop.clone();
-    let router = router.into_make_service_with_connect_info::<SocketAddr>();
-    let served = axum::serve(listener, router)
-        .with_graceful_shutdown(async move { stopping.cancelled().await })
-        .into_future();
-    let patience = async {
-        stop.cancelled().await;
-        tokio::time::sleep(LAST_ANSWERS).await;
-    };
-    tokio::select! {
-        ended = served => ended,
-        () = patience => Ok(()),
-    }
 }

@@ -130,8 +130,12 @@ pub(super) async fn delete(
 
 async fn receipt(daemon: &Daemon, id: &str, filed: FiledAs) -> Result<Receipt, Problem> {
     let status = daemon.status(&filed.plan_ref).await?;
-    let sha256 = daemon.body_sha256(&filed.body_hash);
+    let sha256 = Some(daemon.body_sha256(&filed.body_hash));
     Ok(Receipt::of(daemon, id, sha256, &status))
+}
+
+fn sha256(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 enum Unread {
