@@ -12,6 +12,7 @@ use tokio_util::sync::CancellationToken;
 use super::Daemon;
 use crate::review::Review;
 use crate::store::PlanRecord;
+use crate::watch::Watched;
 
 /// So many plans are kept in mind, the newest.
 const MOST_KEPT: usize = 500;
@@ -58,15 +59,15 @@ impl Latest {
 /// Asks for the weather of plans that are overdue or soon will be, until `stop` is cancelled.
 pub(super) async fn look_ahead(daemon: Daemon, stop: CancellationToken) {
     loop {
-        let soon = daemon.0.memory.overdue_before(daemon.now() + AHEAD, |_, _| false);
+        let now = daemon.now();
+        let fresh = |plan_ref: &str, _: &Watched| daemon.0.latest.is_fresh(plan_ref, now);
+        let soon = daemon.0.memory.overdue_before(now + AHEAD, fresh);
         for record in soon.into_iter().rev().take(MOST_KEPT) {
             if stop.is_cancelled() {
                 return;
             }
-            if !daemon.0.latest.is_fresh(&record.plan_ref, daemon.now()) {
-                daemon.look(&record).await;
-                sleep(RESTS).await;
-            }
+            daemon.look(&record).await;
+            sleep(RESTS).await;
         }
         tokio::select! {
             () = stop.cancelled() => return,
