@@ -294,7 +294,9 @@ mod tests {
         for text in [None, Some("short")] {
             let folder = tempfile::tempdir().unwrap();
             fs::write(folder.path().join("shorelamp.db"), "").unwrap();
-            text.map(|text| fs::write(folder.path().join("secret"), text).unwrap());
+            if let Some(text) = text {
+                fs::write(folder.path().join("secret"), text).unwrap();
+            }
             let new = Secrets::open_or_renew(folder.path()).unwrap();
             assert_eq!(new.mark(), Secrets::open(folder.path()).unwrap().mark());
             assert_eq!(folder.path().join("secret.damaged").exists(), text.is_some());

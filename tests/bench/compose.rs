@@ -73,6 +73,8 @@ fn built(story: &Story, alert: &story::Sent, png: &[u8]) -> Vec<u8> {
             content_type: "image/png".to_owned(),
             bytes: png.to_vec(),
         }),
+        invitation: None,
+        return_path: None,
         attachments: files
             .into_iter()
             .flatten()

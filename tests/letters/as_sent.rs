@@ -6,9 +6,9 @@ use std::path::Path;
 use std::sync::LazyLock;
 
 use shorelamp::chart;
-use shorelamp::letter::{CHART_ID, File, geojson, gpx};
+use shorelamp::letter::{CHART_ID, File, calendar_entry, geojson, gpx};
 use shorelamp::plan::Plan;
-use shorelamp::post::{Attachment, Outgoing, Picture};
+use shorelamp::post::{Attachment, Invitation, Outgoing, Picture};
 use shorelamp::settings::Mailbox;
 use shorelamp::shoreline::{Shoreline, Shorelines, judge_route};
 
@@ -55,6 +55,8 @@ fn outgoing(at: usize, story: &Story, sent: &Sent, png: Option<&Vec<u8>>) -> Out
     let files = story.with_facts(&sent.order, |facts| [gpx(facts), Some(geojson(facts))]);
     let shown = png.filter(|_| shows_a_chart(kind));
     let enclosed = files.into_iter().flatten().map(attachment);
+    let entry = story
+        .with_facts(&sent.order, |facts| calendar_entry(facts, &sent.order, "lamp@example.org"));
     Outgoing {
         message_id: format!("{at}@lamp.example.org"),
         date: story.now,
@@ -73,6 +75,9 @@ fn outgoing(at: usize, story: &Story, sent: &Sent, png: Option<&Vec<u8>>) -> Out
             content_type: "image/png".to_owned(),
             bytes: png.clone(),
         }),
+        invitation: entry
+            .map(|entry| Invitation { method: entry.method.to_owned(), text: entry.text }),
+        return_path: None,
         attachments: if kind.is_alert() { enclosed.collect() } else { Vec::new() },
     }
 }

@@ -252,7 +252,7 @@ pub fn variant(event: &Event) -> &'static str {
     }
 }
 
-pub const VARIANTS: [&str; 13] = [
+pub const VARIANTS: [&str; 14] = [
     "tick",
     "checked-in",
     "extended",
