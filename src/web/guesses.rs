@@ -54,7 +54,7 @@ pub(super) async fn counted(
 }
 
 fn carries_secret(uri: &Uri) -> bool {
-    const FOLDERS: [&str; 4] = ["/contact/", "/crew/", "/key", "/api/"];
+    const FOLDERS: [&str; 6] = ["/contact/", "/crew/", "/confirm/", "/rescue/", "/key", "/api/"];
     FOLDERS.iter().any(|folder| uri.path().starts_with(folder))
 }
 
