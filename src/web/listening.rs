@@ -5,14 +5,14 @@
 
 use std::collections::HashMap;
 use std::io;
-use std::net::IpAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::pin::pin;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use axum::Router;
 use axum::body::Body;
-use axum::extract::Request;
+use axum::extract::{ConnectInfo, Request};
 use hyper::body::Incoming;
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -138,6 +138,7 @@ async fn answer(
 ) {
     let router = router.map_request(move |mut request: hyper::Request<Incoming>| -> Request {
         request.extensions_mut().insert(peer);
+        request.extensions_mut().insert(ConnectInfo(SocketAddr::new(peer.0, 0)));
         request.map(Body::new)
     });
     let connection = http1::Builder::new()
