@@ -72,7 +72,8 @@ async fn the_newest_version_rules_and_the_old_one_is_kept() {
     }
     assert_eq!(state, plan.state, "the state is the fold of its events");
     assert_eq!(store.verify().await.expect("verified"), []);
-    let link = store.link("hash-A2").await.expect("looked up").expect("the new contact's link");
+    let link =
+        store.link("hash-A2", noon()).await.expect("looked up").expect("the new contact's link");
     assert_eq!(link.1.who, 1);
     let named = store.filings_naming_unconfirmed("address-2", noon()).await.expect("a number");
     assert_eq!(named, 1);
