@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use chrono::DateTime;
+use chrono_tz::Tz;
 use serde_json::{Map, Number, Value};
 
 use super::fields::{Field, GROUPS, Group, Kind, WAYPOINT_ROWS};
@@ -36,6 +38,7 @@ impl Draft {
     /// The draft that makes this plan's document again.
     pub(super) fn of_document(document: &Value) -> Self {
         let mut draft = Draft::default();
+        let zone = document["times"]["zone"].as_str().and_then(|name| name.parse::<Tz>().ok());
         for group in &GROUPS {
             let table =
                 if group.table.is_empty() { Some(document) } else { document.get(group.table) };
@@ -50,14 +53,15 @@ impl Draft {
                     continue;
                 }
                 for field in group.fields {
-                    draft.take(field.kind, &group.key(at + 1, field.key), &row[field.key]);
+                    draft.take(field.kind, &group.key(at + 1, field.key), &row[field.key], zone);
                 }
             }
         }
         draft
     }
 
-    fn take(&mut self, kind: Kind, key: &str, value: &Value) {
+    /// Moments are typed by the launch's clocks, whatever offset the document has them in.
+    fn take(&mut self, kind: Kind, key: &str, value: &Value, zone: Option<Tz>) {
         let text = match value {
             Value::Null => return,
             Value::Bool(true) => "yes".to_owned(),
@@ -65,7 +69,13 @@ impl Draft {
             Value::String(text) => text.clone(),
             other => other.to_string(),
         };
-        match (kind, text.split_once('T')) {
+        let local = match (kind, zone, DateTime::parse_from_rfc3339(&text)) {
+            (Kind::Moment, Some(zone), Ok(at)) => {
+                at.with_timezone(&zone).format("%Y-%m-%dT%H:%M").to_string()
+            }
+            _ => text.clone(),
+        };
+        match (kind, local.split_once('T')) {
             (Kind::Moment, Some((day, time))) => {
                 for (part, value) in moment(key).into_iter().zip([day, time.get(..5).unwrap_or("")])
                 {
