@@ -2,6 +2,7 @@
 
 use super::differing::parts_changed;
 use super::filing::{FilingError, card, to_json};
+use super::judging::For;
 use super::{Daemon, Filed};
 use crate::caution::{Caution, worse};
 use crate::plan::{Faults, Moment, Placed, Plan, read_json};
@@ -45,7 +46,7 @@ impl Daemon {
         plan.check_filing(self.now()).map_err(FilingError::Faults)?;
         let before = store.plan(plan_ref).await?;
         self.check_new_addresses(&self.plan_of(&before)?, plan).await?;
-        let review = self.review(plan).await;
+        let review = self.review_for(plan, For::Filing).await;
         let now = self.now();
         plan.check_filing(now).map_err(FilingError::Faults)?;
         for tries in 1.. {
@@ -122,7 +123,7 @@ impl Daemon {
         plan.contacts.retain(|_| place.next().is_some_and(|at| state.is_asked(at)));
         let before = serde_json::from_str::<Review>(&record.review_json).ok();
         let before = before.map(|review| review.cautions).unwrap_or_default();
-        let worse = worse(&before, &self.review(&plan).await.cautions);
+        let worse = worse(&before, &self.review_for(&plan, For::Filing).await.cautions);
         if let Some(event) = state.changed_by {
             self.note_worse(plan_ref, event, &worse).await;
         }

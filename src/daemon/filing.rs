@@ -5,6 +5,7 @@ use std::fmt;
 use chrono::{DateTime, TimeDelta, Utc};
 use thiserror::Error;
 
+use super::judging::For;
 use super::secrets::{SecretsError, new_ref, token_hash};
 use super::{Daemon, PlanStatus};
 use crate::plan::{Faults, Plan};
@@ -113,7 +114,12 @@ impl From<StoreError> for FilingError {
 impl Daemon {
     /// Judges a plan without filing it.
     pub async fn review(&self, plan: &Plan) -> Review {
-        let mut review = self.0.judge.review(plan, || self.now()).await;
+        self.review_for(plan, For::Asking).await
+    }
+
+    /// Judges a plan that is filed, or was.
+    pub(super) async fn review_for(&self, plan: &Plan, what_for: For) -> Review {
+        let mut review = self.judged(plan, what_for).await;
         if let Some(caution) = self.unconfirmed(plan).await {
             review.quiet.retain(|id| *id != caution.id);
             review.cautions.push(caution);
@@ -145,7 +151,7 @@ impl Daemon {
             return Err(FilingError::DiskFull);
         }
         self.check_limits(key, plan).await?;
-        let review = self.review(plan).await;
+        let review = self.review_for(plan, For::Filing).await;
         // The stations may have taken their time: the return must still lie ahead.
         let now = self.now();
         plan.check_filing(now).map_err(FilingError::Faults)?;

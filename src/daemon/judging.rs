@@ -1,9 +1,11 @@
 //! Asks for the facts of a plan, each with a short deadline, and judges it by them.
 
 use chrono::{DateTime, Utc};
+use tokio::sync::Semaphore;
 
+use super::Daemon;
 use crate::caution::Limits;
-use crate::conditions::{Table, Trust, choose, expected};
+use crate::conditions::{Table, Trust, Water, choose, expected};
 use crate::fetch::{Asker, Questions};
 use crate::measure::Span;
 use crate::plan::Plan;
@@ -28,9 +30,39 @@ pub struct Judge {
     pub grace: Span,
 }
 
+/// How many plans are judged at once. The longest route keeps a core busy for seconds, and cores
+/// must be left for the alerts.
+pub(super) struct Hands {
+    /// Of plans that are filed, changed or soon overdue,
+    filed: Semaphore,
+    /// and of those that somebody only wants judged: they hold up no filing.
+    asked: Semaphore,
+}
+
+impl Default for Hands {
+    fn default() -> Self {
+        Hands { filed: Semaphore::new(2), asked: Semaphore::new(1) }
+    }
+}
+
+/// For what a plan is judged.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum For {
+    /// It is filed, or was.
+    Filing,
+    /// Somebody wants to know, and files nothing.
+    Asking,
+}
+
 impl Judge {
     /// Judges a plan. A service that does not answer is a fact, not an error.
     pub async fn review(&self, plan: &Plan, now: impl Fn() -> DateTime<Utc>) -> Review {
+        let (water, now) = self.ask(plan, now).await;
+        self.judged(plan, &water, now)
+    }
+
+    /// What the water is like, and when that was known.
+    async fn ask(&self, plan: &Plan, now: impl Fn() -> DateTime<Utc>) -> (Water, DateTime<Utc>) {
         let route = plan.route();
         let heard = self.asker.hear(&self.questions, &route).await;
         let now = now();
@@ -40,6 +72,27 @@ impl Judge {
             .expecting(expected(&self.tables, launch, day))
             .hearing(heard.silent, heard.warnings)
             .foreseeing(heard.forecast);
-        review(plan, &self.shores, &water, &self.limits, self.grace, now)
+        (water, now)
+    }
+
+    fn judged(&self, plan: &Plan, water: &Water, now: DateTime<Utc>) -> Review {
+        review(plan, &self.shores, water, &self.limits, self.grace, now)
+    }
+}
+
+impl Daemon {
+    /// Judges a plan away from the threads that answer and that send alerts.
+    pub(super) async fn judged(&self, plan: &Plan, what_for: For) -> Review {
+        let (water, now) = self.0.judge.ask(plan, || self.now()).await;
+        let hands = &self.0.hands;
+        let hand = if what_for == For::Filing { &hands.filed } else { &hands.asked };
+        // They never close; without one it is judged all the same.
+        let _hand = hand.acquire().await.ok();
+        let (daemon, own, sea) = (self.clone(), plan.clone(), water.clone());
+        let judging = move || daemon.0.judge.judged(&own, &sea, now);
+        match tokio::task::spawn_blocking(judging).await {
+            Ok(review) => review,
+            Err(_) => self.0.judge.judged(plan, &water, now),
+        }
     }
 }

@@ -10,6 +10,7 @@ use tokio::time::sleep;
 use tokio_util::sync::CancellationToken;
 
 use super::Daemon;
+use super::judging::For;
 use crate::review::Review;
 use crate::store::PlanRecord;
 use crate::watch::Watched;
@@ -79,7 +80,7 @@ pub(super) async fn look_ahead(daemon: Daemon, stop: CancellationToken) {
 impl Daemon {
     async fn look(&self, record: &PlanRecord) {
         let Ok(plan) = self.plan_of(record) else { return };
-        let review = self.review(&plan).await;
+        let review = self.review_for(&plan, For::Filing).await;
         self.0.latest.keep(&record.plan_ref, review);
     }
 }

@@ -96,6 +96,8 @@ struct Parts {
     post: Post,
     secrets: Secrets,
     judge: Judge,
+    /// How much is judged at once.
+    hands: judging::Hands,
     clock: Clock,
     health: Health,
     /// What is due soon, for when the database can't be written.
@@ -132,6 +134,7 @@ impl Daemon {
             post,
             secrets,
             judge,
+            hands: judging::Hands::default(),
             clock,
             health,
             memory,
