@@ -33,6 +33,12 @@ pub enum StoreError {
     /// The idempotency key was thrown away before anything was filed under it.
     #[error("this plan was thrown away before it was filed")]
     ThrownAway,
+    /// This key has thrown away so many within a day that no more are remembered.
+    #[error("too many plans were thrown away within a day")]
+    ThrownTooOften,
+    /// This key has filed so many plans within an hour that no more are taken.
+    #[error("too many plans were filed within an hour")]
+    FiledTooOften,
     /// So many plans name this contact, who has never answered, that no more are taken.
     #[error("too many plans name contact {}, who has never answered", .contact + 1)]
     NamedTooOften {
@@ -188,6 +194,13 @@ pub(super) fn damaged(plan: &str, why: impl ToString) -> StoreError {
     StoreError::Damaged { plan: plan.to_owned(), why: why.to_string(), page: false }
 }
 
+/// Where a text can't be read. What stands there is left out: this goes into the log, and the
+/// parser's own words quote it.
+pub(super) fn unread(column: &str, error: &serde_json::Error) -> String {
+    let (line, at) = (error.line(), error.column());
+    format!("{column} can't be read: {:?} at line {line}, column {at}", error.classify())
+}
+
 /// An error met while one plan's row was read: text that is no text is damage of that row alone,
 /// and a page that can't be read is damage of the rows in it.
 pub(super) fn of_row(plan: &str, error: sqlx::Error) -> StoreError {
@@ -199,5 +212,22 @@ pub(super) fn of_row(plan: &str, error: sqlx::Error) -> StoreError {
             StoreError::Damaged { plan: plan.to_owned(), why: page.to_string(), page: true }
         }
         other => other.into(),
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    /// The parser's own words are: invalid type: string "Zqasthma", expected u32.
+    #[test]
+    fn what_cant_be_read_is_not_quoted() {
+        let error = serde_json::from_str::<u32>("\"Zqasthma\"").unwrap_err();
+        assert!(error.to_string().contains("Zqasthma"));
+        assert_eq!(
+            unread("state_json", &error),
+            "state_json can't be read: Data at line 1, column 10"
+        );
     }
 }

@@ -232,5 +232,6 @@ pub(super) fn word<T: std::str::FromStr>(
     plan_ref: &str,
 ) -> Result<T, StoreError> {
     let text: String = row.try_get(column)?;
-    text.parse().map_err(|_| damaged(plan_ref, format!("{column} is `{text}`")))
+    // Not what it is: this goes into the log.
+    text.parse().map_err(|_| damaged(plan_ref, format!("{column} is no word of ours")))
 }

@@ -10,7 +10,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
 use super::batch::Batch;
-use super::error::of_row;
+use super::error::{of_row, unread};
 use super::ledger::{Ledger, closed_at};
 use super::new_plan::NewPlan;
 use super::spare::{Card, Spares, follow, refold, sum};
@@ -475,7 +475,7 @@ pub(super) fn json<T: DeserializeOwned>(
     plan_ref: &str,
 ) -> Result<T, StoreError> {
     let text: String = row.try_get(column).map_err(|error| of_row(plan_ref, error))?;
-    serde_json::from_str(&text).map_err(|error| damaged(plan_ref, format!("{column}: {error}")))
+    serde_json::from_str(&text).map_err(|error| damaged(plan_ref, unread(column, &error)))
 }
 
 pub(super) fn to_json<T: serde::Serialize>(
