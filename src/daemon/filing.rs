@@ -181,6 +181,11 @@ impl Daemon {
         };
         let armed = match self.0.store.file(&filing, now).await {
             Err(StoreError::NamedTooOften { contact }) => return Err(self.too_often(plan, contact)),
+            Err(StoreError::FiledTooOften) => {
+                return Err(FilingError::TooManyByKey(
+                    self.0.house.limits.filings_per_key_per_hour,
+                ));
+            }
             armed => armed?,
         };
         if armed != record.plan_ref {

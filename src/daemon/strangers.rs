@@ -22,6 +22,8 @@ impl Daemon {
     pub(super) fn strangers(&self, plan: &Plan, now: DateTime<Utc>) -> Strangers {
         let limits = &self.0.house.limits;
         Strangers {
+            most_by_key: limits.filings_per_key_per_hour,
+            by_key_since: now - TimeDelta::hours(1),
             most_naming: limits.filings_per_address_per_day,
             since: now - TimeDelta::days(1),
             ask_at: (limits.confirmations_per_address_per_day > 0)

@@ -1,7 +1,7 @@
 //! How much one key or one address has been asked for.
 
 use chrono::{DateTime, Utc};
-use sqlx::Row;
+use sqlx::{AnyConnection, Row};
 
 use super::{Store, StoreError, millis};
 
@@ -15,13 +15,7 @@ impl Store {
         key_id: &str,
         since: DateTime<Utc>,
     ) -> Result<i64, StoreError> {
-        let row =
-            sqlx::query("SELECT COUNT(*) AS number FROM plans WHERE key_id = $1 AND filed_at > $2")
-                .bind(key_id)
-                .bind(millis(since))
-                .fetch_one(&self.readers)
-                .await?;
-        Ok(row.try_get("number")?)
+        filed_by(&mut *self.readers.acquire().await?, key_id, since).await
     }
 
     /// How many plans since an instant name an address that has never been confirmed; none for
@@ -73,4 +67,16 @@ impl Store {
         })
         .await
     }
+}
+
+/// How many plans a key has filed since an instant; inside the transaction that files one more, of
+/// many that come at once no more than are allowed pass.
+pub(super) async fn filed_by(
+    connection: &mut AnyConnection,
+    key_id: &str,
+    since: DateTime<Utc>,
+) -> Result<i64, StoreError> {
+    let text = "SELECT COUNT(*) FROM plans WHERE key_id = $1 AND filed_at > $2";
+    let count = sqlx::query_scalar(text).bind(key_id).bind(millis(since));
+    Ok(count.fetch_one(connection).await?)
 }

@@ -4,6 +4,7 @@
 use chrono::{DateTime, Utc};
 use sqlx::AnyConnection;
 
+use super::limits::filed_by;
 use super::links::Link;
 use super::plans::{same_body, to_json};
 use super::spare::{NewSpare, sum};
@@ -72,6 +73,10 @@ impl NewPlan {
     /// Writes it all.
     pub(super) async fn insert(&self, connection: &mut AnyConnection) -> Result<(), StoreError> {
         if let Some(strangers) = &self.strangers {
+            let filed = filed_by(connection, &self.key_id, strangers.by_key_since).await?;
+            if filed >= i64::from(strangers.most_by_key) {
+                return Err(StoreError::FiledTooOften);
+            }
             strangers::check(connection, strangers, &self.addresses).await?;
         }
         self.insert_row(connection).await?;

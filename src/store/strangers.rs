@@ -8,9 +8,13 @@ use super::letters::insert;
 use super::{Store, StoreError, instant, list, millis};
 use crate::watch::{Cause, Kind, Order, Recipient};
 
-/// What a filing may ask of people who have never answered.
+/// What a filing may ask of people who have never answered, and how many a key may file.
 #[derive(Clone, Debug)]
 pub struct Strangers {
+    /// So many plans this key may file,
+    pub most_by_key: u32,
+    /// counted from this instant on.
+    pub by_key_since: DateTime<Utc>,
     /// So many plans may name an address that has never been confirmed,
     pub most_naming: u32,
     /// counted from this instant on.
