@@ -53,6 +53,13 @@ impl Problem {
         Problem::new(StatusCode::FORBIDDEN, detail)
     }
 
+    /// A plan that is not there, or that another key filed.
+    pub(super) fn none_of_yours() -> Self {
+        let detail = "no plan of this ref was filed with this key; look at the ref once more, or \
+                      use the key that filed it, or a keeper's";
+        Problem::new(StatusCode::NOT_FOUND, detail)
+    }
+
     /// Something in the body that can't be taken; nothing was done.
     pub(super) fn unusable(detail: impl Into<String>) -> Self {
         Problem::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
@@ -113,6 +120,11 @@ impl From<StoreError> for Problem {
                 "this plan was thrown away before it reached us, so it is NOT filed. To file it \
                  after all, send it as a new one",
             ),
+            StoreError::ThrownTooOften => {
+                let detail = "this key has thrown away very many plans within a day, so this one \
+                              is NOT thrown away: were it to arrive later, it would be filed";
+                Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).retry_after_s(86_400)
+            }
             error if error.is_transient() => {
                 tracing::error!(%error, "a request can't be answered");
                 let detail = "the service's database does not answer, and nothing was done. Try \

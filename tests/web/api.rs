@@ -74,11 +74,18 @@ async fn who_may_do_what() {
     let theirs = lamp.post("/api/v1/plans").bearer_auth(&lamp.keeper).json(&plan());
     let theirs = json_of(theirs.send().await.unwrap(), StatusCode::CREATED).await;
     let path = format!("/api/v1/plans/{}", theirs["ref"].as_str().unwrap());
-    problem(lamp.get(&path).bearer_auth(&lamp.key).send().await.unwrap(), 403).await;
-    let checkin = format!("{path}/checkin");
-    problem(lamp.post(&checkin).bearer_auth(&lamp.key).send().await.unwrap(), 403).await;
-    problem(lamp.get("/api/v1/plans/2222-2222").bearer_auth(&lamp.key).send().await.unwrap(), 404)
-        .await;
+    let other = problem(lamp.get(&path).bearer_auth(&lamp.key).send().await.unwrap(), 404).await;
+    for what in ["checkin", "extend", "cancel", "erase"] {
+        let sent = lamp.post(&format!("{path}/{what}")).bearer_auth(&lamp.key).send().await;
+        assert_eq!(problem(sent.unwrap(), 404).await, other, "{what}");
+    }
+    let amended = lamp.post(&format!("{path}/amend")).bearer_auth(&lamp.key).json(&plan());
+    assert_eq!(problem(amended.send().await.unwrap(), 404).await, other);
+    let export = lamp.get(&format!("{path}/export")).bearer_auth(&lamp.key);
+    assert_eq!(problem(export.send().await.unwrap(), 404).await, other);
+    // Nobody learns by this whether a ref is one.
+    let none = lamp.get("/api/v1/plans/2222-2222").bearer_auth(&lamp.key);
+    assert_eq!(problem(none.send().await.unwrap(), 404).await, other);
 }
 
 #[tokio::test]

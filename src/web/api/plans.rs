@@ -9,7 +9,7 @@ use axum::response::{IntoResponse, Response};
 use super::answers::{Armed, Shown};
 use super::body;
 use crate::daemon::{Daemon, PlanStatus};
-use crate::store::Key;
+use crate::store::{Key, StoreError};
 use crate::web::key::Bearer;
 use crate::web::problem::Problem;
 
@@ -61,11 +61,13 @@ pub(super) async fn board(
     Ok(Json(serde_json::json!({ "plans": rows })).into_response())
 }
 
-/// A plan that this key filed, or any plan for a keeper.
+/// A plan that this key filed, or any plan for a keeper. Of another key's plan nobody learns by this
+/// that it is there.
 pub(super) async fn own(daemon: &Daemon, key: &Key, plan_ref: &str) -> Result<PlanStatus, Problem> {
-    let status = daemon.status(plan_ref).await?;
-    if key.keeper || status.key_id == key.id {
-        return Ok(status);
+    match daemon.status(plan_ref).await {
+        Ok(status) if key.keeper || status.key_id == key.id => Ok(status),
+        Err(error) if key.keeper => Err(error.into()),
+        Ok(_) | Err(StoreError::NoSuchPlan) => Err(Problem::none_of_yours()),
+        Err(error) => Err(error.into()),
     }
-    Err(Problem::not_allowed("this plan was filed with another key; use that one, or a keeper's"))
 }

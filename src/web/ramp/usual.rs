@@ -95,10 +95,11 @@ pub(super) async fn change(
         return Ok(see_other("/"));
     }
     let plan_ref = typed.get("ref");
-    let status = daemon.status(plan_ref).await?;
-    if status.key_id != device.key.id {
-        return Err(Sorry::gone());
-    }
+    let status = match daemon.status(plan_ref).await {
+        Ok(status) if status.key_id == device.key.id => status,
+        Ok(_) | Err(StoreError::NoSuchPlan) => return Err(Sorry::gone()),
+        Err(error) => return Err(error.into()),
+    };
     let times = &status.plan.times;
     let lasts = (times.return_by.at - times.launch.at).num_minutes();
     let mut plan = status.plan.clone();
