@@ -1,10 +1,14 @@
 //! Filings by the id that their device gave them: looked up before they are sent again, or thrown
 //! away for good.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{AnyConnection, Row};
 
 use super::{Store, StoreError, millis};
+
+/// So many ids a key throws away within a day: more than any device has plans waiting. They are kept
+/// for good, and must not fill the disk.
+const MOST_A_DAY: i64 = 200;
 
 /// A plan that was filed under an id.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -40,7 +44,7 @@ impl Store {
     /// filed under it before, which then comes back and stays as it is.
     ///
     /// # Errors
-    /// The database.
+    /// [`StoreError::ThrownTooOften`], or the database.
     pub async fn throw_away(
         &self,
         key_id: &str,
@@ -50,8 +54,14 @@ impl Store {
         let (key_id, id) = (key_id.to_owned(), id.to_owned());
         self.write(move |connection| {
             Box::pin(async move {
-                if let Known::Filed(filed) = known(connection, &key_id, &id).await? {
-                    return Ok(Some(filed));
+                match known(connection, &key_id, &id).await? {
+                    Known::Filed(filed) => return Ok(Some(filed)),
+                    Known::ThrownAway => return Ok(None),
+                    Known::Nothing => {}
+                }
+                if thrown_since(connection, &key_id, now - TimeDelta::days(1)).await? >= MOST_A_DAY
+                {
+                    return Err(StoreError::ThrownTooOften);
                 }
                 sqlx::query(
                     "INSERT INTO thrown_away (key_id, idempotency, at) VALUES ($1, $2, $3) \
@@ -67,6 +77,16 @@ impl Store {
         })
         .await
     }
+}
+
+async fn thrown_since(
+    connection: &mut AnyConnection,
+    key_id: &str,
+    since: DateTime<Utc>,
+) -> Result<i64, StoreError> {
+    let text = "SELECT COUNT(*) FROM thrown_away WHERE key_id = $1 AND at > $2";
+    let count = sqlx::query_scalar(text).bind(key_id).bind(millis(since));
+    Ok(count.fetch_one(connection).await?)
 }
 
 async fn known(
