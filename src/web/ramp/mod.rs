@@ -5,6 +5,7 @@ mod fields;
 mod filed;
 mod filings;
 mod form;
+mod holding;
 mod judged;
 mod judging;
 mod receipt;
@@ -13,14 +14,14 @@ mod usual;
 
 use askama::Template;
 use axum::Router;
-use axum::extract::{Path, Query, State};
-use axum::http::{HeaderMap, StatusCode, header};
-use axum::response::{IntoResponse, Response};
+use axum::extract::{Query, State};
+use axum::http::StatusCode;
+use axum::response::Response;
 use axum::routing::{get, post};
 use chrono_tz::Tz;
 use serde::Deserialize;
 
-use super::key::{Device, set_cookie};
+use super::key::Device;
 use super::page::{Sorry, html, see_other};
 use super::problem::Problem;
 use super::typed::Typed;
@@ -38,8 +39,8 @@ use usual::Offered;
 pub(super) fn routes() -> Router<Daemon> {
     Router::new()
         .route("/", get(home))
-        .route("/key", post(type_key))
-        .route("/key/{secret}", get(take_key))
+        .route("/key", post(holding::typed))
+        .route("/key/{secret}", get(holding::open))
         .route("/file", post(send))
         .route("/trips", post(usual::change))
         .route("/api/v1/judge", post(judging::judge))
@@ -49,13 +50,6 @@ pub(super) fn routes() -> Router<Daemon> {
             get(filings::get).put(filings::put).post(filings::put).delete(filings::delete),
         )
         .route("/filed/{plan_ref}", get(filed::show))
-}
-
-#[derive(Template)]
-#[template(path = "no_key.html")]
-struct NoKey<'a> {
-    service: &'a str,
-    refused: bool,
 }
 
 #[derive(Template)]
@@ -109,7 +103,7 @@ async fn home(
     Query(asked): Query<Asked>,
 ) -> Result<Response, Sorry> {
     let Some(device) = device else {
-        return Ok(html(StatusCode::OK, &NoKey { service: &daemon.house().name, refused: false }));
+        return Ok(holding::no_key(&daemon, false));
     };
     let mut draft = today(&daemon);
     let mut told = Told { fresh: true, ..Told::default() };
@@ -120,30 +114,6 @@ async fn home(
         told.fresh = false;
     }
     ramp(&daemon, &device, StatusCode::OK, &draft, &new_key()?, told).await
-}
-
-/// Opening a key's link makes this device hold the key, and changes nothing else.
-async fn take_key(
-    State(daemon): State<Daemon>,
-    Path(secret): Path<String>,
-) -> Result<Response, Sorry> {
-    if daemon.key(&secret).await?.is_none() {
-        return Err(Sorry::gone());
-    }
-    let mut headers = HeaderMap::new();
-    headers.insert(header::SET_COOKIE, set_cookie(&daemon, &secret).ok_or_else(Sorry::gone)?);
-    Ok((headers, see_other("/")).into_response())
-}
-
-/// A key, or its link, that somebody typed or pasted: the same as opening the link.
-async fn type_key(State(daemon): State<Daemon>, typed: Typed) -> Result<Response, Sorry> {
-    let typed = typed.get("key");
-    let secret = typed.rsplit('/').next().unwrap_or_default().trim();
-    if daemon.key(secret).await?.is_none() {
-        let page = NoKey { service: &daemon.house().name, refused: true };
-        return Ok(html(StatusCode::NOT_FOUND, &page));
-    }
-    take_key(State(daemon), Path(secret.to_owned())).await
 }
 
 /// Judges what the form holds, or files it.
