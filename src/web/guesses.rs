@@ -74,7 +74,7 @@ impl Guesses {
 }
 
 /// Of IPv6 a subscriber has 64 bits to choose from (RFC 6177 gives a site that much and more).
-fn whose(address: IpAddr) -> IpAddr {
+pub(super) fn whose(address: IpAddr) -> IpAddr {
     match address.to_canonical() {
         IpAddr::V6(address) => {
             let [a, b, c, d, ..] = address.segments();

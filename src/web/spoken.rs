@@ -14,6 +14,7 @@ use axum::{Router, http::Extensions};
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::deed::Notice;
+use super::guesses::whose;
 use super::page::{Sorry, html};
 use super::typed::Typed;
 use super::words::typed_name;
@@ -145,17 +146,22 @@ fn digits(text: &str) -> String {
 /// Who asks; behind a proxy of our own, whom that says it asks for.
 fn address(headers: &HeaderMap, extensions: &Extensions) -> String {
     let peer = extensions.get::<ConnectInfo<SocketAddr>>().map(|ConnectInfo(peer)| peer.ip());
-    let forwarded = headers.get("x-forwarded-for").and_then(|line| line.to_str().ok());
+    // Of several lines the last is our proxy's own.
+    let lines = headers.get_all("x-forwarded-for").iter();
+    let forwarded = lines.last().and_then(|line| line.to_str().ok());
     match (peer, forwarded) {
-        (Some(IpAddr::V4(peer)), Some(line)) if peer.is_loopback() => {
-            line.rsplit(',').next().unwrap_or_default().trim().to_owned()
+        (Some(peer), Some(line)) if peer.to_canonical().is_loopback() => {
+            // What stands before the last comma was there before our proxy, and may be anything.
+            let last = line.rsplit(',').next().unwrap_or_default().trim();
+            last.parse::<IpAddr>().map_or(peer, whose).to_string()
         }
-        (Some(peer), _) => peer.to_string(),
+        (Some(peer), _) => whose(peer).to_string(),
         (None, _) => String::new(),
     }
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 
@@ -165,5 +171,26 @@ mod tests {
             assert_eq!(plan_ref(text), "7QK4-2M9X");
         }
         assert_eq!(plan_ref(""), "-");
+    }
+
+    fn from(peer: &str, forwarded: &[&str]) -> String {
+        let mut extensions = Extensions::new();
+        let peer: IpAddr = peer.parse().unwrap();
+        extensions.insert(ConnectInfo(SocketAddr::new(peer, 0)));
+        let mut headers = HeaderMap::new();
+        for line in forwarded {
+            headers.append("x-forwarded-for", line.parse().unwrap());
+        }
+        address(&headers, &extensions)
+    }
+
+    #[test]
+    fn nobody_has_more_tries_by_saying_that_they_are_somebody_else() {
+        assert_eq!(from("192.0.2.7", &["198.51.100.1"]), "192.0.2.7", "no proxy of ours");
+        for proxy in ["127.0.0.1", "::1", "::ffff:127.0.0.1"] {
+            assert_eq!(from(proxy, &["10.9.8.7, 192.0.2.7"]), "192.0.2.7", "{proxy}");
+            assert_eq!(from(proxy, &["a text that is no address"]), from(proxy, &[]));
+        }
+        assert_eq!(from("2001:db8::1", &[]), from("2001:db8::ffff:1", &[]), "one subscriber");
     }
 }
