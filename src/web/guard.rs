@@ -1,6 +1,7 @@
 //! What holds for every request: its size and time, where it may come from, and the headers of
 //! its answer.
 
+use std::net::IpAddr;
 use std::time::Duration;
 
 use axum::body::{Body, Bytes};
@@ -10,10 +11,11 @@ use axum::http::{HeaderMap, Method, StatusCode, Uri};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use http_body_util::BodyExt;
-use tokio::sync::Semaphore;
 
+use super::listening::Peer;
 use super::page::{Sorry, gone};
 use super::problem::Problem;
+use super::room::Rooms;
 use crate::daemon::Daemon;
 
 /// The largest body that is read: a plan of many waypoints has about a tenth of it.
@@ -22,8 +24,7 @@ pub(super) const MOST_BYTES: usize = 256 * 1024;
 const MOST_BYTES_DRAINED: usize = 64 * 1024 * 1024;
 /// What a person types on a page is smaller; it waits for nobody.
 const SMALL_BYTES: usize = 16 * 1024;
-/// So many larger bodies are read at once: 8 MB, however many clients send them.
-static LARGE_BODIES: Semaphore = Semaphore::const_new(32);
+static LARGE_BODIES: Rooms = Rooms::new();
 const LONGEST_BODY: Duration = Duration::from_secs(20);
 const LONGEST_ANSWER: Duration = Duration::from_secs(30);
 
@@ -38,7 +39,8 @@ const A_YEAR: &str = "max-age=31536000";
 pub(super) async fn whole_body(request: Request, next: Next) -> Response {
     let (parts, body) = request.into_parts();
     let uri = parts.uri.clone();
-    let bytes = match tokio::time::timeout(LONGEST_BODY, read(body)).await {
+    let from = parts.extensions.get::<Peer>().map(|Peer(address)| *address);
+    let bytes = match tokio::time::timeout(LONGEST_BODY, read(body, from)).await {
         Ok(Ok(bytes)) => bytes,
         Ok(Err(problem)) => return shown(&uri, problem),
         Err(_) => return shown(&uri, too_slow()),
@@ -50,7 +52,7 @@ pub(super) async fn whole_body(request: Request, next: Next) -> Response {
     }
 }
 
-async fn read(mut body: Body) -> Result<Bytes, Problem> {
+async fn read(mut body: Body, from: Option<IpAddr>) -> Result<Bytes, Problem> {
     let mut bytes = Vec::new();
     let mut length: usize = 0;
     let mut room = None;
@@ -60,7 +62,7 @@ async fn read(mut body: Body) -> Result<Bytes, Problem> {
         length = length.saturating_add(data.len());
         if length > SMALL_BYTES && room.is_none() {
             // Kept until the body is whole; it never closes.
-            room = LARGE_BODIES.acquire().await.ok();
+            room = Some(LARGE_BODIES.one(from).await.ok_or_else(too_many)?);
         }
         if length <= MOST_BYTES {
             bytes.extend_from_slice(data);
@@ -75,6 +77,12 @@ fn too_large() -> Problem {
     let detail = "this is larger than 256 kB, which no plan needs to be; nothing was filed. Thin \
                   the route out, or shorten the notes";
     Problem::new(StatusCode::PAYLOAD_TOO_LARGE, detail)
+}
+
+fn too_many() -> Problem {
+    let detail = "several large requests are on their way from your address already; nothing was \
+                  changed. Send this one again when they have come to their end";
+    Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).retry_after_s(20)
 }
 
 fn too_slow() -> Problem {

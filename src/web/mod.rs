@@ -20,6 +20,7 @@ mod page;
 mod problem;
 mod ramp;
 mod rescue;
+mod room;
 mod said;
 mod security_txt;
 mod spoken;
