@@ -57,7 +57,8 @@ impl Fault {
 /// The text's first sixty characters, with a sign for each that would break the line.
 fn one_line(text: &str) -> String {
     const LONGEST: usize = 60;
-    let visible = |c: char| if c.is_control() || is_line_break(c) { '␤' } else { c };
+    let visible =
+        |c: char| if c.is_control() || is_line_break(c) || turns_text(c) { '␤' } else { c };
     let mut line: String = text.chars().take(LONGEST).map(visible).collect();
     if text.chars().nth(LONGEST).is_some() {
         line.push('…');
@@ -68,6 +69,13 @@ fn one_line(text: &str) -> String {
 /// The line breaks of Unicode that are not control characters.
 pub(super) fn is_line_break(c: char) -> bool {
     matches!(c, '\u{2028}' | '\u{2029}')
+}
+
+/// The signs that turn the text behind them round (UAX #9, "explicit directional" formatting): with
+/// one in a name, a telephone number that stands after it is read backwards. Address books put them
+/// round numbers, unseen, so they are left out and nobody is blamed.
+pub(crate) fn turns_text(c: char) -> bool {
+    matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
 impl fmt::Display for Fault {

@@ -3,6 +3,7 @@
 use geo::{Coord, LineString, SimplifyIdx};
 use thiserror::Error;
 
+use super::fault::turns_text;
 use super::trip::Waypoint;
 use crate::measure::Position;
 
@@ -122,7 +123,8 @@ fn waypoint(point: gpx::Waypoint) -> Result<Waypoint, GpxError> {
 
 /// A name as one short line, whatever the file held.
 fn one_line(name: &str) -> String {
-    let clean = |c: char| if c.is_control() || c.is_whitespace() { ' ' } else { c };
+    let clean =
+        |c: char| if c.is_control() || c.is_whitespace() || turns_text(c) { ' ' } else { c };
     name.trim().chars().map(clean).take(LONGEST_NAME).collect::<String>().trim().to_owned()
 }
 

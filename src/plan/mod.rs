@@ -17,6 +17,7 @@ mod trip;
 mod zone;
 
 pub use amend::Placed;
+pub(crate) use fault::turns_text;
 pub use fault::{Fault, Faults};
 pub use gpx::{GpxError, read_gpx};
 pub use people::{Contact, CrewMember, Lifejacket, Wear};

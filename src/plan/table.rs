@@ -7,7 +7,7 @@ use std::str::FromStr;
 
 use serde_json::{Map, Value};
 
-use super::fault::{Fault, is_line_break};
+use super::fault::{Fault, is_line_break, turns_text};
 
 /// The faults found so far, shared by the tables of one plan.
 pub(super) type Found = RefCell<Vec<Fault>>;
@@ -114,6 +114,7 @@ impl<'a> Table<'a> {
                 return None;
             }
         };
+        let text: String = text.chars().filter(|c| !turns_text(*c)).collect();
         let text = text.trim();
         let (most, breaks) = match room {
             Room::Line => (200, false),

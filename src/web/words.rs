@@ -3,6 +3,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::measure::Span;
+use crate::plan::turns_text;
 
 /// What an unknown link and an expired one say, in the same words.
 pub(super) const GONE: &str = "there is nothing here. The link may be mistyped or cut off, or the \
@@ -79,6 +80,7 @@ pub(super) fn typed_name(text: &str) -> Result<String, &'static str> {
 
 /// A line that somebody typed; nothing if it is blank.
 pub(super) fn typed_line(text: &str) -> Result<Option<String>, &'static str> {
+    let text: String = text.chars().filter(|c| !turns_text(*c)).collect();
     let line = text.split_whitespace().collect::<Vec<_>>().join(" ");
     if line.chars().any(char::is_control) {
         return Err("There is a character in it that can't be shown: type it again.");
