@@ -7,6 +7,8 @@
 mod amend;
 #[path = "web/api.rs"]
 mod api;
+#[path = "web/attempts.rs"]
+mod attempts;
 #[path = "web/board.rs"]
 mod board;
 #[path = "web/browser.rs"]

@@ -1,0 +1,234 @@
+//! Attempts to get in, to read along, to fill the disk and to hold up an alert, each with the source
+//! at hand.
+
+use std::fs;
+use std::future::{Future, poll_fn};
+use std::path::{Path, PathBuf};
+use std::pin::pin;
+use std::task::Poll;
+use std::time::Duration;
+
+use reqwest::{Response, StatusCode};
+use serde_json::json;
+use shorelamp::plan::read_json;
+use shorelamp::store::{LetterState, StoreError};
+
+use super::browser::forms;
+use super::house::{Lamp, Wish, plan, text};
+
+fn cookie(secret: &str) -> String {
+    format!("shorelamp={secret}")
+}
+
+fn sets(answer: &Response, secret: &str) -> bool {
+    let cookies = answer.headers().get_all("set-cookie").iter();
+    cookies.filter_map(|cookie| cookie.to_str().ok()).any(|cookie| cookie.contains(secret))
+}
+
+/// Else whoever sends a link of a key of their own reads what is filed from then on.
+#[tokio::test]
+async fn a_link_takes_no_device_from_its_key_unasked() {
+    let lamp = Lamp::lit().await;
+    let link = format!("/key/{}", lamp.keeper);
+    let opened = lamp.get(&link).header("cookie", cookie(&lamp.key)).send().await.unwrap();
+    assert!(!opened.headers().contains_key("set-cookie"));
+    let page = text(opened).await;
+    assert!(
+        page.contains("Ines Halloran") && page.contains("Pell Marsh"),
+        "whose they are: {page}"
+    );
+    let swap = forms(&page).remove(0);
+    // A page elsewhere knows the key that is in its own link, and not the token of our form.
+    for token in ["", "AAAA"] {
+        let forged = swap.typed(&[("token", token)]);
+        let request = lamp.post("/key").header("cookie", cookie(&lamp.key)).form(&forged.fields);
+        assert!(!request.send().await.unwrap().headers().contains_key("set-cookie"));
+    }
+    let pressed = lamp.post("/key").header("cookie", cookie(&lamp.key)).form(&swap.fields);
+    assert!(sets(&pressed.send().await.unwrap(), &lamp.keeper));
+    // The same key again, and a device whose key is no key any more, are asked nothing.
+    for held in [&lamp.keeper, "revoked"] {
+        let opened = lamp.get(&link).header("cookie", cookie(held)).send().await.unwrap();
+        assert!(sets(&opened, &lamp.keeper), "{held}");
+    }
+}
+
+/// What a browser sends for a picture, a frame or a script (W3C Fetch Metadata, `Sec-Fetch-Dest`);
+/// and what an old one sends for a form in a sandboxed frame of a foreign page: an origin of `null`,
+/// and no cookie.
+#[tokio::test]
+async fn a_foreign_page_gives_no_device_a_key() {
+    let lamp = Lamp::lit().await;
+    let link = format!("/key/{}", lamp.key);
+    for what in ["image", "iframe", "script", "empty"] {
+        let opened = lamp.get(&link).header("sec-fetch-dest", what).send().await.unwrap();
+        assert!(!opened.headers().contains_key("set-cookie"), "{what}");
+    }
+    let opened = lamp.get(&link).header("sec-fetch-dest", "document").send().await.unwrap();
+    assert!(sets(&opened, &lamp.key));
+    let form = [("key", lamp.key.as_str())];
+    let sent = lamp.post("/key").header("origin", "null").form(&form).send().await.unwrap();
+    assert!(!sent.headers().contains_key("set-cookie"));
+    assert_eq!(sent.headers()["location"], link.as_str(), "where its cookie will come along");
+}
+
+#[tokio::test]
+async fn a_usual_trip_tells_nobody_of_anothers_plan() {
+    let lamp = Lamp::lit().await;
+    let theirs = lamp.post("/api/v1/plans").bearer_auth(&lamp.keeper).json(&plan());
+    let theirs: serde_json::Value = theirs.send().await.unwrap().json().await.unwrap();
+    let home = lamp.get("/").header("cookie", cookie(&lamp.key)).send().await.unwrap();
+    let form = forms(&text(home).await).remove(0);
+    let mut answers = Vec::new();
+    for plan_ref in [theirs["ref"].as_str().unwrap(), "2222-2222"] {
+        let fields = [
+            ("once", form.fields["once"].as_str()),
+            ("token", form.fields["token"].as_str()),
+            ("name", "Halibut drift"),
+            ("ref", plan_ref),
+        ];
+        let request = lamp.post("/trips").header("cookie", cookie(&lamp.key)).form(&fields);
+        let answer = request.send().await.unwrap();
+        answers.push((answer.status(), text(answer).await));
+    }
+    assert_eq!(answers[0], answers[1]);
+    assert_eq!(answers[0].0, StatusCode::NOT_FOUND);
+}
+
+/// The longest route keeps a core busy for seconds: were it judged on the threads that send, a few
+/// reviews would hold up every alert.
+#[tokio::test]
+async fn judging_keeps_no_alert_waiting() {
+    let lamp = Lamp::lit().await;
+    let no_files = |_: &str| Err(String::new());
+    let mut judged = read_json(&plan().to_string(), &no_files).unwrap();
+    // Then nothing but judging is to be waited for.
+    judged.contacts.clear();
+    let mut review = pin!(lamp.daemon.review(&judged));
+    let first = poll_fn(|context| Poll::Ready(review.as_mut().poll(context))).await;
+    assert!(first.is_pending(), "judged on the thread that asked");
+    assert!(review.await.route.length_m > 1000.0);
+}
+
+#[tokio::test]
+async fn many_filings_at_once_are_counted_too() {
+    let lamp = Lamp::with(Wish { filings_per_key_per_hour: Some(3), ..Wish::default() }).await;
+    let file = |_| lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(&plan()).send();
+    let sent: Vec<_> = (0..12).map(file).map(tokio::spawn).collect();
+    let mut filed = 0;
+    for one in sent {
+        match one.await.unwrap().unwrap().status() {
+            StatusCode::CREATED => filed += 1,
+            status => assert_eq!(status, StatusCode::TOO_MANY_REQUESTS),
+        }
+    }
+    assert_eq!(filed, 3);
+}
+
+#[tokio::test]
+async fn thrown_away_ids_dont_fill_the_disk() {
+    let lamp = &Lamp::lit().await;
+    let store = lamp.daemon.store();
+    let throw = |at: u32| async move {
+        let id = format!("00000000-0000-{at:04}");
+        store.throw_away("k-filer", &id, lamp.daemon.now()).await
+    };
+    for at in 0..200 {
+        throw(at).await.unwrap();
+    }
+    assert!(matches!(throw(200).await, Err(StoreError::ThrownTooOften)));
+    throw(7).await.unwrap();
+    let request = lamp.client.delete(lamp.url("/api/v1/filings/00000000-0000-0201"));
+    let told = request.bearer_auth(&lamp.key).send().await.unwrap();
+    assert_eq!(told.status(), StatusCode::TOO_MANY_REQUESTS);
+    assert!(text(told).await.contains("NOT thrown away"));
+    lamp.move_clock(24 * 60 + 1);
+    throw(200).await.unwrap();
+}
+
+fn files(folder: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(folder).unwrap().flatten().map(|entry| entry.path());
+    entries.flat_map(|path| if path.is_dir() { files(&path) } else { vec![path] }).collect()
+}
+
+/// The files in which one of these words stands, in any of its forms.
+fn holding(folder: &Path, words: &[&str]) -> Vec<PathBuf> {
+    let holds = |path: &PathBuf| {
+        let bytes = fs::read(path).unwrap_or_default();
+        words.iter().any(|word| bytes.windows(word.len()).any(|part| part == word.as_bytes()))
+    };
+    files(folder).into_iter().filter(holds).collect()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_erased_is_gone() {
+    let lamp = Lamp::with(Wish { runs: true, ..Wish::default() }).await;
+    let mut other = plan();
+    other["title"] = json!("Zqother");
+    other["contact"] = json!([{"name": "Zqkept Sandoval", "email": "zqkept@example.org"}]);
+    let other = lamp.file(&other).await;
+    let mut erased = plan();
+    erased["title"] = json!("Zqtitle");
+    erased["crew"][0]["name"] = json!("Zqcrew Halloran");
+    erased["contact"] = json!([{"name": "Zqcontact Okafor", "email": "zqcontact@example.org"}]);
+    let erased = lamp.file(&erased).await;
+    let plan_ref = erased["ref"].as_str().unwrap();
+    let folder = lamp.folder.path();
+    assert!(folder.join("sealed").join(plan_ref).exists());
+    let path = format!("/api/v1/plans/{plan_ref}");
+    let send = |what: &str| lamp.post(&format!("{path}/{what}")).bearer_auth(&lamp.key).send();
+    assert_eq!(send("erase").await.unwrap().status(), StatusCode::CONFLICT, "it is watched");
+    assert_eq!(send("checkin").await.unwrap().status(), StatusCode::OK);
+    assert_eq!(send("erase").await.unwrap().status(), StatusCode::CONFLICT, "can be taken back");
+    let waits = |state| matches!(state, LetterState::Queued | LetterState::Sending);
+    for _ in 0..300 {
+        let letters = lamp.daemon.store().letters(plan_ref).await.unwrap();
+        if !letters.iter().any(|letter| waits(letter.state)) {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    let words = ["Zqtitle", "Zqcrew", "Zqcontact", "zqcontact@example.org"];
+    assert!(!holding(folder, &words).is_empty(), "it was there");
+    lamp.move_clock(24 * 60 + 1);
+    let answer = send("erase").await.unwrap();
+    let status = answer.status();
+    assert_eq!(status, StatusCode::OK, "{}", text(answer).await);
+    // Whoever reads just then keeps the log from being emptied; the next look does it.
+    for _ in 0..50 {
+        if holding(folder, &words).is_empty() {
+            break;
+        }
+        lamp.daemon.store().empty_log().await.unwrap();
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    assert_eq!(holding(folder, &words), Vec::<PathBuf>::new(), "database, log and letters");
+    assert!(!folder.join("sealed").join(plan_ref).exists(), "the key of what was sealed");
+    let shown = lamp.get(&path).bearer_auth(&lamp.key).send().await.unwrap();
+    assert_eq!(shown.status(), StatusCode::NOT_FOUND);
+    // Nothing else went with it.
+    assert!(!holding(folder, &["Zqother"]).is_empty());
+    assert!(folder.join("sealed").join(other["ref"].as_str().unwrap()).exists());
+}
+
+/// UAX #9: after U+202E the rest of the line is shown from right to left, a telephone number too.
+#[tokio::test]
+async fn no_name_turns_what_stands_behind_it_round() {
+    let lamp = Lamp::lit().await;
+    let turns =
+        |c: char| ('\u{202a}'..='\u{202e}').contains(&c) || ('\u{2066}'..='\u{2069}').contains(&c);
+    let mut turned = plan();
+    turned["title"] = json!("Halibut\u{202e} drift");
+    turned["crew"][0]["name"] = json!("Ines\u{2066} Halloran\u{202e}");
+    turned["crew"][0]["phone"] = json!("\u{202a}+1 360 555 0142\u{202c}");
+    turned["gear"] = json!({"notes": "red bag\u{202e}\nand a stove"});
+    let filed = lamp.file(&turned).await;
+    let page = lamp.contact_page(filed["ref"].as_str().unwrap(), 0);
+    let fields = [("act", "on-it"), ("once", "x"), ("name", "Dunstan\u{202e} Okafor")];
+    let sent = lamp.post(&page).form(&fields).send().await.unwrap();
+    assert_eq!(sent.status(), StatusCode::SEE_OTHER);
+    let page = text(lamp.get(&page).send().await.unwrap()).await;
+    assert!(page.contains("Ines Halloran") && page.contains("+1 360 555 0142"));
+    assert!(page.contains("Dunstan Okafor") && page.contains("red bag"));
+    assert!(!page.contains(turns));
+}
