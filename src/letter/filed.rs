@@ -3,6 +3,7 @@
 
 use super::block::{Block, Draft};
 use super::scene::Scene;
+use super::when::spoken;
 use super::words::{self, first_name, names};
 use super::{filed_crew, rescue, script, status};
 
@@ -48,14 +49,22 @@ fn lead(scene: &Scene<'_>) -> Vec<String> {
     } else {
         format!("{who} {are} out paddling since {}.", scene.clock.full_from(launch, scene.now))
     };
-    vec![
+    let mut lead = vec![
         out,
         format!("Back by {}.", scene.clock.full_from(scene.due_at(), scene.now)),
         format!(
             "If you have heard nothing by {}, you are the one who acts.",
             scene.clock.full_from(scene.overdue_at(), scene.now)
         ),
-    ]
+    ];
+    if let Some(late) = scene.facts.plan.times.late_by(scene.facts.filed_at) {
+        let filed_at = scene.clock.full_from(scene.facts.filed_at, scene.now);
+        lead.push(format!(
+            "Filed at {filed_at}, after they launched, by {}: until then nobody watched for them.",
+            spoken(late)
+        ));
+    }
+    lead
 }
 
 fn too_late(scene: &Scene<'_>) -> String {

@@ -3,13 +3,14 @@
 use super::block::{Block, Draft};
 use super::brief::Row;
 use super::scene::Scene;
+use super::when::spoken;
 use super::words;
 use super::{status, words::clean};
 use crate::watch::{RungKind, To};
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     let contacts = status::first_names(scene);
-    let lead = vec![
+    let mut lead = vec![
         format!("Your float plan is filed. Be back by {}.", scene.clock.full_from(scene.due_at(), scene.now)),
         format!(
             "If you have not checked in by {}, we write to {contacts} that you are overdue.",
@@ -19,6 +20,12 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
          telephone."
             .to_owned(),
     ];
+    if let Some(late) = scene.facts.plan.times.late_by(scene.facts.filed_at) {
+        lead.push(format!(
+            "It reached us {} after your launch; the letters to your contacts say so.",
+            spoken(late)
+        ));
+    }
     let mut blocks = vec![Block::heading("When you are ashore"), Block::Para(check_in(scene))];
     blocks.extend(scene.link("Your page: check in, put the return time off, call the trip off."));
     blocks.push(Block::heading("Before you launch"));

@@ -1,10 +1,13 @@
 //! Times as people write them, and the instants they mean.
 
-use chrono::{DateTime, LocalResult, NaiveDateTime, TimeZone, Utc};
+use chrono::{DateTime, LocalResult, NaiveDateTime, TimeDelta, TimeZone, Utc};
 use chrono_tz::Tz;
 use serde::{Serialize, Serializer};
 
 use crate::measure::Span;
+
+/// People file while they carry the craft down: up to this after the launch is no lateness.
+const PUNCTUAL: TimeDelta = TimeDelta::minutes(10);
 
 /// When a trip starts and ends.
 #[derive(Clone, Debug, PartialEq)]
@@ -31,6 +34,12 @@ impl Times {
     #[must_use]
     pub fn local(&self, at: DateTime<Utc>) -> String {
         at.with_timezone(&self.zone).to_rfc3339()
+    }
+
+    /// How long after the launch a plan of these times came in; `None` for one in time.
+    #[must_use]
+    pub fn late_by(&self, filed_at: DateTime<Utc>) -> Option<TimeDelta> {
+        Some(filed_at - self.launch.at).filter(|late| *late >= PUNCTUAL)
     }
 }
 

@@ -3,7 +3,7 @@
 use chrono::TimeDelta;
 use shorelamp::watch::{By, Event, Kind, Order, Recipient};
 
-use super::story::{Story, all_ashore, flat};
+use super::story::{PLAN, Story, all_ashore, flat};
 
 /// The first alert of a plan whose clock stands so many minutes after it became overdue.
 fn alert(minutes: i64) -> (Story, Order) {
@@ -86,4 +86,31 @@ fn a_filed_letter_that_comes_too_late_says_what_to_do_now() {
     let text = flat(&story.compose(order, story.now, now).text);
     assert!(text.contains("this letter reached you too late to set an alarm"), "{text}");
     assert!(!text.contains("set an alarm for"));
+}
+
+#[test]
+fn a_plan_that_was_filed_after_the_launch_says_so() {
+    let filed = |at: &str, to| {
+        let story = Story::of(PLAN, at);
+        let sent = story.sent.iter().find(|sent| sent.order.to == to).expect("one");
+        flat(&sent.letter.text)
+    };
+    let (contact, crew) = (Recipient::Contact(0), Recipient::Crew(0));
+    // The launch is at 05:30.
+    for in_time in ["2026-06-14T12:00:00Z", "2026-06-14T12:39:59Z"] {
+        for to in [contact, crew] {
+            let text = filed(in_time, to);
+            assert!(
+                !text.contains("after they launched") && !text.contains("reached us"),
+                "{text}"
+            );
+        }
+    }
+    let late = "2026-06-14T14:10:00Z";
+    let text = filed(late, contact);
+    let says = "Filed at Sun 14 Jun, 07:10 (7:10 am PDT), after they launched, by 1 h 40 min: until \
+                then nobody watched for them.";
+    assert!(text.contains(says), "{text}");
+    assert!(text.find(says) < text.find("Do this now"), "before anything else: {text}");
+    assert!(filed(late, crew).contains("It reached us 1 h 40 min after your launch"));
 }

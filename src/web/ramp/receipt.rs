@@ -1,7 +1,6 @@
 //! What a device is told of the plan that it filed: enough to show it, and to be sure that it is
 //! this very plan.
 
-use chrono::TimeDelta;
 use serde::Serialize;
 
 use crate::daemon::{Daemon, PlanStatus};
@@ -9,9 +8,6 @@ use crate::letter::Clock;
 use crate::watch::Recipient;
 use crate::web::trip::contacts;
 use crate::web::words::{from_now, list, spoken};
-
-/// A plan that arrives so long after its launch is told as late.
-const LATE: TimeDelta = TimeDelta::minutes(10);
 
 /// The receipt of a filing.
 #[derive(Serialize)]
@@ -68,7 +64,6 @@ impl Receipt {
     ) -> Self {
         let (now, clock) = (daemon.now(), Clock::new(status.plan.times.zone));
         let (due_at, overdue_at) = (status.state.terms.due_at, status.state.overdue_at());
-        let late = status.filed_at - status.plan.times.launch.at;
         let told = contacts(status, None).into_iter().map(|(name, fate)| Told { name, fate });
         let crew = status.state.on_trip().first().copied().unwrap_or(0);
         let people = status.contacts();
@@ -89,7 +84,7 @@ impl Receipt {
                 checked: clock.time(now),
                 out: list(&status.out()),
             },
-            late: (late >= LATE).then(|| spoken(late)),
+            late: status.plan.times.late_by(status.filed_at).map(spoken),
             reached: status.reached_anybody(),
             confirmed: people.iter().any(|one| one.confirmed && !one.removed),
             told: told.collect(),
