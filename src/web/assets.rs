@@ -21,7 +21,7 @@ const GZIP_LEVEL: u32 = 9;
 /// Big enough for any of them.
 const BROTLI_WINDOW: i32 = 22;
 
-const FOREVER: &str = "public, max-age=31536000, immutable";
+const FOREVER: &str = "max-age=31536000, immutable";
 /// The worker and the manifest keep their names: a phone asks each time whether they are new.
 const ASK_AGAIN: &str = "no-cache";
 
@@ -33,22 +33,14 @@ const CSS: &str = "text/css; charset=utf-8";
 const SVG: &str = "image/svg+xml";
 const MANIFEST: &str = "application/manifest+json";
 
-/// The script of the ramp page, in the order in which its parts need each other.
-const RAMP: [&str; 4] = [
-    include_str!("script/bits.js"),
-    include_str!("script/outbox.js"),
-    include_str!("script/states.js"),
-    include_str!("script/form.js"),
-];
-const CREW: [&str; 2] = [include_str!("script/bits.js"), include_str!("script/crew.js")];
-
 static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
     vec![
         Asset::new("style.css", CSS, thin(include_str!("pages/style.css"))),
-        Asset::new("ramp.js", JS, script(&RAMP)),
-        Asset::new("route.js", JS, script(&[include_str!("script/route.js")])),
-        Asset::new("crew.js", JS, script(&CREW)),
-        Asset::new("board.js", JS, script(&[include_str!("script/board.js")])),
+        Asset::new("print.css", CSS, thin(include_str!("pages/print.css"))),
+        Asset::new("ramp.js", JS, script(include_str!("script/packed/ramp.js"))),
+        Asset::new("route.js", JS, script(include_str!("script/packed/route.js"))),
+        Asset::new("crew.js", JS, script(include_str!("script/packed/crew.js"))),
+        Asset::new("board.js", JS, script(include_str!("script/packed/board.js"))),
         Asset::new("icon.svg", SVG, include_str!("pages/icon.svg").to_owned()),
     ]
 });
@@ -56,7 +48,7 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
 static WORKER: LazyLock<Asset> = LazyLock::new(|| {
     let kept: Vec<&str> = ["style.css", "ramp.js", "route.js", "icon.svg"].map(path).to_vec();
     let names = serde_json::to_string(&kept).unwrap_or_default();
-    let text = thin(include_str!("script/worker.js")).replace("KEPT_FILES", &names);
+    let text = script(include_str!("script/packed/worker.js")).replace("KEPT_FILES", &names);
     Asset::new("sw.js", JS, text)
 });
 
@@ -139,12 +131,12 @@ fn takes(asked: &HeaderMap, coding: &str) -> bool {
     })
 }
 
-/// The parts of a script as one, closed to other scripts.
-fn script(parts: &[&str]) -> String {
-    format!("(()=>{{\n{}}})();\n", parts.iter().map(|part| thin(part)).collect::<String>())
+/// A packed script without its head, which tells what it was made of.
+fn script(packed: &str) -> String {
+    packed.split_once('\n').map_or(packed, |(_, code)| code).to_owned()
 }
 
-/// Without the comments and blanks that only we need: whole lines, never inside a text.
+/// A style without the comments and blanks that only we need: whole lines, never inside a text.
 fn thin(text: &str) -> String {
     let lines = text.lines().map(str::trim);
     let kept = lines.filter(|line| {
@@ -174,6 +166,8 @@ fn gzip(text: &[u8]) -> std::io::Result<Bytes> {
 
 #[cfg(test)]
 mod tests {
+    use sha2::{Digest, Sha256};
+
     use super::*;
 
     #[test]
@@ -185,6 +179,31 @@ mod tests {
         assert!(takes(&asked("br;q=0.8"), "br"));
         assert!(!takes(&asked("gzip, br;q=0"), "br"));
         assert!(!takes(&HeaderMap::new(), "gzip"));
+    }
+
+    /// The scripts that are carried are those that are read: `npm run pack` in `tests/ramp` makes
+    /// them.
+    #[test]
+    fn what_is_packed_is_what_was_written() {
+        let (bits, crew) = (include_str!("script/bits.js"), include_str!("script/crew.js"));
+        let ramp = [
+            bits,
+            include_str!("script/outbox.js"),
+            include_str!("script/states.js"),
+            include_str!("script/form.js"),
+        ];
+        for (parts, packed) in [
+            (&ramp[..], include_str!("script/packed/ramp.js")),
+            (&[bits, crew], include_str!("script/packed/crew.js")),
+            (&[include_str!("script/route.js")], include_str!("script/packed/route.js")),
+            (&[include_str!("script/board.js")], include_str!("script/packed/board.js")),
+            (&[include_str!("script/worker.js")], include_str!("script/packed/worker.js")),
+        ] {
+            let hash: String =
+                Sha256::digest(parts.concat()).iter().map(|byte| format!("{byte:02x}")).collect();
+            let head = packed.lines().next().unwrap_or_default();
+            assert_eq!(head, format!("// {hash}"), "run `npm run pack` in tests/ramp");
+        }
     }
 
     #[test]

@@ -1,0 +1,2 @@
+// c784601b77e70054bbf0554fde34918ca138835acba09f3192891822059f3883
+(()=>{"use strict";const e=document.getElementById("board"),t=document.getElementById("age");let n=Date.now();new EventSource("/board/live").onmessage=({data:t})=>{n=Date.now();const a=JSON.parse(t).html;a&&e.innerHTML!==a&&(e.innerHTML=a)},setInterval(()=>{const e=Math.round((Date.now()-n)/1e3);t.textContent=e<15?"Live.":`NOT LIVE: the service has said nothing for ${e} s. What stands here is that old.`,t.className=e<15?"hint":"fault"},1e3)})();
