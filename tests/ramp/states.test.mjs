@@ -254,11 +254,40 @@ test('past its time: never sent', async () => {
   await page.clock.setSystemTime(Date.now() + 90 * 60e3);
   await page.clock.runFor(31e3);
   await page.waitForFunction(() => /Is it still true/.test(document.querySelector('#state').innerText));
+  assert.match(await page.locator('#state').innerText(), /Nobody will look for you/);
+  assert.ok(await page.getByText('It is still true: send it').isVisible());
   await shot(page, 'stale');
   await page.clock.setSystemTime(Date.now() + 5 * 3600e3);
   await page.clock.runFor(31e3);
   await page.waitForFunction(() => /its return time has passed/.test(document.querySelector('#state').innerText));
   await shot(page, 'past');
+  await end(page);
+});
+
+test('past its time, but it may have arrived: looked up, and never called unfiled', async () => {
+  const page = await phone(lamp);
+  await page.clock.install();
+  await write(page);
+  let puts = 0;
+  await page.route(FILINGS, async (route) => {
+    if (route.request().method() === 'PUT') { puts += 1; await route.fetch(); }
+    return route.abort('connectionreset');
+  });
+  await sleep(800);
+  await page.locator('button[value=file]').click();
+  await reads(page, 'can\'t tell');
+  await page.clock.setSystemTime(Date.now() + 6 * 3600e3);
+  await page.clock.runFor(31e3);
+  await reads(page, 'can\'t tell whether it arrived, and its return time has passed');
+  assert.doesNotMatch(await page.locator('#state').innerText(), /NOT FILED|nobody watches/i);
+  await shot(page, 'past-unknown');
+  await page.unroute(FILINGS);
+  for (let tries = 0; tries < 8 && !/^FILED/.test(await headline(page)); tries += 1) {
+    await page.clock.runFor(61e3);
+    await sleep(500);
+  }
+  await reads(page, 'FILED ');
+  assert.equal(puts, 1, 'looked up, and never sent again');
   await end(page);
 });
 

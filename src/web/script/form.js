@@ -150,6 +150,11 @@ if (canKeep) form.addEventListener('submit', (event) => {
 form.addEventListener('input', changed);
 form.addEventListener('change', changed);
 
+// A page that the worker kept tells of trips as they were.
+function lay() {
+  const age = Date.now() - skew - Date.parse(form.dataset.now);
+  if (age > 5 * MIN && $('#watched')) $('#watched').prepend(el('p', `As it was ${span(age)} ago: this page lay on the phone. Open a trip to see how it stands.`));
+}
 async function begin() {
   document.documentElement.className = 'js';
   await load();
@@ -161,8 +166,6 @@ async function begin() {
     put('times.launch', soon(5));
     put('times.return_by', soon(5 + 180));
   }
-  const age = Date.now() - Date.parse(form.dataset.now);
-  if (age > 5 * MIN && $('#watched')) $('#watched').prepend(el('p', `As it was ${span(age)} ago: this page lay on the phone. Open a trip to see how it stands.`));
   fold();
   readBack();
   show();
@@ -181,6 +184,6 @@ async function begin() {
   document.addEventListener('visibilitychange', wake);
   setInterval(() => { readBack(); if (plan) show(); }, 30e3);
   if (plan) wake();
-  else { if (graves().length) buryAll(); ask('GET', '/healthz'); if (field('crew[1].name').value) judge(); }
+  else { if (graves().length) buryAll(); ask('GET', '/healthz').then(lay); if (field('crew[1].name').value) judge(); }
 }
 begin();

@@ -60,6 +60,8 @@ async function stay(on) {
 }
 const past = () => plan && plan.due && Date.now() - skew >= plan.due;
 const stale = () => plan && Date.now() - plan.written > STALE;
+// Not sent without asking; past its time, not at all.
+const rests = () => past() || stale();
 const path = (id) => '/api/v1/filings/' + id;
 const lookUp = () => ask('GET', path(plan.id));
 
@@ -95,19 +97,20 @@ async function settle(answer) {
 async function attempt(asked) {
   clearTimeout(timer);
   if (asked) tries = 0;
-  if (!plan || plan.receipt || busy || past() || (stale() && !asked)) return show();
-  if (asked) plan.written = Date.now();
+  // What may have arrived is looked up in any case; only what is still true is sent.
+  if (!plan || plan.receipt || busy || (rests() && !asked && !plan.unknown)) return show();
   const work = async (held) => {
     if (!held) { busy = 'elsewhere'; show(); busy = ''; return; }
     await load();
     if (!plan || plan.receipt) return;
+    if (asked) plan.written = Date.now();
     stay(true);
     if (plan.unknown) {
       busy = 'look'; show();
       await settle(await lookUp());
     }
     if (plan && !plan.receipt && !plan.unknown && !navigator.onLine) why = 'This phone has no signal.';
-    else if (plan && !plan.receipt && !plan.unknown) {
+    else if (plan && !plan.receipt && !plan.unknown && !rests()) {
       busy = 'send'; plan.unknown = true;
       await keep(); show();
       await settle(await ask('PUT', path(plan.id), plan.body));
@@ -122,9 +125,9 @@ async function attempt(asked) {
 }
 function again() {
   clearTimeout(timer);
-  if (document.hidden || !plan || past()) return;
+  if (document.hidden || !plan) return;
   if (plan.receipt) { timer = setTimeout(check, 15e3); return; }
-  if (stale()) return;
+  if (rests() && !plan.unknown) return;
   const wait = WAITS[Math.min(tries++, WAITS.length - 1)];
   timer = setTimeout(attempt, wait * 1e3);
 }

@@ -7,7 +7,7 @@ const words = () => {
     const lines = ['Nobody has the plan below until this page says FILED.'];
     if (why) lines.unshift(why);
     if (graves().length) lines.unshift('A plan that you threw away may have reached us before. We ask as soon as there is a signal.');
-    return ['draft', 'NOT FILED', lines];
+    return [why ? 'alarm' : 'draft', 'NOT FILED', lines];
   }
   const told = plan.receipt;
   if (told && told.state === 'closed') return ['over', 'The watch is over', [`Plan ${told.ref}. Nobody is watching for you on it.`]];
@@ -16,16 +16,17 @@ const words = () => {
       `Plan ${told.ref}. Spoken check-in, at ${location.host}/code: ${told.ref} ${told.spoken}. Last checked ${told.words.checked}${Date.now() - plan.checked > MIN ? `, ${span(Date.now() - plan.checked)} ago` : ''}.`];
     if (plan.risen) lines.unshift('You threw this away, but it had reached us before: it is watched. To end that, call the trip off on its page.');
     if (told.late) lines.push(`It reached us ${told.late} after your launch. Your contacts' letters say when you launched, and when it was filed.`);
-    if (!told.reached) lines.push('ARMED, BUT NOBODY HAS BEEN REACHED YET: no letter has left for any of your contacts. Check again before you launch.');
+    if (!told.reached) lines.unshift('ARMED, BUT NOBODY HAS BEEN REACHED YET: no letter has left for any of your contacts. Check again before you launch.');
     else if (!told.confirmed) lines.push('Letters have left, but no contact has said yet that they have one. Call one of them.');
-    if (told.state === 'overdue') return ['alarm', `OVERDUE since ${told.words.overdue}`, ['Your contacts are being told. If you are ashore, check in now.', ...lines.slice(1)]];
+    if (told.state === 'overdue') return ['alarm', `OVERDUE since ${told.words.overdue}`, [`${told.reached ? 'Your contacts are being told' : 'NOBODY HAS BEEN REACHED YET'}. If you are ashore, check in now.`, ...lines.slice(1)]];
     return [told.reached ? 'filed' : 'filed wait', `FILED ${told.words.received}. Back by ${told.words.due}`, lines];
   }
-  if (past()) return ['alarm', 'NOT FILED, and its return time has passed', ['It is not sent any more: nobody watches. If you are still out, change it and give a new return time. If you are ashore, throw it away.']];
+  if (past() && plan.unknown && !busy) return ['alarm unsure', 'We can\'t tell whether it arrived, and its return time has passed', ['If it did, your contacts are being told that you are overdue. Tell them yourself how you are: call, or text.', 'This page looks again by itself, while you see it.']];
+  if (past() && !busy) return ['alarm', 'NOT FILED, and its return time has passed', ['It is not sent any more: nobody watches. If you are still out, change it and give a new return time. If you are ashore, throw it away.']];
   if (busy === 'send') return ['wait', 'NOT FILED yet. Sending…', ['Keep this page open until it says FILED.' + (lamp ? ' The screen is kept on.' : ''), kept]];
   if (busy === 'look') return ['wait unsure', 'We can\'t tell whether it arrived. Checking…', ['Keep this page open.']];
   if (busy) return ['wait', 'NOT FILED yet. Another window of this page is sending it', [kept]];
-  if (stale()) return ['alarm', plan.unknown ? 'We can\'t tell whether it arrived' : 'NOT FILED', [`You wrote this plan ${span(Date.now() - plan.written)} ago. Is it still true? Then send it. If not, throw it away.`]];
+  if (stale()) return ['alarm', plan.unknown ? 'We can\'t tell whether it arrived' : 'NOT FILED', [plan.unknown ? '' : kept, `You wrote this plan ${span(Date.now() - plan.written)} ago. Is it still true? Then send it. If not, throw it away.`]];
   const next = 'Keep this page open: it tries again by itself, and only while you see it.';
   if (plan.unknown) return ['alarm unsure', 'We can\'t tell whether it arrived', [why, 'Until this page says FILED, act as if nobody had it.', next]];
   return ['alarm', 'NOT FILED', [kept, why, next]];
@@ -55,7 +56,7 @@ function show() {
     state.replaceChildren(el('h1', head), ...lines.filter(Boolean).map((one) => el('p', one)));
   }
   $('#ramp').hidden = !!plan;
-  const acts = $('#acts'), key = [tone, head, busy, !!plan && plan.checked].join();
+  const acts = $('#acts'), key = [tone, head, busy, !!plan && plan.checked, stale(), past()].join();
   acts.hidden = !plan;
   if (acts.dataset.key === key) return;
   acts.dataset.key = key;
@@ -69,7 +70,7 @@ function show() {
     rows.push(button('Check again', check), link('Cautions, and keep as a usual trip', '/filed/' + told.ref),
       button('Write another plan', async () => { plan = null; await keep(); location.reload(); }));
   } else if (plan && busy !== 'send') {
-    if (!past()) main = button(stale() ? 'It is still true: send it' : 'Try now', () => attempt(true), '');
+    if (!past() || plan.unknown) main = button(past() ? 'Look again' : stale() ? 'It is still true: send it' : 'Try now', () => attempt(true), '');
     rows.push(el('p', 'A text often passes where a page does not. Whoever gets it is then your watch, and not we.'));
     const text = encodeURIComponent(shortText());
     rows.push(link('Text this plan to somebody', 'sms:?&body=' + text));
