@@ -7,6 +7,8 @@ const banner = (tone, head, ...lines) => {
   $('#state').className = 'full ' + tone;
   $('#state').replaceChildren(el('h1', head), ...lines.map((one) => el('p', one)));
 };
+// While one thing is under way no other can be done: its buttons are out of sight.
+const page = (there) => $$('main > *').forEach((one) => { if (one.id !== 'acts') one.hidden = !there; });
 function ways() {
   const acts = $('#acts');
   acts.hidden = false;
@@ -19,6 +21,7 @@ async function send() {
   clearTimeout(timer);
   const { body, words, once, action } = sending;
   banner('wait', `NOT DONE yet: ${words}. Sending…`, 'Keep this page open.');
+  page(false);
   const answer = await ask('POST', action, body, { accept: 'application/json' });
   if (answer.status === 200 && answer.json.once === once && answer.json.done) {
     location.replace(answer.json.next);
@@ -28,10 +31,12 @@ async function send() {
     banner('alarm', `NOT DONE: ${words}`, answer.json.detail || '');
     sending = null;
     $('#acts').hidden = true;
+    page(true);
     return;
   }
   banner('alarm unsure', `We can't tell whether this arrived: ${words}`, answer.stranger
     ? 'Something else answered in its place: a sign-in page of this network?' : 'No answer came.',
+    'Until this page says that it was done, count on it that your contacts think you still out.',
     'Sent again it is done once only. This page tries again by itself, while you see it.');
   ways();
   if (!document.hidden) timer = setTimeout(send, WAITS[Math.min(sending.tries++, WAITS.length - 1)] * 1e3);
@@ -41,7 +46,7 @@ for (const form of $$('form')) form.addEventListener('submit', (event) => {
   if (sending) return;
   sending = {
     body: new URLSearchParams(new FormData(form)).toString(), action: form.getAttribute('action'),
-    once: form.elements.namedItem('once').value, words: event.submitter ? event.submitter.textContent.toLowerCase() : 'this', tries: 0,
+    once: form.elements.namedItem('once').value, words: event.submitter ? `"${event.submitter.textContent}"` : 'this', tries: 0,
   };
   scrollTo(0, 0);
   send();
