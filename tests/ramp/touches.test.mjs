@@ -54,6 +54,29 @@ test('a repeat trip: at most 6 touches, nothing typed', async () => {
   await page.context().close();
 });
 
+test('the usual crew from another place: at most 10 touches, nothing typed', async () => {
+  const page = await keep();
+  await counting(page);
+  await page.context().setGeolocation({ latitude: 48.6, longitude: -123.2 });
+  await page.goto(lamp.base + '/');
+  await tap(page, '#trips a:has-text("Halibut drift")');
+  await tap(page, 'summary:has-text("Where you go")');
+  await tap(page, 'text=Another place');
+  await page.waitForFunction(() => /^48\.6/.test(document.querySelector('#launch-position').value));
+  for (const gone of ['waypoint[1].position', 'more_waypoints', 'launch.name', 'title']) {
+    assert.equal(await page.locator(`[name="${gone}"]`).inputValue(), '', gone);
+  }
+  assert.equal(await page.inputValue('#crew-2--name'), 'Tomas Bright');
+  await tap(page, '[data-step="30"]');
+  await tap(page, 'button[value=file]');
+  await reads(page, 'Back by');
+  const { touches, typed } = await counted(page);
+  console.log(`another place: ${touches} touches, ${typed} characters`);
+  assert.ok(touches <= 10, `${touches} touches`);
+  assert.equal(typed, 0);
+  await page.context().close();
+});
+
 test('a repeat trip without any signal: chosen, kept, and filed when there is one', async () => {
   const page = await keep();
   await page.goto(lamp.base + '/');

@@ -161,5 +161,15 @@ tools.append(
   button('Closer', () => { radius = Math.max(radius - 1, 0); load(); }),
 );
 tools.hidden = true;
+// The same crew and craft from another place: what is of the usual one goes, and the rest stays.
+const elsewhere = button('Another place: clear this, launch from where this phone is', () => {
+  for (const one of form.elements) if (/^(launch|landing|waypoint|more_waypoints|title)/.test(one.name)) one.value = '';
+  points = []; before = []; at = -1; sheet = null;
+  board.replaceChildren();
+  tools.hidden = true;
+  opener.hidden = false;
+  $('[data-here="launch.position"]', form).click();
+  changed();
+});
 const opener = button('Tap the route on the chart', () => { tools.hidden = false; opener.hidden = true; load(); });
-$('#gpx').parentElement.before(opener, said, board, tools);
+$('#gpx').parentElement.before(elsewhere, opener, said, board, tools);
