@@ -180,8 +180,12 @@ async fn a_usual_trip_is_kept_offered_chosen_and_forgotten() {
     let other = format!("shorelamp={}", lamp.keeper);
     let other = text(lamp.get("/").header("cookie", other).send().await.unwrap()).await;
     assert!(!other.contains("?trip="), "another key's");
-    let forget = keep.typed(&[("do", "forget")]);
-    lamp.post("/trips").header("cookie", &cookie).form(&forget.fields).send().await.unwrap();
+    let trips = text(lamp.get("/trips").header("cookie", &cookie).send().await.unwrap()).await;
+    let [forget] = &forms(&trips)[..] else { panic!("one trip: {trips}") };
+    assert_eq!(forget.fields["name"], name);
+    assert_eq!(lamp.get("/trips").send().await.unwrap().status(), StatusCode::NOT_FOUND);
+    let forgotten = lamp.post("/trips").header("cookie", &cookie).form(&forget.fields);
+    assert_eq!(forgotten.send().await.unwrap().headers()["location"], "/trips?forgotten");
     let home = text(lamp.get("/").header("cookie", &cookie).send().await.unwrap()).await;
     assert!(!home.contains("?trip="));
 }

@@ -42,7 +42,7 @@ pub(super) fn routes() -> Router<Daemon> {
         .route("/key", post(holding::typed))
         .route("/key/{secret}", get(holding::open))
         .route("/file", post(send))
-        .route("/trips", post(usual::change))
+        .route("/trips", get(usual::show).post(usual::change))
         .route("/api/v1/judge", post(judging::judge))
         .route("/api/v1/sheet", post(sheet::show))
         .route(
@@ -54,6 +54,14 @@ pub(super) fn routes() -> Router<Daemon> {
 
 #[derive(Template)]
 #[template(path = "ramp.html")]
+#[template(path = "no_key.html")]
+struct NoKey<'a> {
+    service: &'a str,
+    refused: bool,
+}
+
+#[derive(Template)]
+#[template(path = "ramp.html", whitespace = "minimize")]
 struct Ramp {
     owner: String,
     watched: Vec<WatchedTrip>,

@@ -1,18 +1,21 @@
 //! Usual trips: kept from a filed plan, chosen again with one touch.
 
-use axum::extract::State;
+use askama::Template;
+use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use chrono::TimeDelta;
 use form_urlencoded::{Serializer, byte_serialize};
+use serde::Deserialize;
 
 use super::draft::Draft;
 use crate::daemon::Daemon;
+use crate::daemon::secrets::new_key;
 use crate::measure::Position;
 use crate::plan::zone_at;
 use crate::store::{StoreError, UsualTrip};
 use crate::web::key::Device;
-use crate::web::page::{Sorry, see_other};
+use crate::web::page::{Sorry, html, see_other};
 use crate::web::problem::Problem;
 use crate::web::typed::Typed;
 use crate::web::words::typed_line;
@@ -22,6 +25,21 @@ const SHOWN: usize = 8;
 /// What a form of a usual trip may weigh.
 const LONGEST_FORM: usize = 16 * 1024;
 const LONGEST_NAME: usize = 60;
+
+#[derive(Template)]
+#[template(path = "trips.html")]
+struct TripsPage {
+    names: Vec<String>,
+    forgotten: bool,
+    once: String,
+    token: String,
+}
+
+/// Whether one has just been forgotten.
+#[derive(Deserialize)]
+pub(super) struct Did {
+    forgotten: Option<String>,
+}
 
 /// A usual trip as the page offers it.
 pub(super) struct Offered {
@@ -78,6 +96,24 @@ pub(super) async fn chosen(
     Ok(trip.map(|trip| Draft::of(&Typed::of_bytes(trip.form.as_bytes()))))
 }
 
+/// All of them, each with a button that forgets it.
+pub(super) async fn show(
+    State(daemon): State<Daemon>,
+    device: Option<Device>,
+    Query(did): Query<Did>,
+) -> Result<Response, Sorry> {
+    let device = device.ok_or_else(Sorry::gone)?;
+    let once = new_key()?;
+    let trips = daemon.store().usual_trips(&device.key.id).await?;
+    let page = TripsPage {
+        names: trips.into_iter().map(|trip| trip.name).collect(),
+        forgotten: did.forgotten.is_some(),
+        token: device.form_token(&once),
+        once,
+    };
+    Ok(html(StatusCode::OK, &page))
+}
+
 /// Keeps a filed plan as a usual trip, or forgets one.
 pub(super) async fn change(
     State(daemon): State<Daemon>,
@@ -92,7 +128,7 @@ pub(super) async fn change(
     let name = name(typed.get("name"))?;
     if typed.get("do") == "forget" {
         daemon.store().forget_trip(&device.key.id, &name).await?;
-        return Ok(see_other("/"));
+        return Ok(see_other("/trips?forgotten"));
     }
     let plan_ref = typed.get("ref");
     let status = match daemon.status(plan_ref).await {
