@@ -12,7 +12,7 @@ use tokio_util::sync::CancellationToken;
 use super::Daemon;
 use super::judging::For;
 use crate::review::Review;
-use crate::store::PlanRecord;
+use crate::store::{PlanRecord, StoreError};
 use crate::watch::Watched;
 
 /// So many plans are kept in mind, the newest.
@@ -78,6 +78,19 @@ pub(super) async fn look_ahead(daemon: Daemon, stop: CancellationToken) {
 }
 
 impl Daemon {
+    /// The newest review of a plan: made since it was filed, if one still says something of now;
+    /// else the one of its filing. `None` where that can't be read.
+    ///
+    /// # Errors
+    /// [`StoreError::NoSuchPlan`], damage, or the database.
+    pub async fn newest_review(&self, plan_ref: &str) -> Result<Option<Arc<Review>>, StoreError> {
+        if let Some(review) = self.0.latest.of(plan_ref, self.now()) {
+            return Ok(Some(review));
+        }
+        let record = self.0.store.plan(plan_ref).await?;
+        Ok(serde_json::from_str(&record.review_json).ok().map(Arc::new))
+    }
+
     async fn look(&self, record: &PlanRecord) {
         let Ok(plan) = self.plan_of(record) else { return };
         let review = self.review_for(&plan, For::Filing).await;

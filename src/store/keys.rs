@@ -1,5 +1,7 @@
 //! The keys of those who may file plans, and of keepers. Only their hashes are stored.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use sqlx::Row;
 
@@ -94,6 +96,16 @@ impl Store {
                 })
             })
             .collect()
+    }
+
+    /// When each key that has filed did so last, as far as plans that are still kept tell it.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn last_filings(&self) -> Result<BTreeMap<String, DateTime<Utc>>, StoreError> {
+        let text = "SELECT key_id, MAX(filed_at) AS at FROM plans GROUP BY key_id";
+        let rows = sqlx::query(text).fetch_all(&self.readers).await?;
+        rows.iter().map(|row| Ok((row.try_get("key_id")?, instant(row, "at")?))).collect()
     }
 
     /// Revokes the keys in force that bear this name or id; which. What they have filed stays

@@ -1,6 +1,10 @@
 //! The keeper's board: the open plans by urgency, what became of their letters, and what ails the
 //! service. Live while it is looked at.
 
+mod drill;
+mod keys;
+mod row;
+
 use std::convert::Infallible;
 use std::time::Duration;
 
@@ -10,23 +14,21 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
 use futures_util::stream::{self, Stream};
 use serde_json::json;
 
 use super::key::Device;
 use super::page::{Sorry, html};
-use super::words::{first_name, from_now, list};
-use crate::daemon::{Daemon, PlanStatus};
-use crate::letter::Clock;
+use crate::daemon::Daemon;
+use crate::daemon::secrets::new_key;
 use crate::post::RelayHealth;
-use crate::store::{LetterState, StoreError};
-use crate::watch::Phase;
+use crate::store::StoreError;
+use keys::Held;
+use row::Row;
 
 /// More than this nobody looks through: the rest is less urgent.
 const MOST: u32 = 60;
-/// The longest names on the board: a row stays a row.
-const LONGEST: usize = 120;
 /// How often a board that is looked at is written anew.
 const EVERY: Duration = Duration::from_secs(3);
 
@@ -36,6 +38,14 @@ struct BoardPage {
     service: String,
     ills: Vec<String>,
     rows: String,
+    keys: Vec<Held>,
+    /// How many keys are in force beyond those that stand here.
+    more_keys: usize,
+    /// What an exercise that was asked for came to.
+    said: Option<drill::Said>,
+    typed: String,
+    once: String,
+    token: String,
 }
 
 #[derive(Template)]
@@ -51,32 +61,43 @@ struct Rows {
     outside: Vec<String>,
 }
 
-/// A plan on the board.
-struct Row {
-    tone: &'static str,
-    head: String,
-    when: String,
-    contacts: String,
-    letters: String,
-}
-
 pub(super) fn routes() -> Router<Daemon> {
-    Router::new().route("/board", get(show)).route("/board/live", get(live))
+    Router::new()
+        .route("/board", get(show))
+        .route("/board/live", get(live))
+        .route("/board/drill", post(drill::order))
 }
 
 /// A keeper's device, or nothing: a board is not to be found by others.
-fn keeper(device: Option<Device>) -> Result<(), Sorry> {
-    device.filter(|device| device.key.keeper).map(|_| ()).ok_or_else(Sorry::gone)
+fn keeper(device: Option<Device>) -> Result<Device, Sorry> {
+    device.filter(|device| device.key.keeper).ok_or_else(Sorry::gone)
 }
 
 async fn show(State(daemon): State<Daemon>, device: Option<Device>) -> Result<Response, Sorry> {
-    keeper(device)?;
+    page(&daemon, &keeper(device)?, None, String::new()).await
+}
+
+async fn page(
+    daemon: &Daemon,
+    device: &Device,
+    said: Option<drill::Said>,
+    typed: String,
+) -> Result<Response, Sorry> {
+    let (keys, more_keys) = keys::held(daemon).await?;
+    let once = new_key()?;
+    let status = said.as_ref().map_or(StatusCode::OK, |said| said.status);
     let page = BoardPage {
         service: daemon.house().name.clone(),
-        ills: ills(&daemon),
-        rows: rows(&daemon).await?,
+        ills: ills(daemon),
+        rows: rows(daemon).await?,
+        keys,
+        more_keys,
+        said,
+        typed,
+        token: device.form_token(&once),
+        once,
     };
-    Ok(html(StatusCode::OK, &page))
+    Ok(html(status, &page))
 }
 
 /// The same rows again and again, while somebody looks.
@@ -101,13 +122,16 @@ fn written_anew(daemon: Daemon) -> impl Stream<Item = Result<Event, Infallible>>
 
 async fn rows(daemon: &Daemon) -> Result<String, StoreError> {
     let (plans, all) = daemon.most_urgent(MOST).await?;
-    let trips: Vec<Row> = plans
-        .iter()
-        .map(|(plan_ref, status)| match status {
-            Ok(status) => Row::of(daemon, status),
+    let mut trips = Vec::new();
+    for (plan_ref, status) in &plans {
+        trips.push(match status {
+            Ok(status) => {
+                let review = daemon.newest_review(plan_ref).await.ok().flatten();
+                Row::of(daemon, status, review.as_deref())
+            }
             Err(error) => Row::unread(plan_ref, error),
-        })
-        .collect();
+        });
+    }
     let rows = Rows {
         open: all.open,
         overdue: all.overdue,
@@ -140,72 +164,5 @@ fn relay(health: &RelayHealth) -> String {
         }
         (Some(said), None) => format!("{}: {said}", health.name),
         _ => format!("{}: works{}", health.name, took.unwrap_or_default()),
-    }
-}
-
-impl Row {
-    fn of(daemon: &Daemon, status: &PlanStatus) -> Self {
-        let (now, clock) = (daemon.now(), Clock::new(status.plan.times.zone));
-        let (due_at, overdue_at) = (status.state.terms.due_at, status.state.overdue_at());
-        let overdue = status.state.phase == Phase::Overdue || now >= overdue_at;
-        let late = now >= due_at;
-        let (tone, word) = match (overdue, late) {
-            (true, _) => ("danger", "OVERDUE"),
-            (false, true) => ("warning", "Late"),
-            (false, false) => ("", "Out"),
-        };
-        Row {
-            tone,
-            head: format!("{word}: {} ({})", cut(&list(&status.out())), status.plan_ref),
-            when: format!(
-                "Back by {}, {}. Contacts are told {}.",
-                clock.full(due_at),
-                from_now(due_at, now),
-                from_now(overdue_at, now)
-            ),
-            contacts: contacts(status),
-            letters: letters(status),
-        }
-    }
-
-    fn unread(plan_ref: &str, error: &StoreError) -> Self {
-        let told = "The watch leaves it alone; its contacts get plain letters.".to_owned();
-        let head = format!("CAN'T BE READ: {plan_ref}");
-        Row {
-            tone: "danger",
-            head,
-            when: cut(&error.to_string()),
-            contacts: told,
-            letters: String::new(),
-        }
-    }
-}
-
-fn contacts(status: &PlanStatus) -> String {
-    let asked = status.contacts().into_iter().filter(|one| !one.removed);
-    let told = asked.map(|one| format!("{}: {}", first_name(&one.name), one.word()));
-    cut(&told.collect::<Vec<_>>().join("; "))
-}
-
-fn letters(status: &PlanStatus) -> String {
-    let count = |state| status.letters.iter().filter(|letter| letter.state == state).count();
-    let told = [
-        (LetterState::Queued, "queued"),
-        (LetterState::Sending, "on the way"),
-        (LetterState::Handed, "handed over"),
-        (LetterState::Refused, "REFUSED"),
-    ];
-    let told = told.into_iter().map(|(state, word)| (count(state), word));
-    let told: Vec<String> = told
-        .filter(|(count, _)| *count > 0)
-        .map(|(count, word)| format!("{count} {word}"))
-        .collect();
-    format!("Letters: {}.", told.join(", "))
-}
-
-fn cut(text: &str) -> String {
-    match text.char_indices().nth(LONGEST) {
-        Some((at, _)) => format!("{}…", &text[..at]),
-        None => text.to_owned(),
     }
 }

@@ -132,7 +132,7 @@ async fn check_in(
 }
 
 /// A ref as it was meant, however it was typed.
-fn plan_ref(text: &str) -> String {
+pub(super) fn plan_ref(text: &str) -> String {
     let signs: Vec<char> =
         text.chars().filter(char::is_ascii_alphanumeric).map(|c| c.to_ascii_uppercase()).collect();
     let (front, back) = signs.split_at(signs.len().min(4));

@@ -1,11 +1,33 @@
 //! The keeper's board.
 
 use reqwest::StatusCode;
+use shorelamp::watch::{By, Event, Kind};
+use sqlx::Connection;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 
+use super::browser::forms;
 use super::house::{Lamp, Wish, plan, text};
 
-/// Ten thousand plans are no heavier than these: the board holds the most urgent sixty.
 const PLANS: usize = 70;
+/// Open plans besides, which are due back later.
+const MORE: usize = 10_000;
+const COPIES: &str = "
+    CREATE TEMP TABLE one AS SELECT * FROM plans ORDER BY due_at DESC LIMIT 1;
+    INSERT INTO plans
+        (ref, state_json, state_sum, version, filed_at, due_at, next_at, key_id, body_hash)
+        WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 10000)
+        SELECT printf('ZZ%02d-%06d', i % 100, i), state_json, state_sum, version, filed_at,
+            due_at + i * 1000, next_at, key_id, body_hash FROM one, n;
+    INSERT INTO papers (plan, plan_json, review_json)
+        SELECT plans.ref, plan_json, review_json FROM plans, papers
+        WHERE plans.ref LIKE 'ZZ%' AND papers.plan = (SELECT ref FROM one);";
+
+/// Rows like the last plan's, written beside the service: to file as many would take minutes.
+async fn ten_thousand_more(lamp: &Lamp) {
+    let options = SqliteConnectOptions::new().filename(lamp.folder.path().join("shorelamp.db"));
+    let mut connection = SqliteConnection::connect_with(&options).await.unwrap();
+    sqlx::raw_sql(COPIES).execute(&mut connection).await.unwrap();
+}
 
 #[tokio::test]
 async fn the_board_is_the_keepers_and_small_however_many_are_out() {
@@ -19,6 +41,7 @@ async fn the_board_is_the_keepers_and_small_however_many_are_out() {
         plan["contact"][1]["email"] = format!("mirela{at}@example.org").into();
         lamp.file(&plan).await;
     }
+    ten_thousand_more(&lamp).await;
     lamp.move_clock(4 * 60 + 16);
     for cookie in ["shorelamp=nothing".to_owned(), format!("shorelamp={}", lamp.key)] {
         let answer = lamp.get("/board").header("cookie", &cookie).send().await.unwrap();
@@ -31,14 +54,54 @@ async fn the_board_is_the_keepers_and_small_however_many_are_out() {
     assert_eq!(answer.status(), StatusCode::OK);
     let board = text(answer).await;
     assert!(board.len() < 100_000, "{} bytes", board.len());
-    assert!(board.contains(&format!("{PLANS} open, 2 overdue")), "{board}");
+    assert!(board.contains(&format!("{} open, 2 overdue", PLANS + MORE)), "{board}");
     let (first, third) = (board.find("OVERDUE: 0 Long"), board.find("Late: 2 Long"));
     assert!(first.is_some() && first < third, "the most urgent first");
     assert!(board.contains("Dunstan: queued") && board.contains("Letters: 3 queued"));
+    assert!(board.contains("Water unknown. Wind unknown"), "no station was asked: {board}");
+    assert!(board.contains("Pell Marsh") && board.contains("filed last 4 h 1"));
     assert!(!board.contains("CANARY"), "health is no business of the board");
 
     let mut live = lamp.get("/board/live").header("cookie", &cookie).send().await.unwrap();
     assert_eq!(live.headers()["content-type"], "text/event-stream");
     let chunk = live.chunk().await.unwrap().unwrap();
     assert!(String::from_utf8_lossy(&chunk).starts_with("data: {\"html\":"));
+}
+
+#[tokio::test]
+async fn an_exercise_is_ordered_by_a_keeper_who_types_the_plan() {
+    let lamp = Lamp::lit().await;
+    let plan_ref = lamp.file(&plan()).await["ref"].as_str().unwrap().to_owned();
+    let cookie = format!("shorelamp={}", lamp.keeper);
+    let board = text(lamp.get("/board").header("cookie", &cookie).send().await.unwrap()).await;
+    let form = forms(&board).remove(0);
+    let send = async |cookie: &str, typed: &[(&str, &str)]| {
+        let path = form.action.split('#').next().unwrap();
+        let form = form.typed(typed);
+        lamp.post(path).header("cookie", cookie).form(&form.fields).send().await.unwrap()
+    };
+    let drills = async || {
+        let letters = lamp.daemon.store().letters(&plan_ref).await.unwrap();
+        letters.iter().filter(|one| one.kind == Kind::Drill).count()
+    };
+    let filer = format!("shorelamp={}", lamp.key);
+    let typed = [("ref", plan_ref.as_str())];
+    assert_eq!(send(&filer, &typed).await.status(), StatusCode::NOT_FOUND, "no keeper's");
+    let forged = [typed[0], ("token", "AAAA")];
+    assert_eq!(send(&cookie, &forged).await.status(), StatusCode::FORBIDDEN);
+    for nothing in ["", "AAAA-BBBB"] {
+        let answer = send(&cookie, &[("ref", nothing)]).await;
+        assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
+        assert!(text(answer).await.contains("No exercise was ordered"));
+    }
+    assert_eq!(drills().await, 0);
+    let answer = send(&cookie, &[("ref", &plan_ref.to_lowercase())]).await;
+    assert_eq!(answer.status(), StatusCode::OK);
+    let said = text(answer).await;
+    assert!(said.contains("An exercise goes to Dunstan Okafor and Mirela Sandoval"), "{said}");
+    assert_eq!(drills().await, 2);
+    let ashore = Event::CheckedIn { who: vec![0, 1], by: By::Crew(None), how: None };
+    lamp.daemon.act(&plan_ref, &ashore, None).await.unwrap();
+    let answer = send(&cookie, &typed).await;
+    assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY, "the trip is over");
 }
