@@ -23,6 +23,7 @@ use server::{CLOSE, SILENCE, Script, Server, Whims};
 
 fn mail(relays: Vec<Relay>, deadline_s: u32) -> Mail {
     Mail {
+        dkim: None,
         from: Mailbox { name: None, email: "lamp@example.org".to_owned() },
         bounces: None,
         folder: PathBuf::from("/nonexistent"),

@@ -209,6 +209,24 @@ impl Daemon {
         );
     }
 
+    /// Tells the keeper that letters go unsigned, if they do although the settings name a key.
+    pub(super) fn tell_of_unsigned(&self) {
+        if let Some(why) = self.0.post.unsigned_because() {
+            self.tell_keeper(
+                "dkim",
+                &format!(
+                    "letters go without a signature, alerts too, and readers' servers may take \
+                     them for junk: {why}"
+                ),
+                &[
+                    "Look at `key_file` under [mail.dkim]; the service's user must be able to \
+                     read it.",
+                    "Start the service again: the key is read at the start alone.",
+                ],
+            );
+        }
+    }
+
     /// Tells the keeper of something that could stop an alert, and what to do about it; the same
     /// topic at most once an hour.
     pub(super) fn tell_keeper(&self, topic: &'static str, what: &str, mend: &[&str]) {
@@ -290,7 +308,7 @@ pub(super) fn trouble_over_letter(
 }
 
 async fn hand_over(post: &Post, letter: &Outgoing) -> Result<(), NotTaken> {
-    let bytes = letter.build()?;
+    let bytes = post.write(letter)?;
     let place = post.place(&letter.to.email, letter.importance_high).await;
     let place = place.ok_or(NotTaken::NoPlace)?;
     post.begin(&place, &letter.envelope(), &Tried::default()).await?.finish(&bytes).await?;

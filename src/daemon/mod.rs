@@ -164,6 +164,7 @@ impl Daemon {
         upkeep::begin_review(self).await?;
         self.renew_links().await?;
         self.tell_of_upgrade().await?;
+        self.tell_of_unsigned();
         self.say_welcome().await?;
         let mut tasks = JoinSet::new();
         tasks.spawn(watching::watch(self.clone(), stop.clone()));

@@ -86,7 +86,8 @@ async fn try_to_send(
             return try_later(daemon, claimed, &error.to_string()).await;
         }
     };
-    let bytes = match letter.build_within(enclosing::LARGEST) {
+    let post = &daemon.0.post;
+    let bytes = match post.write_within(&mut letter, enclosing::LARGEST) {
         Ok(bytes) => bytes,
         Err(error) => return try_later(daemon, claimed, &error.to_string()).await,
     };

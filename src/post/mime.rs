@@ -12,6 +12,7 @@ use sha2::{Digest, Sha256};
 use thiserror::Error;
 
 use super::Envelope;
+use super::dkim::Seal;
 use crate::settings::Mailbox;
 
 /// A letter as its writer hands it over.
@@ -125,6 +126,14 @@ impl Outgoing {
     /// # Errors
     /// A header that could not be what it seems; nothing of it is sent then.
     pub fn build(&self) -> Result<Vec<u8>, MimeError> {
+        self.build_signed(None)
+    }
+
+    /// The same, signed. The signature holds the time of signing, all else is the same each time.
+    ///
+    /// # Errors
+    /// As [`build`](Self::build).
+    pub(super) fn build_signed(&self, seal: Option<&Seal>) -> Result<Vec<u8>, MimeError> {
         let id = message_id(&self.message_id)?;
         let plan = self.plan_ref.as_deref().unwrap_or(NO_PLAN);
         let mut builder = Message::builder()
@@ -147,7 +156,10 @@ impl Outgoing {
                 .raw_header(header("Importance", "high".to_owned()))
                 .raw_header(header("X-Priority", "1".to_owned()));
         }
-        let message = self.parts(builder, &boundary(&id))?;
+        let mut message = self.parts(builder, &boundary(&id))?;
+        if let Some(seal) = seal {
+            seal.sign(&mut message);
+        }
         Ok(message.formatted())
     }
 

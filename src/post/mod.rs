@@ -6,6 +6,7 @@
 //! [`Handing::finish`] lets it go. An error says whose fault it is ([`SendClass`]) and whether the
 //! letter may have been taken all the same ([`SendError::in_doubt`]).
 
+mod dkim;
 mod error;
 mod folder;
 mod health;
@@ -17,6 +18,7 @@ mod report;
 mod slot;
 mod tls;
 
+pub use dkim::{DkimError, Seal};
 pub use error::{Phase, SendClass, SendError};
 pub use folder::Folder;
 pub use health::RelayHealth;
@@ -46,6 +48,7 @@ pub struct Post {
     folder: Folder,
     deadline: Duration,
     bounces: Option<String>,
+    seal: Result<Option<Seal>, DkimError>,
 }
 
 /// How they go there.
@@ -116,7 +119,9 @@ impl Post {
             false => Road::Relays(Relays::new(mail, network)?),
         };
         let bounces = mail.bounces.clone();
-        Ok(Post { road, places: Places::new(room), folder, deadline, bounces })
+        // Better unsigned than not at all: the keeper hears of it.
+        let seal = mail.dkim.as_ref().map(Seal::open).transpose();
+        Ok(Post { road, places: Places::new(room), folder, deadline, bounces, seal })
     }
 
     /// Waits, but not for long, for a place from which a letter to this address may go; `None`
@@ -144,6 +149,39 @@ impl Post {
                 At::Relay(Box::new(relays.begin(&from, &to, place.urgent, tried).await?))
             }
         }))
+    }
+
+    /// A letter's bytes, signed where there is a key and relays to take it; what stays in the folder
+    /// goes through hands that may change it.
+    ///
+    /// # Errors
+    /// As [`Outgoing::build`].
+    pub fn write(&self, letter: &Outgoing) -> Result<Vec<u8>, MimeError> {
+        letter.build_signed(self.seal())
+    }
+
+    /// The same, [within](Outgoing::build_within) so many bytes, the signature not counted.
+    ///
+    /// # Errors
+    /// As [`Outgoing::build`].
+    pub fn write_within(
+        &self,
+        letter: &mut Outgoing,
+        most_bytes: usize,
+    ) -> Result<Vec<u8>, MimeError> {
+        let plain = letter.build_within(most_bytes)?;
+        if self.seal().is_some() { self.write(letter) } else { Ok(plain) }
+    }
+
+    fn seal(&self) -> Option<&Seal> {
+        let seal = self.seal.as_ref().ok()?.as_ref();
+        seal.filter(|_| matches!(self.road, Road::Relays(_)))
+    }
+
+    /// Why letters go unsigned although the settings name a key.
+    #[must_use]
+    pub fn unsigned_because(&self) -> Option<&DkimError> {
+        self.seal.as_ref().err()
     }
 
     /// Where reports about letters go, if the settings name an address for them.

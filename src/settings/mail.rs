@@ -9,6 +9,7 @@ use email_address::{EmailAddress, Options};
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::dkim::{self, Dkim};
 use super::fault::Found;
 use super::relay::{self, Relay, host};
 use super::service::{Service, line};
@@ -26,6 +27,8 @@ pub struct Mail {
     pub bounces: Option<String>,
     /// The relays, in the order in which they are tried.
     pub relays: Vec<Relay>,
+    /// The key with which letters to relays are signed.
+    pub dkim: Option<Dkim>,
     /// How long one attempt at handing over a letter may take, all in all.
     pub deadline: Span,
     /// How the daemon introduces itself to a relay: its host's name, or its address.
@@ -56,6 +59,7 @@ pub(super) struct Written {
     deadline: Option<Spanned<String>>,
     hello: Option<Spanned<String>>,
     bounces: Option<Spanned<String>>,
+    dkim: Option<dkim::Written>,
     relay: Vec<relay::Written>,
 }
 
@@ -90,10 +94,16 @@ pub(super) fn check(
         Some(written) => Some(found.read(written, bounces)?),
         None => None,
     };
+    let sender = from.as_ref().map(|from| from.email.as_str());
+    let dkim = match &written.dkim {
+        Some(written) => Some(dkim::check(written, sender, folder, found)?),
+        None => None,
+    };
     let relays: Vec<_> = written.relay.iter().map(|one| relay::check(one, folder, found)).collect();
     Some(Mail {
         from: from?,
         bounces,
+        dkim,
         folder: folder.join(written.folder.unwrap_or_else(|| PathBuf::from("var/outgoing"))),
         relays: relays.into_iter().collect::<Option<_>>()?,
         deadline: deadline?,

@@ -4,6 +4,7 @@
 //! told at once with its line. What depends on the machine (does the folder exist, does the relay
 //! answer) is the business of whoever uses it.
 
+mod dkim;
 mod fault;
 mod ladder;
 mod mail;
@@ -14,6 +15,7 @@ mod rescue;
 mod service;
 mod water;
 
+pub use dkim::Dkim;
 pub use fault::{SettingsError, SettingsFault};
 pub use mail::{Mail, Mailbox};
 pub use outside::{Canary, Heartbeat};

@@ -7,8 +7,8 @@ use std::time::Duration;
 use tokio::time::Instant;
 
 use super::Finding;
-use crate::post::Relay;
-use crate::settings::{self, Mail, Security};
+use crate::post::{Relay, Seal};
+use crate::settings::{self, Dkim, Mail, Security};
 
 const LONGEST: Duration = Duration::from_secs(15);
 const PART: &str = "relay";
@@ -21,6 +21,7 @@ pub(super) async fn look(mail: &Mail) -> Vec<Finding> {
     for relay in &mail.relays {
         findings.push(self::relay(relay, &mail.hello).await);
     }
+    findings.extend(mail.dkim.as_ref().map(signed));
     if let [only] = mail.relays.as_slice() {
         let what = format!("{only} is the only one: when it is down, no alert goes out");
         findings.push(Finding::look(PART, what, "add a second [[mail.relay]] of another owner"));
@@ -44,6 +45,21 @@ async fn relay(settings: &settings::Relay, hello: &str) -> Finding {
             format!("{settings}: {error}"),
             "look at host, port, `security`, user and password under [[mail.relay]], and whether \
              this machine's network lets it out",
+        ),
+    }
+}
+
+/// What the DNS must hold is shown, not asked for: only the keeper knows who serves it.
+fn signed(settings: &Dkim) -> Finding {
+    match Seal::open(settings) {
+        Ok(seal) => {
+            let (at, record) = (seal.at(), seal.record());
+            Finding::ok("dkim", format!("letters are signed; the DNS must have at {at}: {record}"))
+        }
+        Err(error) => Finding::look(
+            "dkim",
+            format!("letters go unsigned: {error}"),
+            "mend `key_file` under [mail.dkim], then start the service again",
         ),
     }
 }
