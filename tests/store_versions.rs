@@ -41,6 +41,7 @@ fn version(state: &Watched, idempotency: &str, body_hash: &str) -> NewVersion {
         ],
         addresses: vec!["address".to_owned(), "address-2".to_owned()],
         card: Card { contacts, not_asked: vec![0], ..card() },
+        strangers: None,
     }
 }
 

@@ -69,9 +69,13 @@ impl Daemon {
                 links: self.link_hashes(plan_ref, &placed.plan),
                 addresses: self.address_hashes(&placed.plan),
                 card: card(&placed.plan, &placed.asked),
+                strangers: Some(self.strangers(&placed.plan, now)),
             };
             match store.amend(version, now).await {
                 Err(StoreError::Refused(Refusal::MovedOn)) if tries < MOST_TRIES => continue,
+                Err(StoreError::NamedTooOften { contact }) => {
+                    return Err(self.too_often(&placed.plan, contact));
+                }
                 Err(error) => return Err(error.into()),
                 Ok(applied) => {
                     self.0.memory.follow(plan_ref, &applied);

@@ -233,7 +233,7 @@ impl Daemon {
         self.check_naming(plan.contacts.iter()).await
     }
 
-    fn too_often(&self, plan: &Plan, contact: usize) -> FilingError {
+    pub(super) fn too_often(&self, plan: &Plan, contact: usize) -> FilingError {
         let contact = plan.contacts.get(contact).map(|one| one.name.clone()).unwrap_or_default();
         FilingError::TooManyNaming {
             contact,

@@ -77,7 +77,7 @@ impl NewPlan {
             if filed >= i64::from(strangers.most_by_key) {
                 return Err(StoreError::FiledTooOften);
             }
-            strangers::check(connection, strangers, &self.addresses).await?;
+            strangers::check(connection, strangers, &self.plan_ref, &self.addresses).await?;
         }
         self.insert_row(connection).await?;
         self.insert_papers(connection).await?;
@@ -89,7 +89,7 @@ impl NewPlan {
         links::insert(connection, &self.plan_ref, &self.links).await?;
         self.insert_addresses(connection).await?;
         match self.strangers.as_ref().and_then(|strangers| strangers.ask_at) {
-            Some(at) => strangers::ask(connection, &self.plan_ref, at).await,
+            Some(at) => strangers::ask(connection, &self.plan_ref, now, at).await,
             None => Ok(()),
         }
     }

@@ -23,11 +23,13 @@ pub struct Strangers {
     pub ask_at: Option<DateTime<Utc>>,
 }
 
-/// Refuses a plan that names a stranger too often, in the transaction that would arm it: of many
-/// that come at once, no more than are allowed pass.
+/// Refuses a plan, or a version of it, that names a stranger too often, in the transaction that would
+/// write it: of many that come at once, no more than are allowed pass. Whom the plan named before
+/// is no news.
 pub(super) async fn check(
     connection: &mut AnyConnection,
     strangers: &Strangers,
+    plan_ref: &str,
     addresses: &[String],
 ) -> Result<(), StoreError> {
     if addresses.is_empty() {
@@ -36,12 +38,14 @@ pub(super) async fn check(
     let text = format!(
         "SELECT hash FROM named_addresses WHERE hash IN ({}) AND filed_at > $1 \
          AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
+         AND hash NOT IN (SELECT hash FROM named_addresses WHERE plan = $3) \
          GROUP BY hash HAVING COUNT(DISTINCT plan) >= $2 LIMIT 1",
-        list(3, addresses.len())
+        list(4, addresses.len())
     );
     let mut select = sqlx::query(sqlx::AssertSqlSafe(text))
         .bind(millis(strangers.since))
-        .bind(i64::from(strangers.most_naming));
+        .bind(i64::from(strangers.most_naming))
+        .bind(plan_ref);
     for hash in addresses {
         select = select.bind(hash);
     }
@@ -51,22 +55,25 @@ pub(super) async fn check(
     Err(StoreError::NamedTooOften { contact })
 }
 
-/// Notes that the addresses of this plan that were never asked nor confirmed are to be asked.
+/// Notes that the addresses which this plan names from an instant on, and which were never asked nor
+/// confirmed, are to be asked.
 pub(super) async fn ask(
     connection: &mut AnyConnection,
     plan_ref: &str,
+    named_from: DateTime<Utc>,
     at: DateTime<Utc>,
 ) -> Result<(), StoreError> {
     sqlx::query(
         "INSERT INTO confirmations (hash, plan, contact, send_at) \
          SELECT hash, plan, MIN(contact), $1 FROM named_addresses WHERE plan = $2 \
-         AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
+         AND filed_at >= $3 AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
          AND hash NOT IN (SELECT hash FROM never_write) GROUP BY hash, plan \
          ON CONFLICT (hash) DO UPDATE SET plan = excluded.plan, contact = excluded.contact, \
          send_at = excluded.send_at WHERE confirmations.sent_at IS NULL",
     )
     .bind(millis(at))
     .bind(plan_ref)
+    .bind(millis(named_from))
     .execute(connection)
     .await?;
     Ok(())

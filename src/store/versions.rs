@@ -9,7 +9,7 @@ use super::error::of_row;
 use super::links::{self, Link};
 use super::plans::{Applied, apply, to_json};
 use super::spare::{Card, Spares, sum};
-use super::{Store, StoreError, instant, millis};
+use super::{Store, StoreError, Strangers, instant, millis, strangers};
 use crate::watch::Event;
 
 /// A new version of a plan, with all that is written in the same transaction.
@@ -33,6 +33,8 @@ pub struct NewVersion {
     pub addresses: Vec<String>,
     /// Whom its letters go to, should its row become unreadable.
     pub card: Card,
+    /// What it may ask of people whom the plan has not named before; `None` asks and limits nothing.
+    pub strangers: Option<Strangers>,
 }
 
 /// It holds private text, so it can't print itself.
@@ -171,6 +173,9 @@ async fn amend(
     let applied =
         apply(connection, plan_ref, &version.event, idempotency, now, Spares::Follow).await?;
     if applied.changed {
+        if let Some(strangers) = &version.strangers {
+            strangers::check(connection, strangers, plan_ref, &version.addresses).await?;
+        }
         keep_old(connection, plan_ref, applied.state.events, now).await?;
         write_new(connection, version, applied.state.events, now).await?;
     }
@@ -252,6 +257,9 @@ async fn write_new(
         .bind(millis(now))
         .execute(&mut *connection)
         .await?;
+    }
+    if let Some(at) = version.strangers.as_ref().and_then(|strangers| strangers.ask_at) {
+        strangers::ask(connection, plan_ref, now, at).await?;
     }
     Ok(())
 }

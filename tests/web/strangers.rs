@@ -235,3 +235,46 @@ async fn an_exercise_is_for_a_keepers_key_and_says_what_it_is() {
     let answer = lamp.post(&path).bearer_auth(&lamp.keeper).json(&keeper).send().await.unwrap();
     assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
 }
+
+/// A plan that is amended asks of strangers what a filing does: whom it adds is limited and asked.
+#[tokio::test]
+async fn an_amendment_that_adds_a_stranger_is_held_to_the_same() {
+    let lamp =
+        Lamp::with(Wish { filings_per_key_per_hour: Some(u32::MAX), ..Wish::default() }).await;
+    lamp.move_clock(3 * 60);
+    let with = |email: &str| {
+        let mut plan = plan();
+        let list = plan["contact"].as_array_mut().unwrap();
+        list.push(json!({"name": "Pia Lindqvist", "email": email}));
+        plan
+    };
+    let mut links = Vec::new();
+    for at in 0..12 {
+        let mut own = plan();
+        own["contact"] = json!([{"name": "Friend", "email": format!("friend{at}@example.org")}]);
+        own["crew"][0].as_object_mut().unwrap().remove("email");
+        links.push(lamp.file(&own).await["links"]["amend"].as_str().unwrap().to_owned());
+    }
+    let store = lamp.daemon.store();
+    assert_eq!(store.ask_strangers(lamp.daemon.now(), 50).await.unwrap(), 12);
+    let mut sent = tokio::task::JoinSet::new();
+    for (at, link) in links.iter().enumerate() {
+        let mut new = with(&format!("victim+{at}@example.org"));
+        let own = json!({"name": "Friend", "email": format!("friend{at}@example.org")});
+        new["contact"] = json!([own, new["contact"][2]]);
+        new["crew"][0].as_object_mut().unwrap().remove("email");
+        sent.spawn(lamp.post(link).header("Idempotency-Key", "a").json(&new).send());
+    }
+    let mut answers = Vec::new();
+    while let Some(answer) = sent.join_next().await {
+        let answer = answer.unwrap().unwrap();
+        answers.push(answer.status());
+        if answer.status() == StatusCode::TOO_MANY_REQUESTS {
+            let problem: Value = answer.json().await.unwrap();
+            assert!(problem["detail"].as_str().unwrap().contains("nothing was changed"));
+        }
+    }
+    let of = |status| answers.iter().filter(|one| **one == status).count();
+    assert_eq!((of(StatusCode::OK), of(StatusCode::TOO_MANY_REQUESTS)), (10, 2), "{answers:?}");
+    assert_eq!(store.ask_strangers(lamp.daemon.now(), 50).await.unwrap(), 1, "the victim, once");
+}
