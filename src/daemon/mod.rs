@@ -33,6 +33,7 @@ pub mod secrets;
 mod sending;
 mod status;
 mod strangers;
+mod telling;
 mod upkeep;
 mod watching;
 

@@ -1,0 +1,39 @@
+//! What the keeper is told of as soon as it is seen, in words that say how to mend it.
+
+use super::Daemon;
+
+impl Daemon {
+    /// Tells the keeper that the pages can't be served under the certificate of the settings.
+    pub fn tell_of_certificate(&self, why: &str) {
+        self.tell_keeper(
+            "certificate",
+            &format!(
+                "the certificate of the pages can't be used: {why}; alerts go out, but their \
+                      links may open nothing"
+            ),
+            &[
+                "Look at `certificate` and `key` under [service.tls]: both must be PEM files that \
+                 the service's user can read.",
+                "They are looked at again within a minute; nothing has to be started again.",
+            ],
+        );
+    }
+
+    /// Tells the keeper that letters go unsigned, if they do although the settings name a key.
+    pub(super) fn tell_of_unsigned(&self) {
+        if let Some(why) = self.0.post.unsigned_because() {
+            self.tell_keeper(
+                "dkim",
+                &format!(
+                    "letters go without a signature, alerts too, and readers' servers may take \
+                     them for junk: {why}"
+                ),
+                &[
+                    "Look at `key_file` under [mail.dkim]; the service's user must be able to \
+                     read it.",
+                    "Start the service again: the key is read at the start alone.",
+                ],
+            );
+        }
+    }
+}
