@@ -3,6 +3,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::facts::Facts;
+use super::warned::{self, Reader};
 use super::when::{Clock, spoken, utc};
 use super::{hours, weather, words};
 use crate::measure::{Position, Span};
@@ -43,9 +44,20 @@ impl Row {
     }
 }
 
-/// The brief of a plan; what a rescuer must know of the crew's health only where asked for.
+/// The brief of a plan, for those ashore; what a rescuer must know of the crew's health only where
+/// asked for.
 #[must_use]
 pub fn brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
+    brief_for(facts, with_medical, Reader::Ashore)
+}
+
+/// The same for the crew, with every word of what it was warned of.
+#[must_use]
+pub fn crew_brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
+    brief_for(facts, with_medical, Reader::Crew)
+}
+
+fn brief_for(facts: &Facts<'_>, with_medical: bool, reader: Reader) -> Brief {
     let clock = Clock::new(facts.plan.times.zone);
     let mut sections = vec![trip(facts, clock), route(facts), hours::planned(facts)];
     sections.extend(numbered("Craft", &facts.plan.craft, craft));
@@ -53,7 +65,7 @@ pub fn brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
     sections.push(gear(facts));
     sections.push(ashore(facts));
     sections.push(weather::then(facts, clock));
-    sections.extend(cautions(facts));
+    sections.extend(warned::section(facts, reader));
     sections.retain(|section| !section.rows.is_empty());
     Brief { sections, not_told: not_told(facts, with_medical) }
 }
@@ -63,8 +75,8 @@ pub fn brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
 #[must_use]
 pub fn rescue_brief(facts: &Facts<'_>, now: DateTime<Utc>) -> Brief {
     let mut brief = brief(facts, true);
-    let last =
-        brief.sections.len() - usize::from(cautions(facts).is_some_and(|one| !one.rows.is_empty()));
+    let warned = warned::section(facts, Reader::Ashore).is_some_and(|one| !one.rows.is_empty());
+    let last = brief.sections.len() - usize::from(warned);
     brief.sections.splice(last..last, [weather::now(facts, now), hours::drift(facts, now)]);
     brief
 }
@@ -286,17 +298,6 @@ fn ashore(facts: &Facts<'_>) -> Section {
     let told = words::list(&contacts.collect::<Vec<_>>());
     let rows = vehicle.into_iter().chain([Row::new("Who ashore has this plan", told)]).collect();
     Section { title: "Ashore".to_owned(), rows }
-}
-
-fn cautions(facts: &Facts<'_>) -> Option<Section> {
-    let rows =
-        facts.review?.cautions.iter().map(|caution| {
-            Row::new(caution.level.signal_word(), words::clean_lines(&caution.text))
-        });
-    let amended = facts.history.iter().any(|past| matches!(past.event, Event::Amended { .. }));
-    let when = if amended { "last changed the plan" } else { "filed" };
-    let title = format!("What we warned the crew of when they {when}");
-    Some(Section { title, rows: rows.collect() })
 }
 
 /// What a coordinator asks for and this plan lacks, in the order of the questions.

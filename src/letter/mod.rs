@@ -33,13 +33,14 @@ mod stand_down;
 mod status;
 mod text;
 mod trouble;
+mod warned;
 mod weather;
 mod when;
 mod withdrawn;
 mod words;
 
 pub use block::{Callee, Number};
-pub use brief::{Brief, Row, Section, brief, rescue_brief};
+pub use brief::{Brief, Row, Section, brief, crew_brief, rescue_brief};
 pub use calendar::{Entry, entry as calendar_entry};
 pub use chart::CHART_ID;
 pub use facts::Facts;

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 
 use super::block::{Block, Callee};
-use super::brief::{brief, rescue_brief};
+use super::brief::{brief, crew_brief, rescue_brief};
 use super::facts::Facts;
 use super::when::Clock;
 use super::{rescue, words};
@@ -131,6 +131,7 @@ impl<'a> Scene<'a> {
     pub(super) fn whole_plan(&self, with_medical: bool) -> Vec<Block> {
         let brief = match with_medical {
             true => rescue_brief(self.facts, self.now),
+            false if self.to_crew() => crew_brief(self.facts, false),
             false => brief(self.facts, false),
         };
         let mut blocks = Vec::new();

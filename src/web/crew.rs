@@ -13,7 +13,7 @@ use super::key::Device;
 use super::page::{Sorry, html};
 use super::problem::Problem;
 use super::said::{self, Said};
-use super::trip::{Trip, contacts, whole_plan};
+use super::trip::{Trip, contacts, crews_plan};
 use super::typed::Typed;
 use super::words::{extension, typed_line, typed_name};
 use crate::caution::Caution;
@@ -247,7 +247,7 @@ async fn page(
         worse,
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),
-        plan: whole_plan(daemon, &visit.dossier, now),
+        plan: crews_plan(daemon, &visit.dossier, now),
         chart: daemon.chart(&visit.dossier.plan),
     };
     Ok(html(status, &crew))

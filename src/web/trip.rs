@@ -5,7 +5,7 @@ use chrono::{DateTime, Utc};
 use super::said::{self, crew_names};
 use super::words::{first_name, from_now};
 use crate::daemon::{Daemon, Dossier, PlanStatus};
-use crate::letter::{Brief, Clock, Facts, brief, rescue_brief};
+use crate::letter::{Brief, Clock, Facts, brief, crew_brief, rescue_brief};
 use crate::store::LetterState;
 use crate::watch::{Closing, ContactState, How, Kind, Phase, Recipient};
 
@@ -210,6 +210,12 @@ fn answers(status: &PlanStatus, state: &ContactState) -> Vec<String> {
 pub(super) fn whole_plan(daemon: &Daemon, dossier: &Dossier, now: DateTime<Utc>) -> Brief {
     let with_medical = Stage::of(dossier, now) == Stage::Overdue;
     brief(&daemon.facts(dossier, None, now), with_medical)
+}
+
+/// The same as the crew reads it.
+pub(super) fn crews_plan(daemon: &Daemon, dossier: &Dossier, now: DateTime<Utc>) -> Brief {
+    let with_medical = Stage::of(dossier, now) == Stage::Overdue;
+    crew_brief(&daemon.facts(dossier, None, now), with_medical)
 }
 
 /// The same for a rescue service: with the weather now and where wind may have carried them, but

@@ -11,6 +11,7 @@ use shorelamp::plan::Plan;
 use shorelamp::post::{Attachment, Invitation, Outgoing, Picture};
 use shorelamp::settings::Mailbox;
 use shorelamp::shoreline::{Shoreline, Shorelines, judge_route};
+use shorelamp::watch::{By, Cause, Event, Kind, Order, Recipient};
 
 use super::awkward::awkward;
 use super::story::{self, PLAN, Sent, Story, long_story, shows_a_chart};
@@ -82,6 +83,25 @@ fn outgoing(at: usize, story: &Story, sent: &Sent, png: Option<&Vec<u8>>) -> Out
     }
 }
 
+/// The question and the exercise, which no plan owes.
+fn before_a_trip(story: &mut Story) {
+    for kind in [Kind::Confirm, Kind::Drill] {
+        let (to, cause) = (Recipient::Contact(0), Cause::Event(1));
+        let order = Order { round: 1, cause, to, kind, scheduled_at: story.now };
+        let letter = story.compose(&order, story.now, story.now);
+        story.sent.push(Sent { order, letter });
+    }
+}
+
+/// One of the crew is ashore; then the service is down for 26 hours.
+fn after_an_outage() -> Story {
+    let mut story = Story::filed();
+    let by = By::Crew(None);
+    story.minutes_after_overdue(-60).happens(Event::CheckedIn { who: vec![1], by, how: None });
+    story.minutes_after_overdue(26 * 60).tick();
+    story
+}
+
 /// 150 kB in all, with sixty points (our own measure; Gmail takes 25 MB, telephones on a weak line
 /// far less).
 #[test]
@@ -89,30 +109,36 @@ fn every_letter_goes_over_the_line_and_alerts_stay_small() {
     let folder = Path::new("target/letters");
     fs::create_dir_all(folder).expect("a folder");
     let awkward = awkward();
+    write("outage", &after_an_outage(), folder);
     for (name, text) in [("full", PLAN), ("smallest", SMALLEST), ("awkward", awkward.as_str())] {
         let mut story = Story::of(text, "2026-06-14T12:00:00Z");
         if name == "smallest" {
             story.review = None;
         }
-        let story = long_story(story);
-        let png = png(&story.plan);
-        let mut most = 0;
-        for (at, sent) in story.sent.iter().enumerate() {
-            let mut letter = outgoing(at, &story, sent, png.as_ref());
-            let bytes = letter.build_within(150_000).expect("a letter");
-            if sent.order.kind.is_alert() {
-                most = most.max(bytes.len());
-            }
-            let to = sent.order.to.to_string().replace(':', "-");
-            let base = folder.join(format!("{name}-{at:02}-{}-{to}", sent.order.kind));
-            fs::write(base.with_extension("eml"), &bytes).expect("a file");
-            fs::write(base.with_extension("html"), &sent.letter.html).expect("a file");
+        let mut story = long_story(story);
+        before_a_trip(&mut story);
+        write(name, &story, folder);
+    }
+}
+
+fn write(name: &str, story: &Story, folder: &Path) {
+    let png = png(&story.plan);
+    let mut most = 0;
+    for (at, sent) in story.sent.iter().enumerate() {
+        let mut letter = outgoing(at, story, sent, png.as_ref());
+        let bytes = letter.build_within(150_000).expect("a letter");
+        if sent.order.kind.is_alert() {
+            most = most.max(bytes.len());
         }
-        println!("{name}: the largest alert has {most} bytes");
-        assert!(most <= 150_000, "{name}: {most} bytes");
-        if let Some(png) = png {
-            fs::write(folder.join(format!("{name}.png")), png).expect("a file");
-        }
+        let to = sent.order.to.to_string().replace(':', "-");
+        let base = folder.join(format!("{name}-{at:02}-{}-{to}", sent.order.kind));
+        fs::write(base.with_extension("eml"), &bytes).expect("a file");
+        fs::write(base.with_extension("html"), &sent.letter.html).expect("a file");
+    }
+    println!("{name}: the largest alert has {most} bytes");
+    assert!(most <= 150_000, "{name}: {most} bytes");
+    if let Some(png) = png {
+        fs::write(folder.join(format!("{name}.png")), png).expect("a file");
     }
 }
 

@@ -5,7 +5,7 @@
 
 use shorelamp::watch::{Kind, Recipient};
 
-use super::story::{Story, flat, one};
+use super::story::{Sent, Story, flat, one};
 
 const ANSWERED: [(&str, &str); 27] = [
     (
@@ -84,10 +84,36 @@ fn what_was_known_at_filing_is_told_with_its_age() {
         "Farthest from shore: 2.4 km (1.3 nautical miles), at 48.55000 -123.20000",
         "Time of paddling: 2 h 1 min at that speed",
         "Sunset: Sun 14 Jun, 21:13 (9:13 pm PDT)",
-        "DANGER: The water is 9.5 °C (49 °F): at or below 10 °C.",
+        "DANGER: The water is 9.5 °C (49 °F) (NDBC station 46088, 40 min ago).",
     ] {
         assert!(text.contains(known), "{known} not in {text}");
     }
+}
+
+/// How long a body lasts in cold water was told to the crew, for planning. To a family in the night
+/// it foretells a death.
+#[test]
+fn no_letter_ashore_foretells_how_long_anybody_lasts() {
+    let sent = super::story::whole_story();
+    for Sent { order, letter } in &sent {
+        let to_crew = matches!(order.to, Recipient::Crew(_));
+        for part in [&letter.text, &letter.html].map(|part| flat(part).to_lowercase()) {
+            for word in ["exhausted", "unconscious", "drown", "the worst", "useful hands", "breath"]
+            {
+                assert!(
+                    to_crew || !part.contains(word),
+                    "{word} in {} to {}",
+                    order.kind,
+                    order.to
+                );
+            }
+        }
+    }
+    let text = |to, kind| flat(&one(&sent, to, kind).text);
+    assert!(text(Recipient::Crew(0), Kind::Filed).contains("exhausted or unconscious in 30 min"));
+    let filed = text(Recipient::Contact(0), Kind::Filed);
+    assert!(filed.contains("Left out here: figures for planning a trip in cold water"), "{filed}");
+    assert!(filed.contains("CAUTION: Dunstan and Mirela have never answered"), "{filed}");
 }
 
 #[test]

@@ -140,8 +140,23 @@ pub fn review() -> Review {
         },
         "cautions": [{
             "id": "cold-water", "level": "danger",
-            "text": "The water is 9.5 °C (49 °F): at or below 10 °C.",
+            "text": "The water is 9.5 °C (49 °F) (NDBC station 46088, 40 min ago): falling in takes the \
+                     breath for a minute, and useful hands within about ten minutes.",
             "source": "an invented source", "clears": "Warmer water."
+        }, {
+            "id": "help", "level": "danger",
+            "text": "If the worst happened just before the return, help might be there at 15:15, 2 h \
+                     45 min later. In water of 9.5 °C (49 °F), an adult can be exhausted after 30 min.",
+            "source": "an invented source", "clears": "A beacon."
+        }, {
+            "id": "immersion", "level": "warning",
+            "text": "Falling into water of 9.5 °C (49 °F): exhausted or unconscious in 30 min to 1 h; most \
+                     drown before that.",
+            "source": "an invented source", "clears": "Warmer water."
+        }, {
+            "id": "contacts", "level": "caution",
+            "text": "Dunstan Okafor and Mirela Sandoval have never answered a letter of this service.",
+            "source": "an invented source", "clears": "An answer."
         }],
         "quiet": [], "unknown": [],
         "planned": [
