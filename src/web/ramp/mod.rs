@@ -53,14 +53,6 @@ pub(super) fn routes() -> Router<Daemon> {
 }
 
 #[derive(Template)]
-#[template(path = "ramp.html")]
-#[template(path = "no_key.html")]
-struct NoKey<'a> {
-    service: &'a str,
-    refused: bool,
-}
-
-#[derive(Template)]
 #[template(path = "ramp.html", whitespace = "minimize")]
 struct Ramp {
     owner: String,
