@@ -69,8 +69,8 @@ fn encode([width, height]: [u32; 2], colours: &[Rgb]) -> Option<Vec<u8>> {
 /// frequent of them, so that areas keep theirs and only the soft edges of lines change.
 fn indexed(colours: &[Rgb]) -> (Vec<Rgb>, Vec<u8>) {
     let mut counts: BTreeMap<Rgb, u32> = BTreeMap::new();
-    for colour in colours {
-        *counts.entry(*colour).or_default() += 1;
+    for run in runs(colours) {
+        *counts.entry(run[0]).or_default() += u32::try_from(run.len()).unwrap_or(u32::MAX);
     }
     let coarse = |shift: u32, colour: Rgb| colour.map(|part| part >> shift);
     let groups = |shift: u32| {
@@ -89,7 +89,13 @@ fn indexed(colours: &[Rgb]) -> (Vec<Rgb>, Vec<u8>) {
     let numbers: BTreeMap<Rgb, u8> = groups.keys().copied().zip(0..=u8::MAX).collect();
     let palette = groups.values().map(|(_, colour)| *colour).collect();
     let number = |colour: &Rgb| numbers.get(&coarse(shift, *colour)).copied().unwrap_or_default();
-    (palette, colours.iter().map(number).collect())
+    let alike = |run: &[Rgb]| std::iter::repeat_n(number(&run[0]), run.len());
+    (palette, runs(colours).flat_map(alike).collect())
+}
+
+/// Neighbours of one colour, of which a chart has many, together; none is empty.
+fn runs(colours: &[Rgb]) -> impl Iterator<Item = &[Rgb]> {
+    colours.chunk_by(|one, next| one == next)
 }
 
 #[cfg(test)]
