@@ -37,7 +37,10 @@ impl Threads {
         let own = fs::read_link("/proc/thread-self").ok();
         let own = own.as_ref().and_then(|path| path.file_name());
         for entry in fs::read_dir("/proc/self/task").into_iter().flatten().flatten() {
+            // While the runtime's own blocking threads work, its clock stands still without this.
+            let name = fs::read(entry.path().join("comm")).unwrap_or_default();
             if Some(entry.file_name().as_os_str()) != own
+                && !name.starts_with(b"tokio-rt")
                 && let Ok(stat) = File::open(entry.path().join("stat"))
             {
                 self.stats.push(stat);
@@ -50,9 +53,9 @@ impl Threads {
         for stat in &self.stats {
             // A thread that has ended can't be read.
             let Ok(length) = stat.read_at(&mut bytes, 0) else { continue };
-            let text = String::from_utf8_lossy(&bytes[..length]);
-            let state = text.rsplit_once(") ").and_then(|(_, rest)| rest.chars().next());
-            if !matches!(state, Some('S' | 'Z' | 'X')) {
+            // The state follows the name, which stands in brackets and may hold some itself.
+            let state = bytes[..length].iter().rposition(|one| *one == b')').map(|at| at + 2);
+            if !matches!(state.and_then(|at| bytes.get(at)), Some(b'S' | b'Z' | b'X')) {
                 return false;
             }
         }
