@@ -3,8 +3,8 @@
 //!
 //! Missed: there was a time during which an alert was owed, its plan open beyond doubt, the service
 //! up, and one relay without any fault, for long enough; and nothing came. Spurious: an alert came
-//! to a contact before overdue, or after an answered closing or extension, by more than a letter
-//! may have been under way.
+//! to a contact before overdue, or after an answered closing, extension or amendment, by more than a
+//! letter may have been under way.
 
 use std::collections::BTreeMap;
 
@@ -74,17 +74,31 @@ fn is_alert(arrival: &Arrival) -> bool {
     matches!(arrival.kind.as_str(), "overdue" | "call-rescue")
 }
 
-/// A span in which a plan was open beyond doubt, with the time from which its crew was overdue.
+/// A span in which a plan was open beyond doubt.
 struct Open {
     from: i64,
     until: i64,
+    /// From when its crew was overdue.
     overdue: i64,
+    /// What went before this counts for nothing: it was closed, or other terms held.
+    anew: i64,
+    /// Whether it had ever been closed.
+    again: bool,
+}
+
+/// When the crew is overdue after this.
+fn overdue_after(deed: &Deed, overdue: i64) -> i64 {
+    match deed {
+        Deed::Extend { by_s } => overdue + i64::from(*by_s) * SECOND,
+        Deed::Amend { due } => due + GRACE,
+        _ => overdue,
+    }
 }
 
 /// The spans in which it is certain that a plan was open, and on what terms.
 fn open(life: &Life, story: &Story) -> Vec<Open> {
     let mut spans = Vec::new();
-    let mut overdue = life.due + GRACE;
+    let (mut overdue, mut anew, mut again) = (life.due + GRACE, 0, false);
     let mut from = None;
     for ((_, deed), said) in life.deeds.iter().zip(&story.said) {
         let (began, ended) = match *said {
@@ -96,32 +110,42 @@ fn open(life: &Life, story: &Story) -> Vec<Open> {
         match deed {
             Deed::File => from = ended.map(|(ended, _)| ended),
             Deed::OnIt(_) | Deed::Called(_) | Deed::CantAct(_) => {}
-            Deed::Extend { .. } | Deed::CheckIn | Deed::CallOff => {
-                let Some(since) = from else { break };
-                spans.push(Open { from: since, until: began, overdue });
-                let Some((ended, done)) = ended else { return spans };
-                if let (Deed::Extend { by_s }, true) = (deed, done) {
-                    overdue += i64::from(*by_s) * SECOND;
-                } else if done {
-                    return spans;
+            _ => {
+                if let Some(since) = from {
+                    spans.push(Open { from: since, until: began, overdue, anew, again });
                 }
-                from = Some(ended);
+                let Some((ended, done)) = ended else { return spans };
+                if !done {
+                    from = from.map(|_| ended);
+                } else if deed.closes() {
+                    (from, again) = (None, true);
+                } else {
+                    overdue = overdue_after(deed, overdue);
+                    (from, anew) = (Some(ended), began);
+                }
             }
         }
     }
-    let end = super::script::END;
-    spans.extend(from.map(|from| Open { from, until: end, overdue }));
+    let until = super::script::END;
+    spans.extend(from.map(|from| Open { from, until, overdue, anew, again }));
     spans
 }
 
-/// When a plan was closed beyond doubt.
-fn closed(life: &Life, story: &Story) -> Option<i64> {
-    let deeds = life.deeds.iter().zip(&story.said);
-    let mut closings = deeds.filter_map(|((_, deed), said)| match (deed, said) {
-        (Deed::CheckIn | Deed::CallOff, Said::Done(_, ended)) => Some(*ended),
-        _ => None,
-    });
-    closings.next()
+/// The spans in which a plan was closed beyond doubt.
+fn closed(life: &Life, story: &Story) -> Vec<(i64, i64)> {
+    let mut spans: Vec<(i64, i64)> = Vec::new();
+    for ((_, deed), said) in life.deeds.iter().zip(&story.said) {
+        match (deed, *said) {
+            (deed, Said::Done(_, ended)) if deed.closes() => spans.push((ended, i64::MAX)),
+            (Deed::TakeBack, Said::Done(began, _) | Said::Unanswered(began)) => {
+                if let Some(last) = spans.last_mut() {
+                    last.1 = began;
+                }
+            }
+            _ => {}
+        }
+    }
+    spans
 }
 
 impl Judge<'_> {
@@ -154,7 +178,7 @@ impl Judge<'_> {
         let living: Vec<usize> = (0..2).filter(|contact| life.alive[*contact]).collect();
         for span in open(life, story) {
             for (from, until) in self.good(span.from, span.until) {
-                if from + LONG_ENOUGH <= until {
+                if !span.again && from + LONG_ENOUGH <= until {
                     self.must_have(plan, arrivals, &["filed"], &living, (0, from + LONG_ENOUGH));
                 }
             }
@@ -167,7 +191,13 @@ impl Judge<'_> {
                     let by = from + LONG_ENOUGH + higher * (SPACING + 2 * SECOND);
                     if by <= until {
                         self.verdict.owed += readers.len();
-                        self.must_have(plan, arrivals, kinds, readers, (span.overdue, by));
+                        self.must_have(
+                            plan,
+                            arrivals,
+                            kinds,
+                            readers,
+                            (span.overdue.max(span.anew), by),
+                        );
                     }
                 }
             }
@@ -207,20 +237,26 @@ impl Judge<'_> {
             let at_fault = self.script.ails(alert.relay, alert.at - ROUND_TRIP_AT_FAULT, alert.at);
             let allowed = if at_fault { ROUND_TRIP_AT_FAULT } else { ROUND_TRIP };
             let left = alert.at - allowed;
-            // By the terms that were certain when it left at the latest; others are given the
-            // benefit of the doubt.
-            let mut overdue = life.due + GRACE;
+            // By the terms that were certain when it left at the latest; of those said since, or not
+            // answered, any may have held.
+            let (mut now, mut overdue) = (life.due + GRACE, life.due + GRACE);
             for ((_, deed), said) in life.deeds.iter().zip(&story.said) {
-                if let (Deed::Extend { by_s }, Said::Done(_, ended)) = (deed, said)
-                    && *ended < left
-                {
-                    overdue += i64::from(*by_s) * SECOND;
+                match *said {
+                    Said::Done(_, ended) if ended < left => {
+                        now = overdue_after(deed, now);
+                        overdue = now;
+                    }
+                    Said::Done(began, _) | Said::Unanswered(began) if began <= alert.at => {
+                        now = overdue_after(deed, now);
+                        overdue = overdue.min(now);
+                    }
+                    _ => {}
                 }
             }
             if alert.at < overdue {
                 self.fault(plan, format!("spurious: before {overdue}: {alert:?}"));
             }
-            if closed(life, story).is_some_and(|closed| closed < left) {
+            if closed(life, story).iter().any(|&(from, to)| from < left && alert.at < to) {
                 self.fault(plan, format!("spurious: after the closing: {alert:?}"));
             }
         }
@@ -229,7 +265,8 @@ impl Judge<'_> {
     /// Who was alerted is stood down, who was told of the plan hears that it is over.
     fn ended(&mut self, plan: usize, story: &Story, arrivals: &[&Arrival]) {
         let life = &self.script.lives[plan];
-        let Some(closed) = closed(life, story) else {
+        let last = closed(life, story).pop().filter(|(_, to)| *to == i64::MAX);
+        let Some((closed, _)) = last else {
             self.fault(plan, "it was not closed by the end".to_owned());
             return;
         };

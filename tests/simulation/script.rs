@@ -66,10 +66,33 @@ pub enum Deed {
     File,
     CheckIn,
     CallOff,
-    Extend { by_s: u32 },
+    CloseByHand,
+    /// The last closing is taken back.
+    TakeBack,
+    Extend {
+        by_s: u32,
+    },
+    /// The plan is replaced by one with this return time.
+    Amend {
+        due: i64,
+    },
     OnIt(usize),
     Called(usize),
     CantAct(usize),
+}
+
+impl Deed {
+    pub fn closes(&self) -> bool {
+        matches!(self, Deed::CheckIn | Deed::CallOff | Deed::CloseByHand)
+    }
+}
+
+/// The wall clock is wrong by so much, and no time service vouches for it.
+#[derive(Clone, Copy, Debug)]
+pub struct Step {
+    pub from: i64,
+    pub to: i64,
+    pub by: i64,
 }
 
 #[derive(Clone, Debug)]
@@ -87,6 +110,7 @@ pub struct Script {
     pub lives: Vec<Life>,
     pub troubles: Vec<Trouble>,
     pub outages: Vec<Outage>,
+    pub steps: Vec<Step>,
 }
 
 impl Script {
@@ -94,7 +118,8 @@ impl Script {
         let mut chance = Chance::new(seed);
         let lives = (0..plans).map(|_| life(&mut chance)).collect();
         let relays = 1 + usize::from(chance.percent(50));
-        let mut script = Script { seed, relays, lives, troubles: Vec::new(), outages: Vec::new() };
+        let (troubles, outages, steps) = (Vec::new(), Vec::new(), Vec::new());
+        let mut script = Script { seed, relays, lives, troubles, outages, steps };
         if chance.percent(10) {
             return script;
         }
@@ -115,7 +140,25 @@ impl Script {
             script.outages.push(Outage { from: from + up, to, in_order: chance.percent(30) });
             from = to;
         }
+        for _ in 0..chance.between(0, 4) {
+            // Shorter than the two minutes for which the clock since the start rules: no alert may
+            // come at another time for it.
+            let (from, to) = span(&mut chance, 3 * SECOND, 100 * SECOND);
+            let by = chance.between(3 * SECOND, 6 * 60 * MINUTE);
+            let by = if chance.percent(50) { by } else { -by };
+            // A life that begins with a wrong clock can't know better.
+            let begins = script.outages.iter().any(|one| (from..=to).contains(&one.to));
+            if !begins && script.wrong_by(from) == 0 && script.wrong_by(to) == 0 {
+                script.steps.push(Step { from, to, by });
+            }
+        }
         script
+    }
+
+    /// By how much the wall clock is wrong.
+    pub fn wrong_by(&self, now: i64) -> i64 {
+        let step = self.steps.iter().find(|step| (step.from..step.to).contains(&now));
+        step.map_or(0, |step| step.by)
     }
 
     /// What ails this relay now, the first of what does.
@@ -148,12 +191,31 @@ fn life(chance: &mut Chance) -> Life {
         deeds.push((at, Deed::Extend { by_s }));
         due = due.max(first_due + i64::from(by_s) * SECOND);
     }
-    let close = match chance.between(0, 10) {
+    let mut close = match chance.between(0, 10) {
         0..4 => chance.between(filed + 2 * SECOND, due + GRACE),
         // Just when it matters.
         4..6 => due + GRACE + chance.between(-3 * SECOND, 3 * SECOND),
         _ => due + GRACE + chance.between(0, 12 * MINUTE),
     };
+    if chance.percent(15) {
+        let at = chance.between(filed + SECOND, due + 2 * MINUTE);
+        // Perhaps sooner than it was.
+        due = at + chance.between(MINUTE, 8 * MINUTE);
+        deeds.push((at, Deed::Amend { due }));
+    }
+    if chance.percent(15) {
+        let at = match chance.percent(40) {
+            true => due + GRACE + chance.between(-3 * SECOND, 3 * SECOND),
+            false => chance.between(filed + SECOND, due + GRACE + 6 * MINUTE),
+        };
+        let closing = [Deed::CheckIn, Deed::CallOff, Deed::CloseByHand];
+        let which = usize::try_from(chance.between(0, 3)).expect("small");
+        let at = at.clamp(filed + SECOND, QUIET_FROM - 8 * MINUTE);
+        let back = at + chance.between(SECOND, 5 * MINUTE);
+        close = close.max(back + chance.between(SECOND, 12 * MINUTE));
+        deeds.push((at, closing[which].clone()));
+        deeds.push((back, Deed::TakeBack));
+    }
     let alive = match chance.between(0, 20) {
         0 => [false, true],
         1 => [true, false],
@@ -169,7 +231,11 @@ fn life(chance: &mut Chance) -> Life {
         };
         deeds.push((chance.between(filed + SECOND, due + 8 * MINUTE), deed));
     }
-    let end = if chance.percent(12) { Deed::CallOff } else { Deed::CheckIn };
+    let end = match chance.between(0, 25) {
+        0..3 => Deed::CallOff,
+        3..5 => Deed::CloseByHand,
+        _ => Deed::CheckIn,
+    };
     deeds.push((close.clamp(filed + SECOND, QUIET_FROM - MINUTE), end));
     deeds.sort_by_key(|(at, deed)| (*at, *deed != Deed::File));
     Life { due: first_due, deeds, alive }

@@ -23,10 +23,6 @@ impl Timeline {
         let (since, ms) = *self.0.lock().expect("whole");
         ms + i64::try_from(since.elapsed().as_millis()).expect("a short world")
     }
-
-    pub fn utc(&self) -> DateTime<Utc> {
-        at(self.now())
-    }
 }
 
 /// The hour at which every world begins.

@@ -5,9 +5,10 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+use chrono::TimeDelta;
 use shorelamp::caution::Limits;
 use shorelamp::conditions::Trust;
-use shorelamp::daemon::{Clock, Daemon, House, Judge, Secrets};
+use shorelamp::daemon::{Clock, Daemon, FilingError, House, Judge, Readings, Secrets};
 use shorelamp::fetch::{Asker, Questions};
 use shorelamp::measure::Span;
 use shorelamp::plan::{Plan, read_toml};
@@ -15,7 +16,7 @@ use shorelamp::post::{Network, Post};
 use shorelamp::settings::Settings;
 use shorelamp::shoreline::Shorelines;
 use shorelamp::store::{Key, Store, StoreError};
-use shorelamp::watch::{Answer, By, Event};
+use shorelamp::watch::{Answer, By, Event, Phase};
 use tokio::time::sleep;
 use tokio_util::sync::CancellationToken;
 
@@ -73,6 +74,8 @@ pub enum Said {
 #[derive(Clone, Debug, Default)]
 pub struct Story {
     pub plan_ref: Option<String>,
+    /// The number of the event by which it was closed last.
+    pub closing: Option<u32>,
     pub said: Vec<Said>,
 }
 
@@ -129,7 +132,10 @@ fn snapshot(folder: &Path) -> PathBuf {
 }
 
 fn stories(script: &Script) -> Vec<Story> {
-    let story = |life: &Life| Story { plan_ref: None, said: vec![Said::NotYet; life.deeds.len()] };
+    let story = |life: &Life| {
+        let said = vec![Said::NotYet; life.deeds.len()];
+        Story { said, ..Story::default() }
+    };
     script.lives.iter().map(story).collect()
 }
 
@@ -153,7 +159,7 @@ impl World {
             .expect("a runtime");
         let open_at = runtime.block_on(async {
             self.time.go_on_from(from);
-            let daemon = self.daemon().await;
+            let daemon = self.daemon(script).await;
             let stop = CancellationToken::new();
             let (running, until) = (daemon.clone(), stop.clone());
             let runs = tokio::spawn(async move { running.run(until).await });
@@ -182,7 +188,7 @@ impl World {
         open_at
     }
 
-    async fn daemon(&self) -> Daemon {
+    async fn daemon(&self, script: &Script) -> Daemon {
         let mut settings = Settings::read(SETTINGS, &self.folder).expect("settings");
         let relay = |port| {
             format!("[[mail.relay]]\nhost = \"relay\"\nport = {port}\nsecurity = \"none\"\n")
@@ -210,8 +216,13 @@ impl World {
             retention: settings.retention,
             security_contact: settings.service.security_contact.clone(),
         };
-        let time = self.time.clone();
-        let clock = Clock::from_fn(move || time.utc());
+        let (time, steps) = (self.time.clone(), script.clone());
+        let read = move || Readings {
+            wall: at(time.now() + steps.wrong_by(time.now())),
+            since_boot: TimeDelta::milliseconds(time.now()),
+            synchronised: false,
+        };
+        let clock = Clock::of(Box::new(read), "one start".to_owned(), None, None);
         let secrets = Secrets::open(&self.folder).expect("secrets");
         let store = Store::open(&self.folder).await.expect("opened");
         let network: Arc<dyn Network> = Arc::new(self.sea.clone());
@@ -265,8 +276,31 @@ impl World {
         let by = By::Crew(None);
         let answered =
             |contact, answer| Event::Answered { contact, name: "Dunstan".to_owned(), answer };
+        let known = self.stories.lock().expect("whole")[plan].clone();
+        let plan_ref = known.plan_ref.unwrap_or_default();
+        let key = format!("deed {at}");
         let event = match deed {
             Deed::File => return self.file(daemon, plan, life).await,
+            Deed::Amend { due } => {
+                let text = plan_text(plan, *due);
+                let draft = plan_of(&text);
+                let amended = daemon.amend(&plan_ref, &draft, &by, Some(&key), text.as_bytes());
+                return match amended.await {
+                    Ok(_) => Ok(true),
+                    Err(FilingError::Store(StoreError::Refused(_))) => Ok(false),
+                    Err(FilingError::Store(error)) => Err(error),
+                    // After an outage the new return may have passed.
+                    Err(_) => Ok(false),
+                };
+            }
+            Deed::CloseByHand => {
+                let by = By::Keeper("board".to_owned());
+                Event::ClosedByHand { by, reason: "they telephoned".to_owned() }
+            }
+            Deed::TakeBack => {
+                let Some(event) = known.closing else { return Ok(false) };
+                Event::Undone { event, by }
+            }
             Deed::CheckIn => Event::CheckedIn { who: vec![0], by, how: None },
             Deed::CallOff => Event::CalledOff { by },
             Deed::Extend { by_s } => Event::Extended { later: Span::from_seconds(*by_s), by },
@@ -277,10 +311,14 @@ impl World {
                 answered(*contact, Answer::Called { service, when, reference: None })
             }
         };
-        let plan_ref = self.stories.lock().expect("whole")[plan].plan_ref.clone();
-        let plan_ref = plan_ref.expect("filed before");
-        match daemon.act(&plan_ref, &event, Some(&format!("deed {at}"))).await {
-            Ok(_) => Ok(true),
+        match daemon.act(&plan_ref, &event, Some(&key)).await {
+            Ok(applied) => {
+                if let Phase::Closed(closing) = applied.state.phase {
+                    let mut stories = self.stories.lock().expect("whole");
+                    stories[plan].closing = Some(closing.event);
+                }
+                Ok(true)
+            }
             Err(StoreError::Refused(_)) => Ok(false),
             Err(error) => Err(error),
         }
@@ -288,7 +326,7 @@ impl World {
 
     async fn file(&self, daemon: &Daemon, plan: usize, life: &Life) -> Result<bool, StoreError> {
         let key = Key { id: "key".to_owned(), name: "ramp".to_owned(), keeper: false };
-        let text = plan_text(plan, life);
+        let text = plan_text(plan, life.due);
         let draft = plan_of(&text);
         let name = format!("filing {plan}");
         match daemon.file(&key, &draft, Some(&name), text.as_bytes()).await {
@@ -297,7 +335,7 @@ impl World {
                 self.stories.lock().expect("whole")[plan].plan_ref = plan_ref;
                 Ok(true)
             }
-            Err(shorelamp::daemon::FilingError::Store(error)) => Err(error),
+            Err(FilingError::Store(error)) => Err(error),
             // After an outage the return may have passed.
             Err(_) => Ok(false),
         }
@@ -320,7 +358,7 @@ fn plan_of(text: &str) -> Plan {
     read_toml(text, &|_: &str| Err("no files here".to_owned())).expect("a plan")
 }
 
-fn plan_text(plan: usize, life: &Life) -> String {
+fn plan_text(plan: usize, due: i64) -> String {
     format!(
         r#"
         [times]
@@ -339,7 +377,7 @@ fn plan_text(plan: usize, life: &Life) -> String {
         email = "{}"
         "#,
         at(-3_600_000).to_rfc3339(),
-        at(life.due).to_rfc3339(),
+        at(due).to_rfc3339(),
         address(plan, 0),
         address(plan, 1),
     )
