@@ -221,7 +221,7 @@ fn only_those_still_out_are_counted() {
     assert!(
         text.contains("Ashore: Tomas Bright, said at Sun 14 Jun, 11:45 (11:45 am PDT) by the crew")
     );
-    assert!(text.contains("1 person of the party of 2 "), "{text}");
+    assert!(text.contains("The party was of 2. Reported ashore: Tomas Bright."), "{text}");
 }
 
 #[test]

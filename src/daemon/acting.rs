@@ -213,6 +213,7 @@ impl Daemon {
             rescue_page: None,
             has_chart: false,
             queued_at,
+            from_memory: false,
             clocks_apart: self.clocks_apart(),
         }
     }

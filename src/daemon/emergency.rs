@@ -8,6 +8,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::sending::{compose, mailbox};
 use super::{Daemon, Dossier, memory};
+use crate::letter::Facts;
 use crate::post::Outgoing;
 use crate::store::{PlanRecord, StoreError, letter_id};
 use crate::watch::Order;
@@ -162,11 +163,8 @@ fn write(
     let page = daemon.page_of(&plan_ref, order.to);
     let dossier = Dossier { record, plan, review: None, history: Vec::new() };
     let facts = daemon.facts(&dossier, page.as_deref(), daemon.now());
+    let facts = Facts { from_memory: true, ..facts };
     let mut letter = compose(daemon, &dossier, &facts, order);
-    letter.text.push_str(
-        "\nThis letter was written from memory, because the service's database can't be written\n\
-         at the moment. Your page may not take an answer: telephone.\n",
-    );
     letter.html = String::new();
     let name = format!("{}.{plan_ref}", letter_id(&plan_ref, order));
     Ok(Some(daemon.outgoing(&name, order.kind.name(), Some(&plan_ref), to, letter)))

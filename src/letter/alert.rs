@@ -64,7 +64,10 @@ fn lead(scene: &Scene<'_>) -> Vec<String> {
     let out = scene.out_names();
     let (count, who) = (people(out.len()), names(&out, 4));
     let since = scene.clock.full_from(scene.overdue_at(), scene.now);
-    let due = scene.clock.time(scene.due_at());
+    let due = match scene.overdue_at() - scene.due_at() < chrono::TimeDelta::hours(6) {
+        true => scene.clock.time(scene.due_at()),
+        false => scene.clock.full(scene.due_at()),
+    };
     let are = if out.len() == 1 { "is" } else { "are" };
     let mut lead = Vec::new();
     lead.push(format!("{count} {are} overdue on the water: {who}."));
@@ -107,8 +110,9 @@ fn find_out(scene: &Scene<'_>) -> Vec<Block> {
     }
     let asked = asked(scene.facts.plan, &scene.facts.on_trip());
     let missing = asked.missing.iter().filter(|missing| missing.ashore_may_know);
+    let missing = missing.map(|missing| words::clean(&missing.what));
     let list: Vec<String> =
-        missing.map(|missing| words::clean(&missing.what)).take(MOST_FIND_OUT).collect();
+        seen_last(scene).into_iter().chain(missing).take(MOST_FIND_OUT).collect();
     if list.is_empty() {
         return Vec::new();
     }
@@ -121,6 +125,16 @@ fn find_out(scene: &Scene<'_>) -> Vec<Block> {
         )),
         Block::List(list),
     ]
+}
+
+/// What only those of the party who are ashore can tell.
+fn seen_last(scene: &Scene<'_>) -> Option<String> {
+    let out = scene.out();
+    let on_trip = scene.facts.on_trip();
+    let ashore: Vec<usize> = on_trip.into_iter().filter(|at| !out.contains(at)).collect();
+    let named = words::names(&scene.named(&ashore), 4);
+    (!ashore.is_empty())
+        .then(|| format!("from {named}, reported ashore: where and when the others were last seen"))
 }
 
 /// Why somebody gets an alert who is no contact.
@@ -174,7 +188,11 @@ fn steps(scene: &Scene<'_>) -> Vec<String> {
             then,
         ];
     }
-    vec![phones_step(scene), format!("No answer, or in doubt: call {service}, {say}"), then]
+    let call = match scene.has_phones() {
+        true => format!("No answer, or in doubt: call {service}, {say}"),
+        false => format!("Call {service}, {say}"),
+    };
+    vec![phones_step(scene), call, then]
 }
 
 fn phones_step(scene: &Scene<'_>) -> String {

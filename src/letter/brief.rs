@@ -102,7 +102,7 @@ fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
     let both = |at: DateTime<Utc>| format!("{}, {}", clock.full(at), utc(at));
     let mut rows = Vec::new();
     rows.extend(given("Trip", plan.title.as_ref()));
-    rows.push(Row::new("People aboard", facts.on_trip().len().to_string()));
+    rows.push(Row::new("People aboard", aboard(facts)));
     rows.extend(taken_off(facts));
     rows.push(Row::new("Planned launch", both(plan.times.launch.at)));
     rows.push(Row::new("Return by", both(watched.terms.due_at)));
@@ -123,6 +123,9 @@ fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
         )),
         _ => None,
     }));
+    if !facts.from_memory && !rows.iter().any(|row| row.label == "Changed") {
+        rows.push(Row::new("Changed", "no change of the plan has reached this service"));
+    }
     rows.extend(watched.last_word.as_ref().map(|word| {
         let told = [word.place.clone(), word.note.as_ref().map(|note| words::clean_lines(note))];
         let told: Vec<String> = told.into_iter().flatten().collect();
@@ -134,6 +137,37 @@ fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
     rows.push(Row::new("Time zone", plan.times.zone.name()));
     Section { title: "The trip".to_owned(), rows }
 }
+
+fn aboard(facts: &Facts<'_>) -> String {
+    let on_trip = facts.on_trip();
+    let is_ashore =
+        |at: &&usize| facts.watched.crew.get(**at).is_some_and(|state| state.ashore().is_some());
+    match on_trip.iter().filter(is_ashore).count() {
+        0 => on_trip.len().to_string(),
+        ashore => {
+            format!("{} at the launch, {ashore} of them reported ashore since", on_trip.len())
+        }
+    }
+}
+
+/// So many points of a route stand in a letter; the pages and the files have them all.
+const MOST_POINTS: usize = 60;
+
+impl Brief {
+    /// Leaves out the points that are too many for a letter, and says where they are.
+    pub(super) fn with_fewer_points(mut self, points: usize, elsewhere: &str) -> Brief {
+        let route = self.sections.iter_mut().find(|section| section.title == ROUTE);
+        if let Some(route) = route.filter(|_| points > MOST_POINTS) {
+            let note =
+                format!("{} more points are left out here: {elsewhere}", points - MOST_POINTS);
+            // The launch stands before them.
+            route.rows.splice(1 + MOST_POINTS..1 + points, [Row::new("…", note)]);
+        }
+        self
+    }
+}
+
+const ROUTE: &str = "The route";
 
 fn route(facts: &Facts<'_>) -> Section {
     let plan = facts.plan;
@@ -154,7 +188,7 @@ fn route(facts: &Facts<'_>) -> Section {
         rows.push(Row::new("Speed", format!("{speed_kn:.1} knots through the water")));
     }
     rows.extend(facts.review.into_iter().flat_map(judged));
-    Section { title: "The route".to_owned(), rows }
+    Section { title: ROUTE.to_owned(), rows }
 }
 
 /// What the review made of the route.
@@ -314,6 +348,7 @@ fn not_told(facts: &Facts<'_>, with_medical: bool) -> Vec<String> {
     };
     ask(plan.waypoints.is_empty(), "any point of the route but its ends");
     ask(plan.pace.speed_kn.is_none(), "their speed");
+    ask(true, "a time to report on the way; what they would do in bad weather or overnight");
     ask(plan.gear.notes.is_none(), "food, water, camping and other gear");
     ask(plan.craft.is_empty(), "what they paddle, and its colours");
     let craft = |lacks: fn(&Craft) -> bool| plan.craft.iter().any(lacks);
@@ -336,11 +371,14 @@ fn not_told(facts: &Facts<'_>, with_medical: bool) -> Vec<String> {
     ask(plan.gear.vhf.is_none(), "whether they have a VHF radio");
     ask(plan.gear.mmsi.is_none(), "a radio's MMSI");
     ask(plan.gear.beacon.is_none(), "whether they have a beacon");
+    ask(plan.gear.beacon.is_some(), "to whom the beacon is registered");
     ask(plan.gear.night_signals.is_none(), "whether they have distress signals");
     ask(plan.gear.light.is_none(), "whether they have a light");
     ask(plan.gear.sound_signal.is_none(), "whether they have a whistle or horn");
     ask(true, "a tracker or shared location; how full their phones are");
     ask(plan.launch.vehicle.is_none(), "a vehicle left at the launch");
+    ask(plan.launch.vehicle.is_some(), "whether the vehicle is still there");
+    ask(true, "who else was near them");
     let stated = plan.stated.as_ref();
     let water = facts.review.and_then(|review| review.water.temperature_c);
     ask(water.or(stated.and_then(|all| all.water_c)).is_none(), "the water's temperature");

@@ -67,7 +67,25 @@ pub fn entry(facts: &Facts<'_>, order: &Order, organizer: &str) -> Option<Entry>
     }
     entry.put("END", "VEVENT");
     entry.put("END", "VCALENDAR");
-    Some(Entry { method: what.method(), text: entry.text })
+    Some(Entry { method: what.method(), text: folded_anew(&entry.text) })
+}
+
+/// The crate's lines that go on can have 76 bytes; RFC 5545, 3.1 allows 75.
+fn folded_anew(text: &str) -> String {
+    const MOST: usize = 75;
+    let mut folded = String::with_capacity(text.len());
+    for line in text.replace("\r\n ", "").split_inclusive("\r\n") {
+        let mut bytes = 0;
+        for letter in line.chars() {
+            if bytes + letter.len_utf8() > MOST && !matches!(letter, '\r' | '\n') {
+                folded.push_str("\r\n ");
+                bytes = 1;
+            }
+            bytes += letter.len_utf8();
+            folded.push(letter);
+        }
+    }
+    folded
 }
 
 /// What the entry asks of its reader.

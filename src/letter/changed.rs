@@ -28,9 +28,6 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
         }
     });
     let mut blocks = what_changed(scene);
-    if alerted {
-        blocks.push(Block::Call(scene.rescue()));
-    }
     if scene.to_crew() {
         blocks
             .extend(scene.link("Your page: check in, put the return time off, call the trip off."));
@@ -39,6 +36,9 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     } else {
         blocks.push(Block::heading("Do this now"));
         blocks.push(Block::Steps(steps(scene, alerted)));
+        if alerted {
+            blocks.push(Block::Call(scene.rescue()));
+        }
         blocks.extend(scene.link("Your page, with the whole plan and for your answers."));
         blocks.extend(status::stand(scene));
     }

@@ -38,6 +38,9 @@ pub struct Facts<'a> {
     pub has_chart: bool,
     /// When this letter was ordered.
     pub queued_at: DateTime<Utc>,
+    /// Whether it is written from memory, while the database can't be used: then neither what
+    /// happened nor what was judged is at hand, and its page may take no answer.
+    pub from_memory: bool,
     /// By how much the service's two clocks disagree, while nobody vouches for either and the one
     /// that is ahead rules.
     pub clocks_apart: Option<TimeDelta>,

@@ -22,7 +22,7 @@ pub(super) fn planned(facts: &Facts<'_>) -> Section {
     if hours.is_empty() {
         let why = match facts.plan.pace.speed_kn {
             None => "not known: the plan tells no speed",
-            Some(_) => "not known: it was not worked out",
+            Some(_) => "not at hand for this letter",
         };
         return Section { title, rows: vec![Row::new("Hours", why)] };
     }
@@ -68,6 +68,9 @@ pub(super) fn drift(facts: &Facts<'_>, now: DateTime<Utc>) -> Section {
 
 fn places(facts: &Facts<'_>, now: DateTime<Utc>) -> Result<Vec<Row>, String> {
     let classes = classes(facts);
+    if facts.plan.craft.iter().all(|craft| craft.kind.is_none()) {
+        return Err("what they paddle is not told".to_owned());
+    }
     if classes.is_empty() {
         return Err("nothing is published for their kind of craft".to_owned());
     }

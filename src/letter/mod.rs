@@ -103,6 +103,10 @@ pub fn compose_test(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Let
     finish(draft, order.kind.is_alert(), thread(facts, order))
 }
 
+const FROM_MEMORY: &str = "This letter was written from memory, because the service's database can't \
+                           be used at the moment: what was answered before may be missing in it. Your \
+                           page may not take an answer: telephone the others instead.";
+
 fn draft(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Draft {
     let scene = Scene::new(facts, order, now);
     let mut draft = match order.kind {
@@ -123,6 +127,9 @@ fn draft(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Draft {
     }
     if let Some(apart) = clocks::note(&scene) {
         draft.blocks.insert(0, Block::Para(apart));
+    }
+    if facts.from_memory {
+        draft.blocks.insert(0, Block::para(FROM_MEMORY));
     }
     draft.blocks.extend(chart::block(&scene));
     draft.blocks.push(Block::Small(footer(&scene)));

@@ -127,6 +127,18 @@ impl<'a> Scene<'a> {
             .any(|&at| self.facts.plan.crew.get(at).is_some_and(|one| one.phone.is_some()))
     }
 
+    /// Where every point of the route is to be found.
+    fn all_points(&self) -> &'static str {
+        match (self.facts.rescue_page, self.facts.page) {
+            (Some(_), _) => {
+                "they stand on the page for the rescue service, and in the route files (GPX and \
+                 GeoJSON) there and, where it has room, with this letter"
+            }
+            (None, Some(_)) => "they stand on your page",
+            (None, None) => "the service's keeper has them",
+        }
+    }
+
     /// The whole plan.
     pub(super) fn whole_plan(&self, with_medical: bool) -> Vec<Block> {
         let brief = match with_medical {
@@ -134,6 +146,7 @@ impl<'a> Scene<'a> {
             false if self.to_crew() => crew_brief(self.facts, false),
             false => brief(self.facts, false),
         };
+        let brief = brief.with_fewer_points(self.facts.plan.waypoints.len(), self.all_points());
         let mut blocks = Vec::new();
         for section in brief.sections {
             blocks.push(Block::Section(section.title));

@@ -53,8 +53,8 @@ pub(super) fn words_of(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
     say.push(route(scene));
     say.extend(craft(scene));
     say.extend(crew(scene, with_medical));
-    say.extend(signals(scene));
-    say.extend(vehicle(scene));
+    say.push(signals(scene));
+    say.push(vehicle(scene));
     if with_medical {
         say.push(weather(scene));
         say.push(so_far(scene));
@@ -66,7 +66,7 @@ fn opening(scene: &Scene<'_>) -> String {
     let out = scene.out().len();
     let all = scene.facts.on_trip().len();
     let ashore = if out < all {
-        format!(" {} of the party of {all} have been reported ashore.", people(all - out))
+        format!(" The party was of {all}. {}", ashore(scene))
     } else {
         String::new()
     };
@@ -78,14 +78,41 @@ fn opening(scene: &Scene<'_>) -> String {
     )
 }
 
+/// Who is ashore may know where the others are.
+fn ashore(scene: &Scene<'_>) -> String {
+    let (on_trip, out) = (scene.facts.on_trip(), scene.out());
+    let ashore = on_trip.iter().filter(|at| !out.contains(at));
+    let ashore = ashore.filter_map(|&at| scene.facts.plan.crew.get(at)).take(MOST_PEOPLE);
+    let named: Vec<String> = ashore
+        .map(|one| match &one.phone {
+            Some(phone) => format!("{}, telephone {}", name(&one.name), words::phone(phone)),
+            None => name(&one.name),
+        })
+        .collect();
+    format!("Reported ashore: {}. Ask there where the others were last seen.", named.join("; "))
+}
+
 fn timing(scene: &Scene<'_>) -> String {
     let (due_at, overdue_at) = (scene.due_at(), scene.overdue_at());
+    if scene.now < overdue_at {
+        return format!(
+            "They meant to be back by {} local time, {}, which is {}. I was to act if I had heard \
+             nothing by {}.",
+            scene.clock.aloud(due_at),
+            scene.clock.zone_at(due_at),
+            utc(due_at),
+            scene.clock.aloud(overdue_at),
+        );
+    }
     format!(
-        "They meant to be back by {} local time, {}, which is {}. They have been overdue since {}.",
+        "They meant to be back by {} local time, {}, which is {}. With {} of grace they count as overdue since {}. The letter that tells me so is of \
+         {}.",
         scene.clock.aloud(due_at),
         scene.clock.zone_at(due_at),
         utc(due_at),
-        scene.clock.time(overdue_at),
+        scene.facts.watched.terms.grace.spoken(),
+        scene.clock.aloud(overdue_at),
+        scene.clock.aloud(scene.now),
     )
 }
 
@@ -148,7 +175,7 @@ fn so_far(scene: &Scene<'_>) -> String {
     let told: Vec<String> = super::status::contacts(scene)
         .into_iter()
         .map(|row| match row.label.strip_suffix(" (you)") {
-            Some(_) => format!("I myself: {}", row.value),
+            Some(_) => format!("I myself: {}", row.value.replacen("this letter", "alerted now", 1)),
             None => format!("{}: {}", row.label, row.value),
         })
         .collect();
@@ -195,6 +222,9 @@ fn route(scene: &Scene<'_>) -> String {
 
 fn craft(scene: &Scene<'_>) -> Vec<String> {
     let all = &scene.facts.plan.craft;
+    if all.is_empty() {
+        return vec!["What they paddle is not in their plan.".to_owned()];
+    }
     let mut said: Vec<String> =
         all.iter().take(MOST_CRAFT).map(|one| one_craft(one, all.len())).collect();
     if all.len() > MOST_CRAFT {
@@ -255,10 +285,14 @@ fn person(one: &CrewMember, with_medical: bool) -> String {
     ];
     let parts: Vec<String> = parts.into_iter().flatten().collect();
     let name = name(&one.name);
-    if parts.is_empty() { format!("{name}.") } else { format!("{name}: {}.", parts.join("; ")) }
+    if parts.is_empty() {
+        format!("{name}: the plan tells nothing more.")
+    } else {
+        format!("{name}: {}.", parts.join("; "))
+    }
 }
 
-fn signals(scene: &Scene<'_>) -> Option<String> {
+fn signals(scene: &Scene<'_>) -> String {
     let gear = &scene.facts.plan.gear;
     let has = |told: Option<bool>, what: &str| (told == Some(true)).then(|| what.to_owned());
     let parts = [
@@ -273,7 +307,12 @@ fn signals(scene: &Scene<'_>) -> Option<String> {
         has(gear.sound_signal, "a whistle or horn"),
     ];
     let parts: Vec<String> = parts.into_iter().flatten().collect();
-    (!parts.is_empty()).then(|| format!("To call and be found with: {}.", parts.join("; ")))
+    if parts.is_empty() {
+        return "I don't know whether they have a radio, a beacon, signals or a light: the plan tells \
+                of none."
+            .to_owned();
+    }
+    format!("To call and be found with: {}.", parts.join("; "))
 }
 
 /// In groups of three, to be read out: `833 800 001`.
@@ -282,23 +321,31 @@ fn grouped(digits: &str) -> String {
     digits.chunks(3).map(|group| group.iter().collect::<String>()).collect::<Vec<_>>().join(" ")
 }
 
-fn vehicle(scene: &Scene<'_>) -> Option<String> {
-    let vehicle = scene.facts.plan.launch.vehicle.as_ref()?;
-    Some(format!("They left a vehicle at the launch: {}.", cut(&clean(vehicle), LONGEST)))
+fn vehicle(scene: &Scene<'_>) -> String {
+    match &scene.facts.plan.launch.vehicle {
+        Some(vehicle) => {
+            format!("They left a vehicle at the launch: {}.", cut(&clean(vehicle), LONGEST))
+        }
+        None => "The plan tells of no vehicle at the launch.".to_owned(),
+    }
 }
 
 fn caller(scene: &Scene<'_>) -> String {
     let Some((_, contact)) = scene.reading_contact() else {
-        return "My name is (your name). My telephone number is (your number).".to_owned();
+        return "My name is (your name). My telephone number is (your number). I call from (where you \
+                are)."
+            .to_owned();
     };
     let number =
         contact.phone.as_ref().map_or("(your number)".to_owned(), |phone| words::phone(phone));
     let relation = contact.relation.as_ref().map(|relation| {
         format!(" I am the contact ashore named in their plan: {}.", cut(&clean(relation), LONGEST))
     });
+    let relation =
+        relation.unwrap_or_else(|| " I am a contact ashore named in their plan.".to_owned());
     format!(
-        "My name is {}. My telephone number is {number}.{}",
+        "My name is {}. My telephone number is {number}. I call from (where you are).{relation} I \
+         last heard from them (when, and what they said).",
         name(&contact.name),
-        relation.unwrap_or_default()
     )
 }

@@ -71,11 +71,11 @@ pub(super) fn who(scene: &Scene<'_>, by: &By) -> String {
         By::Crew(None) => "the crew, from their own device or link".to_owned(),
         By::Crew(Some(typed)) => format!("{}, from the crew's own device or link", name(typed)),
         By::Contact(at, typed) => match scene.facts.plan.contacts.get(*at) {
-            Some(contact) if contact.name == *typed => format!("{}, a contact", name(typed)),
-            Some(contact) => {
-                format!("{}, on the page of the contact {}", name(typed), first_name(&contact.name))
+            Some(contact) if first_name(&contact.name) != first_name(typed) => {
+                let (who, of) = (first_name(typed), first_name(&contact.name));
+                format!("{who}, on the page of the contact {of}")
             }
-            None => format!("{}, a contact", name(typed)),
+            _ => format!("{}, a contact", first_name(typed)),
         },
         By::Keeper(key) => format!("the keeper of this service (key {})", quote(key)),
     }

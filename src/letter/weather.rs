@@ -34,6 +34,10 @@ pub(super) fn now(facts: &Facts<'_>, now: DateTime<Utc>) -> Section {
     let clock = Clock::new(facts.plan.times.zone);
     let mut rows = match facts.latest {
         Some(latest) => asked_again(latest, now, clock),
+        None if facts.from_memory => vec![Row::new(
+            "Water, wind, waves",
+            "not at hand for this letter. The rescue service has its own sources",
+        )],
         None => vec![Row::new(
             "Water, wind, waves",
             "not known: nobody could be asked again since the plan was filed. The rescue service \
@@ -141,6 +145,7 @@ fn water(facts: &Facts<'_>, clock: Clock) -> String {
             units(facts).temperature(water_c),
             taken(stated.taken_at, facts.filed_at, clock)
         ),
+        None if facts.from_memory => "not at hand for this letter: count it as cold".to_owned(),
         None => "temperature unknown: count it as cold".to_owned(),
     }
 }
@@ -158,7 +163,7 @@ fn air_and_wind(stated: &Stated, units: Units, filed_at: DateTime<Utc>, clock: C
         rows.push(Row::new("Air", format!("{air}, stated by the crew, {taken}")));
     }
     if let Some(wind_kn) = stated.wind_kn {
-        let from = stated.wind_from_deg.map(|deg| format!(" from {deg:.0} degrees"));
+        let from = stated.wind_from_deg.map(|deg| format!(" from {deg:.0} degrees true"));
         let from = from.unwrap_or_default();
         rows.push(Row::new(
             "Wind",

@@ -84,7 +84,7 @@ fn markup_stays_text_and_nothing_turns_the_reading_direction() {
 }
 
 #[test]
-fn the_text_is_never_cut_and_the_html_says_where_it_is() {
+fn the_text_of_sixty_points_is_whole_and_the_html_says_where_it_is() {
     let letters = letters();
     let alert = letters.iter().find(|sent| sent.order.kind == Kind::CallRescue).expect("an alert");
     let text = flat(&alert.letter.text);
@@ -126,7 +126,9 @@ fn the_largest_plan_still_fits() {
     let alert = sent.iter().find(|sent| sent.order.kind.is_alert()).expect("an alert");
     is_well_made(&alert.letter);
     assert!(alert.letter.text.contains("Person 60 of 60"));
-    assert!(alert.letter.text.contains("Point 500,\n"));
+    assert!(alert.letter.text.contains("Point 60,"));
+    assert!(!alert.letter.text.contains("Point 61,"));
+    assert!(flat(&alert.letter.text).contains("440 more points are left out here"));
     assert!(alert.letter.html.contains("was cut here"));
     assert!(alert.letter.html.contains("Say this (read it aloud)"));
 }

@@ -3,7 +3,8 @@
 //! excerpts and put in our own words). An alert of a full plan answers each, or says that it is
 //! not told.
 
-use shorelamp::watch::{Kind, Recipient};
+use shorelamp::letter::{Facts, compose};
+use shorelamp::watch::{By, Event, Kind, Recipient};
 
 use super::story::{Sent, Story, flat, one};
 
@@ -14,7 +15,7 @@ const ANSWERED: [(&str, &str); 27] = [
     ),
     ("relation of the caller", "contact ashore named in their plan: brother"),
     ("nature of the incident", "I want to report 2 people overdue on the water."),
-    ("when it happened", "overdue since 12:45 (12:45 pm PDT)"),
+    ("when it happened", "they count as overdue since 12:45 on Sunday 14 June"),
     ("last known position, and how it is known", "I have no position since then, only the plan"),
     (
         "position in degrees and minutes",
@@ -80,7 +81,7 @@ fn what_was_known_at_filing_is_told_with_its_age() {
     let text = overdue(&mut Story::filed());
     for known in [
         "Water: 9.5 °C (49 °F), NDBC station 46088, taken Sun 14 Jun, 04:20 (4:20 am PDT), 40 min before filing",
-        "Wind: 12 knots from 270 degrees, stated by the crew",
+        "Wind: 12 knots from 270 degrees true, stated by the crew",
         "Farthest from shore: 2.4 km (1.3 nautical miles), at 48.55000 -123.20000",
         "Time of paddling: 2 h 1 min at that speed",
         "Sunset: Sun 14 Jun, 21:13 (9:13 pm PDT)",
@@ -143,12 +144,57 @@ fn the_smallest_plan_says_all_that_it_does_not_tell() {
         "what they paddle, and its colours",
         "of Ines Halloran: telephone, age, anything medical, colours of the clothing, wetsuit or \
          drysuit, whether a life jacket is worn, how well they swim, experience",
+        "What they paddle is not in their plan.",
+        "Ines Halloran: the plan tells nothing more.",
+        "I don't know whether they have a radio",
+        "The plan tells of no vehicle at the launch.",
+        "no figure: what they paddle is not told",
         "whether they have a VHF radio",
         "whether they have a beacon",
         "a vehicle left at the launch",
         "the water's temperature",
     ] {
         assert!(text.contains(what), "{what} not in {text}");
+    }
+}
+
+/// One of the party is ashore, and the service was down for a day: the script has the days, and
+/// names who can tell more.
+#[test]
+fn a_day_late_the_script_names_the_days_and_who_is_ashore() {
+    let mut story = Story::filed();
+    let by = By::Crew(None);
+    story.minutes_after_overdue(-60).happens(Event::CheckedIn { who: vec![1], by, how: None });
+    let sent = story.minutes_after_overdue(26 * 60).tick();
+    let text = flat(&one(&sent, Recipient::Contact(0), Kind::CallRescue).text);
+    for words in [
+        "overdue since 12:45 on Sunday 14 June. The letter that tells me so is of 14:45 on Monday 15 \
+         June.",
+        "The party was of 2. Reported ashore: Tomas Bright. Ask there where",
+        "- from Tomas Bright, reported ashore: where and when the others were last seen",
+        "People aboard: 2 at the launch, 1 of them reported ashore since",
+        "in that time the crew could not have checked in",
+    ] {
+        assert!(text.contains(words), "{words} not in {text}");
+    }
+}
+
+/// A letter from memory claims nothing of what is not at hand.
+#[test]
+fn from_memory_nothing_is_said_of_what_is_not_at_hand() {
+    let mut story = Story::filed();
+    let sent = story.minutes_after_overdue(0).tick();
+    (story.review, story.history) = (None, Vec::new());
+    let text = story.with_facts(&sent[0].order, |facts| {
+        flat(&compose(&Facts { from_memory: true, ..*facts }, &sent[0].order, story.now).text)
+    });
+    for words in
+        ["was written from memory", "Your page may not take an answer", "not at hand for this"]
+    {
+        assert!(text.contains(words), "{words} not in {text}");
+    }
+    for words in ["temperature unknown", "nobody could be asked", "no change of the plan"] {
+        assert!(!text.contains(words), "{words} in {text}");
     }
 }
 

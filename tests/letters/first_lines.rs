@@ -211,8 +211,7 @@ fn withdrawn() {
          Our last letter said that it was over. That no longer holds.
          They are overdue since Sun 14 Jun, 12:45 (12:45 pm PDT). The letter that is due follows at
          once; if it does not come, act without it.
-         It was taken back at Sun 14 Jun, 13:25 (1:25 pm PDT) by Mirela, on the page of the contact
-         Mirela.",
+         It was taken back at Sun 14 Jun, 13:25 (1:25 pm PDT) by Mirela, a contact.",
     );
 }
 

@@ -318,6 +318,7 @@ impl Story {
             rescue_page: None,
             has_chart,
             queued_at,
+            from_memory: false,
             clocks_apart: self.clocks_apart,
         }
     }
