@@ -147,8 +147,8 @@ fn digits(text: &str) -> String {
 fn address(headers: &HeaderMap, extensions: &Extensions) -> String {
     let peer = extensions.get::<ConnectInfo<SocketAddr>>().map(|ConnectInfo(peer)| peer.ip());
     // Of several lines the last is our proxy's own.
-    let lines = headers.get_all("x-forwarded-for").iter();
-    let forwarded = lines.last().and_then(|line| line.to_str().ok());
+    let mut lines = headers.get_all("x-forwarded-for").iter();
+    let forwarded = lines.next_back().and_then(|line| line.to_str().ok());
     match (peer, forwarded) {
         (Some(peer), Some(line)) if peer.to_canonical().is_loopback() => {
             // What stands before the last comma was there before our proxy, and may be anything.
