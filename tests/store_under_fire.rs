@@ -106,6 +106,10 @@ async fn an_older_schema_is_upgraded_with_its_plans_after_a_backup() {
                 ALTER TABLE plans ADD COLUMN review_json TEXT NOT NULL DEFAULT ''; \
                 UPDATE plans SET plan_json = papers.plan_json, review_json = papers.review_json \
                 FROM papers WHERE papers.plan = plans.ref; DROP TABLE papers; \
+                DROP TABLE never_write; DROP TABLE confirmations; \
+                DROP INDEX plans_closed_at; ALTER TABLE plans DROP COLUMN thinned_at; \
+                DROP TABLE forgotten; DROP TABLE copies; DROP TABLE thrown_away; \
+                DROP TABLE usual_trips; \
                 DELETE FROM _sqlx_migrations WHERE version >= 2;";
     run(folder.path(), back).await;
     fs::remove_file(folder.path().join("database-id")).expect("older programs left no mark");

@@ -23,7 +23,10 @@ impl Moving {
         }
         // Whoever answers has had a letter.
         if *answer != Answer::Never {
-            (one.told.refused, one.told.bounced) = (false, false);
+            // Only a bounce is withdrawn by that: a relay's refusal stands until a letter is taken.
+            if one.told.bounced {
+                (one.told.refused, one.told.bounced) = (false, false);
+            }
         }
         let name = name.to_owned();
         match answer {

@@ -153,7 +153,7 @@ fn address(headers: &HeaderMap, extensions: &Extensions) -> String {
         (Some(peer), Some(line)) if peer.to_canonical().is_loopback() => {
             // What stands before the last comma was there before our proxy, and may be anything.
             let last = line.rsplit(',').next().unwrap_or_default().trim();
-            last.parse::<IpAddr>().map_or(peer, whose).to_string()
+            last.parse::<IpAddr>().map_or(whose(peer), whose).to_string()
         }
         (Some(peer), _) => whose(peer).to_string(),
         (None, _) => String::new(),
