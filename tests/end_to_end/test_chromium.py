@@ -41,11 +41,15 @@ def state(daemon, ref):
 
 
 def visit(page, url):
-    """Opens a page; what was pressed before may still be under way."""
+    """Opens a page, or takes a file; what was pressed before may still be under way. Whether it is
+    a page."""
     for _ in range(20):
         try:
-            return page.goto(url)
-        except playwright.Error:
+            page.goto(url)
+            return True
+        except playwright.Error as error:
+            if "Download is starting" in str(error):
+                return False
             page.wait_for_timeout(100)
     raise AssertionError(f"{url} can't be opened")
 
@@ -58,7 +62,8 @@ def scan(page, daemon, start):
         if url in seen or not url.startswith(daemon.base_url):
             continue
         seen.add(url)
-        visit(page, url)
+        if not visit(page, url):
+            continue
         waiting += page.eval_on_selector_all("a[href]", "all => all.map(one => one.href)")
         forms = page.locator("form").count()
         for at in range(forms):
