@@ -313,6 +313,28 @@ test('a phone whose clock is wrong says so', async () => {
   await end(page);
 });
 
+test('a phone that slept while it waited for an answer takes no time from it', async () => {
+  const page = await phone(null);
+  await page.clock.install({ time: Date.now() });
+  let asked, answer;
+  const waits = new Promise((done) => { asked = done; });
+  await page.route('**/healthz', async (route) => {
+    asked();
+    await new Promise((done) => { answer = done; });
+    return route.continue();
+  });
+  await page.goto(lamp.key.link);
+  await waits;
+  // Asleep for four hours; the answer was on its way all the time.
+  await page.clock.setSystemTime(Date.now() + 4 * 3600e3);
+  const heard = page.waitForResponse('**/healthz');
+  answer();
+  await (await heard).finished();
+  await page.clock.runFor(1000);
+  assert.ok(await page.locator('#clock').isHidden());
+  await end(page);
+});
+
 test('two windows: the plan goes once, and both say the same', async () => {
   const page = await written();
   const before = await count();

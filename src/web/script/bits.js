@@ -41,8 +41,9 @@ const inWords = (at) => {
 // By how much this phone's clock is ahead of the service's, in milliseconds.
 let skew = 0;
 function compare(answer, began) {
-  const said = Date.parse(answer.headers.get('date'));
-  if (said) skew = (began + Date.now()) / 2 - said - 500;
+  const said = Date.parse(answer.headers.get('date')), took = Date.now() - began;
+  // A phone that slept, or whose clock was set, while it waited can't be compared by this answer.
+  if (said && took >= 0 && took <= LONGEST) skew = began + took / 2 - said - 500;
   const off = Math.abs(skew) > 2 * MIN;
   const line = $('#clock');
   if (!line) return;
