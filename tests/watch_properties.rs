@@ -159,7 +159,8 @@ proptest! {
                 let told = before.told(reader);
                 let kind = if told.alerted { Kind::StandDown } else { Kind::Home };
                 let number = step.orders.iter().filter(|one| one.to == reader && one.kind == kind);
-                prop_assert_eq!(number.count(), usize::from(told.alerted || told.of_plan));
+                let knows = told.of_plan && !wants_none(&before, reader);
+                prop_assert_eq!(number.count(), usize::from(told.alerted || knows));
             }
         }
     }
