@@ -157,10 +157,11 @@ function lay() {
 }
 async function begin() {
   document.documentElement.className = 'js';
-  await load();
   zone = form.dataset.zone || undefined;
   const fresh = form.dataset.fresh === '1';
-  if (fresh && !plan && local('draft')) fill(local('draft'));
+  // At once, before anything can be typed over it.
+  if (fresh && !local(SLOT) && local('draft')) fill(local('draft'));
+  await load();
   // A draft of yesterday is for today.
   if (fresh && !(moment('times.return_by') > Date.now())) {
     put('times.launch', soon(5));
