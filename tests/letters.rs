@@ -20,6 +20,8 @@ mod coordinator;
 mod first_lines;
 #[path = "letters/late.rs"]
 mod late;
+#[path = "letters/questions.rs"]
+mod questions;
 #[path = "letters/story.rs"]
 mod story;
 #[path = "letters/strangers.rs"]

@@ -103,7 +103,19 @@ fn rescue_page(scene: &Scene<'_>) -> Option<Block> {
 /// So many questions are put to the reader.
 const MOST_FIND_OUT: usize = 6;
 
-/// What the plan does not tell and somebody ashore may know.
+/// What no plan can tell, and whoever is ashore may find out by asking and looking.
+const ASK_AND_LOOK: [&str; 6] = [
+    "Is their vehicle still at the launch? Did anybody see them launch, or see them since?",
+    "Which boats, paddles and gear are missing from their homes? Did they hire any?",
+    "What was the last call, message or shared location from each phone? Which carrier, and how \
+     full was the battery? Do they carry a tracker, and who can see it?",
+    "Have their bank cards or accounts been used since they launched?",
+    "Whom else did they tell? Who paddled near them? Who is searching on their own?",
+    "Who are their next of kin, and do they know? Until they do, put no names on the net, and leave \
+     the press to the rescue service.",
+];
+
+/// What the plan does not tell and somebody ashore may know or find out.
 fn find_out(scene: &Scene<'_>) -> Vec<Block> {
     if scene.to_crew() {
         return Vec::new();
@@ -113,18 +125,21 @@ fn find_out(scene: &Scene<'_>) -> Vec<Block> {
     let missing = missing.map(|missing| words::clean(&missing.what));
     let list: Vec<String> =
         seen_last(scene).into_iter().chain(missing).take(MOST_FIND_OUT).collect();
-    if list.is_empty() {
-        return Vec::new();
-    }
-    vec![
-        Block::heading("What you may know or find out"),
-        Block::Para(format!(
+    let mut blocks = vec![Block::heading("What you may know or find out")];
+    if !list.is_empty() {
+        blocks.push(Block::Para(format!(
             "The plan answers {} of {} questions that a rescue coordinator asks. Do not wait to call \
              because of these; tell them what you know, the most useful first:",
             asked.answered, asked.of
-        )),
-        Block::List(list),
-    ]
+        )));
+        blocks.push(Block::List(list));
+    }
+    blocks.push(Block::para(
+        "No plan can tell these. Ask and look once the call is made, and tell the rescue service what \
+         you find:",
+    ));
+    blocks.push(Block::List(ASK_AND_LOOK.map(str::to_owned).to_vec()));
+    blocks
 }
 
 /// What only those of the party who are ashore can tell.

@@ -3,6 +3,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::facts::Facts;
+use super::not_told::not_told;
 use super::warned::{self, Reader};
 use super::when::{Clock, spoken, utc};
 use super::{hours, weather, words};
@@ -332,77 +333,4 @@ fn ashore(facts: &Facts<'_>) -> Section {
     let told = words::list(&contacts.collect::<Vec<_>>());
     let rows = vehicle.into_iter().chain([Row::new("Who ashore has this plan", told)]).collect();
     Section { title: "Ashore".to_owned(), rows }
-}
-
-/// What a coordinator asks for and this plan lacks, in the order of the questions.
-fn not_told(facts: &Facts<'_>, with_medical: bool) -> Vec<String> {
-    let plan = facts.plan;
-    let mut missing = vec![
-        "whether they launched, and their position since".to_owned(),
-        "other landing places they may have chosen".to_owned(),
-    ];
-    let mut ask = |lacking: bool, what: &str| {
-        if lacking {
-            missing.push(what.to_owned());
-        }
-    };
-    ask(plan.waypoints.is_empty(), "any point of the route but its ends");
-    ask(plan.pace.speed_kn.is_none(), "their speed");
-    ask(true, "a time to report on the way; what they would do in bad weather or overnight");
-    ask(plan.gear.notes.is_none(), "food, water, camping and other gear");
-    ask(plan.craft.is_empty(), "what they paddle, and its colours");
-    let craft = |lacks: fn(&Craft) -> bool| plan.craft.iter().any(lacks);
-    ask(craft(|one| one.kind.is_none()), "the kind of each craft");
-    ask(craft(|one| one.length_m.is_none()), "the length of each craft");
-    ask(craft(|one| one.colours.is_none()), "the colours of each craft");
-    ask(craft(|one| one.marks.is_none()), "marks, names and stickers on each craft");
-    for one in facts.on_trip().into_iter().filter_map(|at| plan.crew.get(at)) {
-        let lacking = lacking_of(one, with_medical);
-        if !lacking.is_empty() {
-            missing.push(format!("of {}: {}", words::name(&one.name), lacking.join(", ")));
-        }
-    }
-    let mut ask = |lacking: bool, what: &str| {
-        if lacking {
-            missing.push(what.to_owned());
-        }
-    };
-    ask(true, "sex and build of the crew");
-    ask(plan.gear.vhf.is_none(), "whether they have a VHF radio");
-    ask(plan.gear.mmsi.is_none(), "a radio's MMSI");
-    ask(plan.gear.beacon.is_none(), "whether they have a beacon");
-    ask(plan.gear.beacon.is_some(), "to whom the beacon is registered");
-    ask(plan.gear.night_signals.is_none(), "whether they have distress signals");
-    ask(plan.gear.light.is_none(), "whether they have a light");
-    ask(plan.gear.sound_signal.is_none(), "whether they have a whistle or horn");
-    ask(true, "a tracker or shared location; how full their phones are");
-    ask(plan.launch.vehicle.is_none(), "a vehicle left at the launch");
-    ask(plan.launch.vehicle.is_some(), "whether the vehicle is still there");
-    ask(true, "who else was near them");
-    let stated = plan.stated.as_ref();
-    let water = facts.review.and_then(|review| review.water.temperature_c);
-    ask(water.or(stated.and_then(|all| all.water_c)).is_none(), "the water's temperature");
-    ask(stated.is_none_or(|all| all.wind_kn.is_none()), "wind at the launch");
-    ask(stated.is_none_or(|all| all.air_c.is_none()), "air temperature");
-    let waves = facts.review.is_some_and(|review| review.water.waves.is_some());
-    ask(!waves, "waves, visibility, tide and currents, then and now");
-    ask(waves, "visibility, tide and currents, then and now");
-    ask(true, "their next of kin, unless that is you");
-    missing
-}
-
-fn lacking_of(one: &CrewMember, with_medical: bool) -> Vec<&'static str> {
-    [
-        (one.phone.is_none(), "telephone"),
-        (one.age.is_none(), "age"),
-        (with_medical && one.medical.is_none(), "anything medical"),
-        (one.wearing.is_none(), "colours of the clothing"),
-        (one.immersion_wear.is_none(), "wetsuit or drysuit"),
-        (one.lifejacket.is_none(), "whether a life jacket is worn"),
-        (one.swims.is_none(), "how well they swim"),
-        (one.experience.is_none(), "experience"),
-    ]
-    .into_iter()
-    .filter_map(|(lacks, what)| lacks.then_some(what))
-    .collect()
 }

@@ -18,7 +18,7 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
          not land among the spam."
             .to_owned(),
     ]));
-    blocks.extend(scene.link("The page:"));
+    blocks.extend(scene.link("The page, for your answer."));
     blocks.push(Block::heading("What is asked of you"));
     blocks.push(Block::List(vec![
         "Before a trip you get a letter: who goes out, until when, and at what time you act if you \

@@ -24,6 +24,7 @@ mod hours;
 mod html;
 mod late;
 mod news;
+mod not_told;
 mod reminder;
 mod rescue;
 mod scene;

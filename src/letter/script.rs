@@ -71,10 +71,11 @@ fn opening(scene: &Scene<'_>) -> String {
         String::new()
     };
     format!(
-        "I want to report {} overdue on the water. I have their written float plan. I know of no \
-         distress call; I only know that they have not reported back. I ask you to look for \
+        "I want to report {} overdue on the water. I have the float plan that they filed with {}, \
+         which watches the clock. I know of no distress call; I only know that they have not reported back. I ask you to look for \
          them.{ashore}",
-        people(out)
+        people(out),
+        scene.service()
     )
 }
 

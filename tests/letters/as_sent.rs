@@ -110,9 +110,15 @@ fn every_letter_goes_over_the_line_and_alerts_stay_small() {
     fs::create_dir_all(folder).expect("a folder");
     let awkward = awkward();
     write("outage", &after_an_outage(), folder);
-    for (name, text) in [("full", PLAN), ("smallest", SMALLEST), ("awkward", awkward.as_str())] {
-        let mut story = Story::of(text, "2026-06-14T12:00:00Z");
-        if name == "smallest" {
+    for (name, text, filed_at) in [
+        ("full", PLAN, "2026-06-14T12:00:00Z"),
+        ("demo", include_str!("../../demo-data/plan-strait.toml"), "2027-05-15T12:30:00Z"),
+        ("smallest", SMALLEST, "2026-06-14T12:00:00Z"),
+        ("awkward", awkward.as_str(), "2026-06-14T12:00:00Z"),
+    ] {
+        let mut story = Story::of(text, filed_at);
+        // The invented review is of the full plan.
+        if ["smallest", "demo"].contains(&name) {
             story.review = None;
         }
         let mut story = long_story(story);

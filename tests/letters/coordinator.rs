@@ -55,7 +55,7 @@ const NOT_TOLD: [&str; 6] = [
     "other landing places they may have chosen",
     "of Tomas Bright: telephone, anything medical",
     "sex and build of the crew",
-    "a tracker or shared location",
+    "a satellite tracker or shared location, and where to see it",
     "waves, visibility, tide and currents, then and now",
 ];
 
@@ -151,7 +151,7 @@ fn the_smallest_plan_says_all_that_it_does_not_tell() {
         "no figure: what they paddle is not told",
         "whether they have a VHF radio",
         "whether they have a beacon",
-        "a vehicle left at the launch",
+        "a vehicle or trailer left at the launch",
         "the water's temperature",
     ] {
         assert!(text.contains(what), "{what} not in {text}");
