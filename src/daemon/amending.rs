@@ -73,10 +73,7 @@ impl Daemon {
             };
             match store.amend(version, now).await {
                 Err(StoreError::Refused(Refusal::MovedOn)) if tries < MOST_TRIES => continue,
-                Err(StoreError::NamedTooOften { contact }) => {
-                    return Err(self.too_often(&placed.plan, contact));
-                }
-                Err(error) => return Err(error.into()),
+                Err(error) => return Err(self.named_too_often(&placed.plan, error)),
                 Ok(applied) => {
                     self.0.memory.follow(plan_ref, &applied);
                     tracing::info!(plan = plan_ref, "a plan was amended");

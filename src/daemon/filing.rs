@@ -68,6 +68,18 @@ pub enum FilingError {
         /// The limit.
         most: u32,
     },
+    /// Too many plans a day name an address of the crew.
+    #[error(
+        "{member} has been named in {most} plans within a day, more than are written to one \
+         address; leave out the email of this crew member, who can check in by the link of whoever \
+         files"
+    )]
+    TooManyOfCrew {
+        /// Which member.
+        member: String,
+        /// The limit.
+        most: u32,
+    },
     /// A contact has asked never to be written to.
     #[error(
         "{contact} has asked this service never to write to them, so nobody would be told there; \
@@ -180,13 +192,13 @@ impl Daemon {
             strangers: Some(self.strangers(plan, now)),
         };
         let armed = match self.0.store.file(&filing, now).await {
-            Err(StoreError::NamedTooOften { contact }) => return Err(self.too_often(plan, contact)),
             Err(StoreError::FiledTooOften) => {
                 return Err(FilingError::TooManyByKey(
                     self.0.house.limits.filings_per_key_per_hour,
                 ));
             }
-            armed => armed?,
+            Err(error) => return Err(self.named_too_often(plan, error)),
+            Ok(armed) => armed,
         };
         if armed != record.plan_ref {
             // The same filing came a moment before.
@@ -233,11 +245,19 @@ impl Daemon {
         self.check_naming(plan.contacts.iter()).await
     }
 
-    pub(super) fn too_often(&self, plan: &Plan, contact: usize) -> FilingError {
-        let contact = plan.contacts.get(contact).map(|one| one.name.clone()).unwrap_or_default();
-        FilingError::TooManyNaming {
-            contact,
-            most: self.0.house.limits.filings_per_address_per_day,
+    /// The store's refusal in the words of this plan.
+    pub(super) fn named_too_often(&self, plan: &Plan, error: StoreError) -> FilingError {
+        let most = self.0.house.limits.filings_per_address_per_day;
+        match error {
+            StoreError::NamedTooOften { contact } => {
+                let name = plan.contacts.get(contact).map(|one| one.name.clone());
+                FilingError::TooManyNaming { contact: name.unwrap_or_default(), most }
+            }
+            StoreError::CrewNamedTooOften { member } => {
+                let name = plan.crew.get(member).map(|one| one.name.clone());
+                FilingError::TooManyOfCrew { member: name.unwrap_or_default(), most }
+            }
+            error => error.into(),
         }
     }
 

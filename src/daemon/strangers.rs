@@ -26,9 +26,16 @@ impl Daemon {
             by_key_since: now - TimeDelta::hours(1),
             most_naming: limits.filings_per_address_per_day,
             since: now - TimeDelta::days(1),
+            crew: self.crew_hashes(plan),
             ask_at: (limits.confirmations_per_address_per_day > 0)
                 .then(|| by_day(plan.times.zone, now)),
         }
+    }
+
+    fn crew_hashes(&self, plan: &Plan) -> Vec<(usize, String)> {
+        let crew = plan.crew.iter().enumerate();
+        crew.filter_map(|(at, one)| Some((at, self.0.secrets.address_hash(one.email.as_deref()?))))
+            .collect()
     }
 
     /// Nobody is named who wants no letters, and nobody who has never answered is named too often.

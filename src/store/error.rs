@@ -45,6 +45,12 @@ pub enum StoreError {
         /// The contact's place in the plan.
         contact: usize,
     },
+    /// So many plans name this member of the crew that no more are taken.
+    #[error("too many plans name crew member {}", .member + 1)]
+    CrewNamedTooOften {
+        /// The member's place in the plan.
+        member: usize,
+    },
     /// A row does not hold what it must.
     #[error("plan {plan} can't be read: {why}")]
     Damaged {

@@ -169,7 +169,7 @@ impl Store {
     pub async fn unconfirmed(&self, plan_ref: &str) -> Result<Vec<usize>, StoreError> {
         let rows = sqlx::query(
             "SELECT contact FROM named_addresses WHERE plan = $1 \
-             AND hash NOT IN (SELECT hash FROM confirmed_addresses)",
+             AND contact >= 0 AND hash NOT IN (SELECT hash FROM confirmed_addresses)",
         )
         .bind(plan_ref)
         .fetch_all(&self.readers)

@@ -88,6 +88,9 @@ impl NewPlan {
         letters::insert(connection, &owed, now).await?;
         links::insert(connection, &self.plan_ref, &self.links).await?;
         self.insert_addresses(connection).await?;
+        if let Some(strangers) = &self.strangers {
+            strangers::note_crew(connection, strangers, &self.plan_ref, now).await?;
+        }
         match self.strangers.as_ref().and_then(|strangers| strangers.ask_at) {
             Some(at) => strangers::ask(connection, &self.plan_ref, now, at).await,
             None => Ok(()),

@@ -21,6 +21,9 @@ pub struct Strangers {
     pub since: DateTime<Utc>,
     /// When an address that was never asked is; `None` asks nobody.
     pub ask_at: Option<DateTime<Utc>>,
+    /// The keyed hashes of the crew's addresses, with their places: nobody is asked there, but they
+    /// count as named.
+    pub crew: Vec<(usize, String)>,
 }
 
 /// Refuses a plan, or a version of it, that names a stranger too often, in the transaction that would
@@ -32,7 +35,9 @@ pub(super) async fn check(
     plan_ref: &str,
     addresses: &[String],
 ) -> Result<(), StoreError> {
-    if addresses.is_empty() {
+    let crew = strangers.crew.iter().map(|(_, hash)| hash);
+    let all: Vec<&String> = addresses.iter().chain(crew).collect();
+    if all.is_empty() {
         return Ok(());
     }
     let text = format!(
@@ -40,19 +45,51 @@ pub(super) async fn check(
          AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
          AND hash NOT IN (SELECT hash FROM named_addresses WHERE plan = $3) \
          GROUP BY hash HAVING COUNT(DISTINCT plan) >= $2 LIMIT 1",
-        list(4, addresses.len())
+        list(4, all.len())
     );
     let mut select = sqlx::query(sqlx::AssertSqlSafe(text))
         .bind(millis(strangers.since))
         .bind(i64::from(strangers.most_naming))
         .bind(plan_ref);
-    for hash in addresses {
+    for hash in all {
         select = select.bind(hash);
     }
     let Some(row) = select.fetch_optional(connection).await? else { return Ok(()) };
     let hash: String = row.try_get("hash")?;
-    let contact = addresses.iter().position(|one| *one == hash).unwrap_or(0);
-    Err(StoreError::NamedTooOften { contact })
+    match strangers.crew.iter().find(|(_, one)| *one == hash) {
+        Some((member, _)) if !addresses.contains(&hash) => {
+            Err(StoreError::CrewNamedTooOften { member: *member })
+        }
+        _ => {
+            let contact = addresses.iter().position(|one| *one == hash).unwrap_or(0);
+            Err(StoreError::NamedTooOften { contact })
+        }
+    }
+}
+
+/// Notes which addresses the crew is written to at, below the contacts: member 0 stands at place -1.
+/// Another address in the same place is named anew.
+pub(super) async fn note_crew(
+    connection: &mut AnyConnection,
+    strangers: &Strangers,
+    plan_ref: &str,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    for (member, hash) in &strangers.crew {
+        let place = i64::try_from(*member).map_or(i64::MIN, |member| -1 - member);
+        sqlx::query(
+            "INSERT INTO named_addresses (hash, plan, contact, filed_at) VALUES ($1, $2, $3, $4) \
+             ON CONFLICT (plan, contact) DO UPDATE SET hash = excluded.hash, \
+             filed_at = excluded.filed_at WHERE named_addresses.hash <> excluded.hash",
+        )
+        .bind(hash)
+        .bind(plan_ref)
+        .bind(place)
+        .bind(millis(now))
+        .execute(&mut *connection)
+        .await?;
+    }
+    Ok(())
 }
 
 /// Notes that the addresses which this plan names from an instant on, and which were never asked nor
@@ -66,7 +103,7 @@ pub(super) async fn ask(
     sqlx::query(
         "INSERT INTO confirmations (hash, plan, contact, send_at) \
          SELECT hash, plan, MIN(contact), $1 FROM named_addresses WHERE plan = $2 \
-         AND filed_at >= $3 AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
+         AND contact >= 0 AND filed_at >= $3 AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
          AND hash NOT IN (SELECT hash FROM never_write) GROUP BY hash, plan \
          ON CONFLICT (hash) DO UPDATE SET plan = excluded.plan, contact = excluded.contact, \
          send_at = excluded.send_at WHERE confirmations.sent_at IS NULL",
@@ -132,7 +169,7 @@ impl Store {
     pub async fn unwanted_in_open_plans(&self) -> Result<Vec<(String, usize)>, StoreError> {
         let rows = sqlx::query(
             "SELECT named.plan AS plan, named.contact AS contact FROM never_write \
-             JOIN named_addresses AS named ON named.hash = never_write.hash \
+             JOIN named_addresses AS named ON named.hash = never_write.hash AND named.contact >= 0 \
              JOIN plans ON plans.ref = named.plan AND plans.closed_at IS NULL",
         )
         .fetch_all(&self.readers)

@@ -258,6 +258,9 @@ async fn write_new(
         .execute(&mut *connection)
         .await?;
     }
+    if let Some(strangers) = &version.strangers {
+        strangers::note_crew(connection, strangers, plan_ref, now).await?;
+    }
     if let Some(at) = version.strangers.as_ref().and_then(|strangers| strangers.ask_at) {
         strangers::ask(connection, plan_ref, now, at).await?;
     }

@@ -70,7 +70,9 @@ impl Problem {
         const UNCHANGED: &str = "nothing was changed, and the plan stands as it was";
         match error {
             FilingError::Faults(faults) => Problem::of_faults(UNCHANGED, &faults),
-            FilingError::TooManyNaming { .. } => too_many(UNCHANGED, &error, 86_400),
+            FilingError::TooManyNaming { .. } | FilingError::TooManyOfCrew { .. } => {
+                too_many(UNCHANGED, &error, 86_400)
+            }
             FilingError::WantsNoLetters { .. } => {
                 Problem::unusable(format!("{UNCHANGED}: {error}"))
             }
@@ -146,7 +148,9 @@ impl From<FilingError> for Problem {
         match error {
             FilingError::Faults(faults) => faults.into(),
             FilingError::TooManyByKey(_) => too_many(NOT_FILED, &error, 3600),
-            FilingError::TooManyNaming { .. } => too_many(NOT_FILED, &error, 86_400),
+            FilingError::TooManyNaming { .. } | FilingError::TooManyOfCrew { .. } => {
+                too_many(NOT_FILED, &error, 86_400)
+            }
             FilingError::WantsNoLetters { .. } => {
                 Problem::unusable(format!("{NOT_FILED}: {error}"))
             }

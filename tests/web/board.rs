@@ -39,6 +39,7 @@ async fn the_board_is_the_keepers_and_small_however_many_are_out() {
         plan["crew"][0]["name"] = format!("{at} {}", "Long-Name ".repeat(12)).trim().into();
         plan["contact"][0]["email"] = format!("dunstan{at}@example.org").into();
         plan["contact"][1]["email"] = format!("mirela{at}@example.org").into();
+        plan["crew"][0]["email"] = format!("ines{at}@example.org").into();
         lamp.file(&plan).await;
     }
     ten_thousand_more(&lamp).await;

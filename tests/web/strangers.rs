@@ -176,6 +176,8 @@ async fn ten_thousand_filings_at_one_victim_lead_to_ten_letters_and_one_question
         let mut sent = tokio::task::JoinSet::new();
         for at in 0..25 {
             let mut plan = plan();
+            // The crew's own address is under the same limit.
+            plan["crew"][0].as_object_mut().unwrap().remove("email");
             // The attacker writes the address in as many ways as there are.
             plan["contact"] = json!([{"name": format!("Victim {batch}"),
                                       "email": format!("victim+{batch}.{at}@example.org")}]);
@@ -277,4 +279,39 @@ async fn an_amendment_that_adds_a_stranger_is_held_to_the_same() {
     let of = |status| answers.iter().filter(|one| **one == status).count();
     assert_eq!((of(StatusCode::OK), of(StatusCode::TOO_MANY_REQUESTS)), (10, 2), "{answers:?}");
     assert_eq!(store.ask_strangers(lamp.daemon.now(), 50).await.unwrap(), 1, "the victim, once");
+}
+
+/// Nor can somebody be written to without end by being called crew.
+#[tokio::test]
+async fn an_address_of_the_crew_is_named_ten_times_a_day_at_most() {
+    let lamp =
+        Lamp::with(Wish { filings_per_key_per_hour: Some(u32::MAX), ..Wish::default() }).await;
+    let filing = |at: usize, email: Option<String>| {
+        let mut plan = plan();
+        plan["contact"] = json!([{"name": "Friend", "email": format!("friend{at}@example.org")}]);
+        match email {
+            Some(email) => plan["crew"][0]["email"] = json!(email),
+            None => drop(plan["crew"][0].as_object_mut().unwrap().remove("email")),
+        }
+        plan
+    };
+    for at in 0..10 {
+        lamp.file(&filing(at, Some(format!("victim+{at}@example.org")))).await;
+    }
+    let (status, problem) =
+        try_to_file(&lamp, &filing(10, Some("victim@example.org".to_owned()))).await;
+    assert_eq!(status, StatusCode::TOO_MANY_REQUESTS, "{problem}");
+    let detail = problem["detail"].as_str().unwrap();
+    assert!(detail.contains("nothing was filed") && detail.contains("Ines Halloran"), "{detail}");
+    // Nobody goes unwatched for it, and as a contact the address counts the same.
+    assert_eq!(try_to_file(&lamp, &filing(11, None)).await.0, StatusCode::CREATED);
+    let mut contact = filing(12, None);
+    contact["contact"][0]["email"] = json!("victim@example.org");
+    assert_eq!(try_to_file(&lamp, &contact).await.0, StatusCode::TOO_MANY_REQUESTS);
+    // By an amendment no more than by a filing.
+    let other = lamp.file(&filing(13, None)).await;
+    let new = filing(13, Some("victim@example.org".to_owned()));
+    let link = other["links"]["amend"].as_str().unwrap();
+    let answer = lamp.post(link).header("Idempotency-Key", "a").json(&new).send().await.unwrap();
+    assert_eq!(answer.status(), StatusCode::TOO_MANY_REQUESTS);
 }
