@@ -5,6 +5,9 @@
 //! ends at 6 degrees, about the limit of seeing a person on the water. Hills, haze and weather
 //! shorten the light; nothing here knows of them.
 
+use std::cell::RefCell;
+use std::collections::VecDeque;
+
 use chrono::{DateTime, NaiveDate, TimeDelta, TimeZone, Utc};
 use chrono_tz::Tz;
 use solar_positioning::{Horizon, Location, SolarEvents, SolarPositions, delta_t};
@@ -52,6 +55,30 @@ impl std::fmt::Display for Sun {
 /// or after 3000, of which nobody knows how the earth turns.
 #[must_use]
 pub fn daylight(at: Position, date: NaiveDate, zone: Tz) -> Option<Daylight> {
+    let asked = (at, date, zone);
+    FOUND.with_borrow_mut(|found| {
+        if let Some((_, light)) = found.iter().find(|(known, _)| *known == asked) {
+            return *light;
+        }
+        let light = search(at, date, zone);
+        found.truncate(MOST_FOUND - 1);
+        found.push_front((asked, light));
+        light
+    })
+}
+
+/// What a day's light is found by.
+type Asked = (Position, NaiveDate, Tz);
+
+/// The search asks hundreds of times where the sun stands: it took more than a third of an alert's
+/// writing. The letters of one evening ask for the same few ramps and days.
+const MOST_FOUND: usize = 16;
+
+thread_local! {
+    static FOUND: RefCell<VecDeque<(Asked, Option<Daylight>)>> = const { RefCell::new(VecDeque::new()) };
+}
+
+fn search(at: Position, date: NaiveDate, zone: Tz) -> Option<Daylight> {
     let delta_t_s = delta_t::estimate_from_date_like(&date).ok()?;
     let location = Location { latitude: at.lat_deg(), longitude: at.lon_deg() };
     let events = SolarEvents::new();
@@ -188,6 +215,8 @@ mod tests {
             let found =
                 daylight(at, fields[3].parse().unwrap(), fields[2].parse().unwrap()).unwrap();
             assert_eq!(found.sun.to_string(), fields[4], "{line}");
+            let again = daylight(at, fields[3].parse().unwrap(), fields[2].parse().unwrap());
+            assert_eq!(again, Some(found), "remembered");
             let time = |at: usize| (!fields[at].is_empty()).then(|| fields[at].parse().unwrap());
             compare(line, at, found, [time(5), time(6), time(7), time(8)]);
             count += 1;
