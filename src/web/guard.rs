@@ -7,11 +7,12 @@ use std::time::Duration;
 use axum::body::{Body, Bytes};
 use axum::extract::{Request, State};
 use axum::http::header::{self, HeaderName, HeaderValue};
-use axum::http::{HeaderMap, Method, StatusCode, Uri};
+use axum::http::{Method, StatusCode, Uri};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use http_body_util::BodyExt;
 
+use super::heads::is_own;
 use super::listening::Peer;
 use super::page::{Sorry, gone};
 use super::problem::Problem;
@@ -119,22 +120,6 @@ pub(super) async fn own_pages_only(
     shown(request.uri(), Problem::new(StatusCode::FORBIDDEN, detail))
 }
 
-/// Whether a request comes from our own pages, or from no browser at all. A browser that is told
-/// to send no referrer calls its origin `null`; if it is too old to send `Sec-Fetch-Site` too, a
-/// page still takes it: the secret in a page's address, or the token in its form, is proof enough.
-fn is_own(headers: &HeaderMap, api: bool, base_url: &str) -> bool {
-    let text = |name: &str| headers.get(name).map(|value| value.to_str().unwrap_or("unreadable"));
-    let site = text("sec-fetch-site");
-    if !matches!(site, None | Some("same-origin" | "none")) {
-        return false;
-    }
-    match text("origin") {
-        None => true,
-        Some("null") => site == Some("same-origin") || (site.is_none() && !api),
-        Some(origin) => origin == base_url,
-    }
-}
-
 /// Adds what tells a browser to keep the pages to itself.
 pub(super) async fn headers(
     State(daemon): State<Daemon>,
@@ -185,39 +170,4 @@ fn is_api(uri: &Uri) -> bool {
 /// A problem as the reader takes it: a document for a program, a page for a person.
 pub(super) fn shown(uri: &Uri, problem: Problem) -> Response {
     if is_api(uri) { problem.into_response() } else { Sorry::from(problem).into_response() }
-}
-
-#[cfg(test)]
-#[allow(clippy::unwrap_used)]
-mod tests {
-    use super::*;
-
-    const BASE: &str = "https://lamp.example.org";
-
-    fn own(pairs: &[(&'static str, &'static str)], api: bool) -> bool {
-        let headers = pairs
-            .iter()
-            .map(|(name, value)| (HeaderName::from_static(name), HeaderValue::from_static(value)));
-        is_own(&headers.collect(), api, BASE)
-    }
-
-    /// What browsers send for a form on a page with `Referrer-Policy: no-referrer`: an origin of
-    /// `null` (Fetch Standard, "append a request Origin header") and, since 2023 in all of them,
-    /// `Sec-Fetch-Site` (W3C Fetch Metadata).
-    #[test]
-    fn only_our_own_pages_and_programs_change_anything() {
-        assert!(own(&[], true), "a program");
-        assert!(own(&[("origin", BASE)], true));
-        assert!(own(&[("origin", "null"), ("sec-fetch-site", "same-origin")], false));
-        assert!(own(&[("origin", "null")], false), "an old browser on our page");
-        assert!(!own(&[("origin", "null")], true));
-        assert!(!own(&[("origin", "https://evil.example.org")], true));
-        assert!(!own(&[("origin", "https://evil.example.org")], false));
-        assert!(!own(&[("origin", "http://lamp.example.org")], false), "another scheme");
-        assert!(!own(&[("origin", "https://lamp.example.org.evil.example.org")], false));
-        for site in ["cross-site", "same-site", "unheard-of"] {
-            assert!(!own(&[("sec-fetch-site", site)], false));
-            assert!(!own(&[("origin", BASE), ("sec-fetch-site", site)], false));
-        }
-    }
 }

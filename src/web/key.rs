@@ -1,15 +1,10 @@
 //! Who asks: a program with a key in its header, or a device with one in its cookie.
 
 use axum::extract::{FromRequestParts, OptionalFromRequestParts};
-use axum::http::header;
+use axum::http::HeaderValue;
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, HeaderValue};
-use hmac::{Hmac, KeyInit, Mac};
-use sha2::{Digest, Sha256};
 
-use base64::Engine;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-
+use super::heads::{bearer, cookie, form_token, is_form_token};
 use super::page::Sorry;
 use super::problem::Problem;
 use crate::daemon::Daemon;
@@ -29,11 +24,6 @@ impl FromRequestParts<Daemon> for Bearer {
     }
 }
 
-fn bearer(headers: &HeaderMap) -> Option<&str> {
-    let (scheme, secret) = headers.get(header::AUTHORIZATION)?.to_str().ok()?.split_once(' ')?;
-    scheme.eq_ignore_ascii_case("bearer").then_some(secret.trim())
-}
-
 /// A device that opened a key's link.
 pub(super) struct Device {
     pub(super) key: Key,
@@ -51,25 +41,14 @@ impl OptionalFromRequestParts<Daemon> for Device {
 }
 
 impl Device {
-    /// The token of a form that was served to this device. No other page can know it: it is a
-    /// keyed hash under the secret in the cookie.
+    /// The token of a form that was served to this device.
     pub(super) fn form_token(&self, once: &str) -> String {
-        URL_SAFE_NO_PAD.encode(self.mac(once).finalize().into_bytes())
+        form_token(&self.secret, once)
     }
 
     /// Whether this is that token.
     pub(super) fn owns_form(&self, once: &str, token: &str) -> bool {
-        let Ok(token) = URL_SAFE_NO_PAD.decode(token) else { return false };
-        self.mac(once).verify_slice(&token).is_ok()
-    }
-
-    fn mac(&self, once: &str) -> Hmac<Sha256> {
-        // HMAC takes a key of any length; hashed first, it fills half a block.
-        let mut block = [0; 64];
-        block[..32].copy_from_slice(&Sha256::digest(self.secret.as_bytes()));
-        let mut mac = Hmac::<Sha256>::new(&block.into());
-        mac.update(format!("form {once}").as_bytes());
-        mac
+        is_form_token(&self.secret, once, token)
     }
 }
 
@@ -90,10 +69,4 @@ fn cookie_name(daemon: &Daemon) -> &'static str {
 
 fn has_tls(daemon: &Daemon) -> bool {
     daemon.house().base_url.starts_with("https:")
-}
-
-fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
-    let lines = headers.get_all(header::COOKIE).iter().filter_map(|line| line.to_str().ok());
-    let pairs = lines.flat_map(|line| line.split(';')).filter_map(|pair| pair.split_once('='));
-    pairs.map(|(key, value)| (key.trim(), value.trim())).find(|(key, _)| *key == name).map(|x| x.1)
 }

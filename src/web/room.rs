@@ -7,7 +7,7 @@ use std::sync::{Mutex, PoisonError};
 
 use tokio::sync::{Semaphore, SemaphorePermit};
 
-use super::guesses::whose;
+use super::heads::whose;
 
 /// So many larger bodies are read at once: 8 MB, however many clients send them.
 const MOST: usize = 32;

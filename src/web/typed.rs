@@ -2,31 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use axum::Form;
-use axum::extract::{FromRequest, Request};
-use axum::http::StatusCode;
-
-use super::page::Sorry;
-use super::problem::Problem;
-use crate::daemon::Daemon;
-use crate::daemon::secrets::token_hash;
-
 /// The fields of a form as they were sent: of a field that came several times, every value.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Typed(BTreeMap<String, Vec<String>>);
-
-impl FromRequest<Daemon> for Typed {
-    type Rejection = Sorry;
-
-    async fn from_request(request: Request, daemon: &Daemon) -> Result<Self, Sorry> {
-        let Form(pairs) =
-            Form::<Vec<(String, String)>>::from_request(request, daemon).await.map_err(|_| {
-                let detail = "this is not what the form on the page sends; nothing was changed";
-                Problem::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, detail)
-            })?;
-        Ok(Typed::from_iter(pairs))
-    }
-}
 
 impl FromIterator<(String, String)> for Typed {
     fn from_iter<I: IntoIterator<Item = (String, String)>>(pairs: I) -> Self {
@@ -54,9 +32,8 @@ impl Typed {
         self.0.get(name).map_or(&[], Vec::as_slice)
     }
 
-    /// A key for doing once what this very form asks for: the same form sent twice is one deed,
-    /// one with any other word in it is another.
-    pub(super) fn idempotency(&self) -> String {
-        token_hash(&format!("{:?}", self.0))
+    /// Everything that came, in one text.
+    pub(super) fn whole(&self) -> String {
+        format!("{:?}", self.0)
     }
 }

@@ -1,9 +1,10 @@
 //! Reads what a request carries.
 
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::{HeaderMap, StatusCode};
 use serde::de::DeserializeOwned;
 
 use crate::plan::{Faults, Plan, read_json, read_toml};
+use crate::web::heads::content_type;
 use crate::web::problem::Problem;
 
 const LONGEST_IDEMPOTENCY_KEY: usize = 200;
@@ -61,9 +62,4 @@ pub(super) fn object<T: DeserializeOwned>(body: &[u8], form: &str) -> Result<T, 
     serde_json::from_slice(body).map_err(|error| {
         Problem::unusable(format!("nothing was changed: {error}. Send JSON like {form}"))
     })
-}
-
-pub(in crate::web) fn content_type(headers: &HeaderMap) -> Option<String> {
-    let value = headers.get(header::CONTENT_TYPE)?.to_str().ok()?;
-    Some(value.split(';').next()?.trim().to_ascii_lowercase())
 }

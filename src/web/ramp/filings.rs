@@ -21,6 +21,7 @@ use crate::daemon::{Daemon, FilingError};
 use crate::plan::{Faults, Plan};
 use crate::store::{FiledAs, Key, Known, StoreError};
 use crate::web::api::body;
+use crate::web::heads::content_type;
 use crate::web::key::{Bearer, Device};
 use crate::web::problem::Problem;
 use crate::web::typed::Typed;
@@ -144,7 +145,7 @@ enum Unread {
 }
 
 fn read(headers: &HeaderMap, bytes: &Bytes) -> Result<(Plan, Sent), Unread> {
-    if body::content_type(headers).as_deref() == Some(FORM) {
+    if content_type(headers).as_deref() == Some(FORM) {
         let draft = Box::new(Draft::of(&Typed::of_bytes(bytes)));
         return match draft.plan() {
             Ok(plan) => Ok((plan, Sent::Form(draft))),
