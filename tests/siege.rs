@@ -137,6 +137,40 @@ async fn who_says_nothing_or_says_it_slowly_is_shown_out_and_keeps_nobody_out() 
     assert!(lamp.peak_kb() < MOST_KB, "{} kB", lamp.peak_kb());
 }
 
+/// More heads that never end than there are seats, all from one address, as behind a web server on
+/// this machine: others are answered at once, and nobody who is being answered is shown out.
+#[tokio::test(flavor = "multi_thread")]
+async fn heads_that_never_end_take_no_seat_from_those_who_speak() {
+    let lamp = Lamp::lit();
+    lamp.grows_well().await;
+    let mut speaks = lamp.connect();
+    let head = format!(
+        "POST /api/v1/review HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer {}\r\n\
+         Content-Type: application/json\r\nContent-Length: 2\r\nConnection: close\r\n\r\n{{",
+        lamp.key
+    );
+    speaks.write_all(head.as_bytes()).unwrap();
+    let mut heads: Vec<_> = (0..700)
+        .map(|_| {
+            let mut head = lamp.connect();
+            // It may be shown out already.
+            let _ = head.write_all(b"GET / HTTP/1.1\r\nHost: x\r\nX-A: ");
+            head
+        })
+        .collect();
+    for _ in 0..20 {
+        // A client of its own each time: none of them sits on a connection that is kept.
+        let answer = client(None).get(format!("{}/healthz", lamp.world.base_url)).send().await;
+        assert_eq!(answer.unwrap().status(), StatusCode::OK);
+    }
+    speaks.write_all(b"}").unwrap();
+    let said = to_the_end(speaks).expect("an answer");
+    assert!(said.starts_with("HTTP/1.1 422 "), "{said}");
+    // The oldest have made room.
+    let first = to_the_end(heads.swap_remove(0)).expect("shown out");
+    assert!(!first.contains("200"), "{first}");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn large_and_deep_bodies_cost_little() {
     let lamp = Lamp::lit();

@@ -1,25 +1,27 @@
 //! Connections: how many, from whom, for how long, with or without TLS.
 //!
 //! Whoever opens connections and says nothing, or says it a letter at a time, must keep nobody
-//! else out: each address has its share, and every step has its time.
+//! else out: each address has its share, every step has its time, and where there is no seat left
+//! the newest comer gets that of the one who has been silent for longest.
 
-use std::collections::HashMap;
+use std::convert::Infallible;
 use std::io;
 use std::net::{IpAddr, SocketAddr};
 use std::pin::pin;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
 use axum::body::Body;
-use axum::extract::{ConnectInfo, Request};
+use axum::extract::ConnectInfo;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
 use hyper::body::Incoming;
 use hyper::server::conn::http1;
+use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
-use hyper_util::service::TowerToHyperService;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpListener;
-use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::{sleep, timeout};
 use tokio_rustls::TlsAcceptor;
 use tokio_util::sync::CancellationToken;
@@ -27,11 +29,8 @@ use tokio_util::task::TaskTracker;
 use tower::ServiceExt as _;
 
 use super::certificate::Certificate;
+use super::seats::{Seat, Seats};
 
-/// Half of what a process may usually open (1024): the letters and the database need theirs.
-const MOST_CONNECTIONS: usize = 512;
-/// One address's share. A web server in front, on this machine, speaks for many.
-const MOST_BY_ADDRESS: usize = 64;
 /// For a request's head, and for the silence before the next one.
 const LONGEST_HEAD: Duration = Duration::from_secs(10);
 const LONGEST_HANDSHAKE: Duration = Duration::from_secs(10);
@@ -49,17 +48,6 @@ const AFTER_FAILURE: Duration = Duration::from_millis(200);
 /// Where a request came from.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Peer(pub(super) IpAddr);
-
-/// How many connections each address has.
-#[derive(Clone, Default)]
-struct Shares(Arc<Mutex<HashMap<IpAddr, usize>>>);
-
-/// A connection's place among all, and among those of its address.
-struct Seat {
-    shares: Shares,
-    address: IpAddr,
-    _one_of_all: OwnedSemaphorePermit,
-}
 
 /// Answers requests until `stop` is cancelled, then ends those under way.
 ///
@@ -92,7 +80,7 @@ async fn listen(
     tls: Option<TlsAcceptor>,
     stop: CancellationToken,
 ) -> io::Result<()> {
-    let (all, shares) = (Arc::new(Semaphore::new(MOST_CONNECTIONS)), Shares::default());
+    let seats = Seats::default();
     let connections = TaskTracker::new();
     loop {
         let accepted = tokio::select! {
@@ -108,20 +96,26 @@ async fn listen(
             }
         };
         // Dropped at once, without a word: words cost what is short.
-        let Some(seat) = shares.seat(peer.ip(), &all) else { continue };
+        let Some(seat) = seats.take(peer.ip()) else { continue };
         let _ = stream.set_nodelay(true);
         let (router, tls, stop) = (router.clone(), tls.clone(), stop.clone());
         connections.spawn(async move {
-            let peer = Peer(seat.address);
-            match tls {
-                None => answer(stream, router, peer, stop).await,
-                Some(tls) => {
-                    if let Ok(Ok(stream)) = timeout(LONGEST_HANDSHAKE, tls.accept(stream)).await {
-                        answer(stream, router, peer, stop).await;
+            let seat = Arc::new(seat);
+            let answered = async {
+                match tls {
+                    None => answer(stream, router, peer.ip(), &seat, stop).await,
+                    Some(tls) => {
+                        let shaken = timeout(LONGEST_HANDSHAKE, tls.accept(stream)).await;
+                        if let Ok(Ok(stream)) = shaken {
+                            answer(stream, router, peer.ip(), &seat, stop).await;
+                        }
                     }
                 }
+            };
+            tokio::select! {
+                () = answered => {}
+                () = seat.given_up() => {}
             }
-            drop(seat);
         });
     }
     connections.close();
@@ -133,19 +127,20 @@ async fn listen(
 async fn answer(
     stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
     router: Router,
-    peer: Peer,
+    from: IpAddr,
+    seat: &Arc<Seat>,
     stop: CancellationToken,
 ) {
-    let router = router.map_request(move |mut request: hyper::Request<Incoming>| -> Request {
-        request.extensions_mut().insert(peer);
-        request.extensions_mut().insert(ConnectInfo(SocketAddr::new(peer.0, 0)));
-        request.map(Body::new)
+    let seat = Arc::clone(seat);
+    let service = service_fn(move |request: hyper::Request<Incoming>| {
+        let (router, seat) = (router.clone(), Arc::clone(&seat));
+        async move { Ok::<_, Infallible>(one_answer(router, from, &seat, request).await) }
     });
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(LONGEST_HEAD)
         .max_buf_size(MOST_HEAD_BYTES)
-        .serve_connection(TokioIo::new(stream), TowerToHyperService::new(router));
+        .serve_connection(TokioIo::new(stream), service);
     let mut connection = pin!(connection);
     // How it ended is its client's business.
     tokio::select! {
@@ -157,49 +152,19 @@ async fn answer(
     let _ = timeout(LAST_ANSWER, connection).await;
 }
 
-impl Shares {
-    /// A seat, if there is one left and this address has not had its share.
-    fn seat(&self, address: IpAddr, all: &Arc<Semaphore>) -> Option<Seat> {
-        let one_of_all = Arc::clone(all).try_acquire_owned().ok()?;
-        let mut shares = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let taken = shares.entry(address).or_default();
-        if *taken >= MOST_BY_ADDRESS && !address.is_loopback() {
-            return None;
-        }
-        *taken += 1;
-        Some(Seat { shares: self.clone(), address, _one_of_all: one_of_all })
+async fn one_answer(
+    router: Router,
+    from: IpAddr,
+    seat: &Seat,
+    mut request: hyper::Request<Incoming>,
+) -> Response {
+    // Its seat was given to another in this very moment: nothing may be done that it never hears of.
+    if !seat.speaks() {
+        return StatusCode::SERVICE_UNAVAILABLE.into_response();
     }
-}
-
-impl Drop for Seat {
-    fn drop(&mut self) {
-        let mut shares = self.shares.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(taken) = shares.get_mut(&self.address) {
-            *taken -= 1;
-            if *taken == 0 {
-                shares.remove(&self.address);
-            }
-        }
-    }
-}
-
-#[cfg(test)]
-#[allow(clippy::unwrap_used)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn one_address_takes_no_more_than_its_share() {
-        let (all, shares) = (Arc::new(Semaphore::new(MOST_CONNECTIONS)), Shares::default());
-        let (greedy, other) = ("192.0.2.1".parse().unwrap(), "192.0.2.2".parse().unwrap());
-        let seats: Vec<_> = std::iter::from_fn(|| shares.seat(greedy, &all)).collect();
-        assert_eq!(seats.len(), MOST_BY_ADDRESS);
-        assert!(shares.seat(other, &all).is_some());
-        drop(seats);
-        assert!(shares.seat(greedy, &all).is_some() && shares.0.lock().unwrap().is_empty());
-        let front = "127.0.0.1".parse().unwrap();
-        let seats: Vec<_> = std::iter::from_fn(|| shares.seat(front, &all)).collect();
-        assert_eq!(seats.len(), MOST_CONNECTIONS);
-        assert!(shares.seat(other, &all).is_none());
-    }
+    request.extensions_mut().insert(Peer(from));
+    request.extensions_mut().insert(ConnectInfo(SocketAddr::new(from, 0)));
+    let Ok(answer) = router.oneshot(request.map(Body::new)).await;
+    seat.is_silent();
+    answer
 }

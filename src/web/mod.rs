@@ -23,6 +23,7 @@ mod ramp;
 mod rescue;
 mod room;
 mod said;
+mod seats;
 mod security_txt;
 mod sent;
 mod spoken;

@@ -1,0 +1,166 @@
+//! Who has a connection, and who loses it when there are too many.
+
+use std::collections::BTreeMap;
+use std::net::IpAddr;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use tokio_util::sync::CancellationToken;
+
+use super::heads::whose;
+
+/// Half of what a process may usually open (1024): the letters and the database need theirs.
+const MOST: usize = 512;
+/// One address's share. A web server in front, on this machine, speaks for many.
+const MOST_BY_ADDRESS: usize = 64;
+
+/// All connections.
+#[derive(Clone, Default)]
+pub(super) struct Seats(Arc<Mutex<Taken>>);
+
+#[derive(Default)]
+struct Taken {
+    /// Counts what happens: a smaller number was earlier.
+    counted: u64,
+    by_number: BTreeMap<u64, Taker>,
+}
+
+struct Taker {
+    address: IpAddr,
+    /// Since when it has said nothing whole: neither a handshake nor the head of a request.
+    silent_since: Option<u64>,
+    given_up: CancellationToken,
+}
+
+/// One connection's seat, until it is dropped.
+pub(super) struct Seat {
+    seats: Seats,
+    number: u64,
+    given_up: CancellationToken,
+}
+
+impl Seats {
+    /// A seat for who comes from here; where none is left, that of somebody silent. `None` while
+    /// all are being answered.
+    pub(super) fn take(&self, from: IpAddr) -> Option<Seat> {
+        let address = whose(from);
+        let mut taken = self.lock();
+        let own = taken.by_number.values().filter(|one| one.address == address).count();
+        let has_its_share = own >= MOST_BY_ADDRESS && !from.to_canonical().is_loopback();
+        if has_its_share {
+            taken.give_up(Some(address))?;
+        } else if taken.by_number.len() >= MOST {
+            taken.give_up(None)?;
+        }
+        let (number, given_up) = (taken.count(), CancellationToken::new());
+        let taker = Taker { address, silent_since: Some(number), given_up: given_up.clone() };
+        taken.by_number.insert(number, taker);
+        Some(Seat { seats: self.clone(), number, given_up })
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Taken> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Taken {
+    fn count(&mut self) -> u64 {
+        self.counted += 1;
+        self.counted
+    }
+
+    /// Takes the seat of who has been silent for longest, among those of the address that has the
+    /// most of them, or of this one.
+    fn give_up(&mut self, of: Option<IpAddr>) -> Option<()> {
+        let silent = || self.by_number.iter().filter(|(_, one)| one.silent_since.is_some());
+        let mut number_of: BTreeMap<IpAddr, usize> = BTreeMap::new();
+        for (_, one) in silent() {
+            *number_of.entry(one.address).or_default() += 1;
+        }
+        let most = || number_of.iter().max_by_key(|(_, number)| **number).map(|(who, _)| *who);
+        let address = of.or_else(most)?;
+        let oldest = silent().filter(|(_, one)| one.address == address);
+        let number = *oldest.min_by_key(|(_, one)| one.silent_since)?.0;
+        self.by_number.remove(&number)?.given_up.cancel();
+        Some(())
+    }
+}
+
+impl Seat {
+    /// The head of a request is whole; whether the seat is still its own.
+    pub(super) fn speaks(&self) -> bool {
+        let mut taken = self.seats.lock();
+        let taker = taken.by_number.get_mut(&self.number);
+        taker.map(|taker| taker.silent_since = None).is_some()
+    }
+
+    /// It was answered, and is silent again.
+    pub(super) fn is_silent(&self) {
+        let mut taken = self.seats.lock();
+        let now = taken.count();
+        if let Some(taker) = taken.by_number.get_mut(&self.number) {
+            taker.silent_since = Some(now);
+        }
+    }
+
+    /// Until the seat is another's.
+    pub(super) async fn given_up(&self) {
+        self.given_up.cancelled().await;
+    }
+}
+
+impl Drop for Seat {
+    fn drop(&mut self) {
+        self.seats.lock().by_number.remove(&self.number);
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn from(text: &str) -> IpAddr {
+        text.parse().unwrap()
+    }
+
+    fn lost(seats: &[Seat]) -> Vec<usize> {
+        let lost = seats.iter().enumerate().filter(|(_, seat)| seat.given_up.is_cancelled());
+        lost.map(|(at, _)| at).collect()
+    }
+
+    #[test]
+    fn one_address_takes_no_more_than_its_share() {
+        let seats = Seats::default();
+        // All of a subscriber's addresses are one.
+        let greedy = |at: usize| from(&format!("2001:db8::{at:x}"));
+        let mut held: Vec<_> = (0..MOST_BY_ADDRESS).flat_map(|at| seats.take(greedy(at))).collect();
+        assert!(held.iter().all(Seat::speaks));
+        assert!(seats.take(greedy(999)).is_none(), "all of them are being answered");
+        assert!(seats.take(from("192.0.2.2")).is_some());
+        held[7].is_silent();
+        held.push(seats.take(greedy(999)).unwrap());
+        assert_eq!(lost(&held), [7], "its own goes, and no other's");
+        assert!(!held[7].speaks());
+        drop(held);
+        assert!(seats.lock().by_number.is_empty());
+    }
+
+    #[test]
+    fn who_is_silent_for_longest_makes_room() {
+        let seats = Seats::default();
+        let proxy = from("127.0.0.1");
+        let mut held: Vec<_> = (0..MOST - 3).flat_map(|_| seats.take(proxy)).collect();
+        for other in ["192.0.2.1", "192.0.2.1", "192.0.2.2"] {
+            held.push(seats.take(from(other)).unwrap());
+        }
+        assert!(held[0].speaks(), "it is answered, and stays");
+        assert!(held[1].speaks());
+        held[1].is_silent();
+        for _ in 0..2 {
+            held.push(seats.take(from("192.0.2.3")).unwrap());
+        }
+        assert_eq!(lost(&held), [2, 3], "of the address with the most, the oldest");
+        assert_eq!(held.iter().filter(|seat| seat.speaks()).count(), MOST);
+        assert!(seats.take(proxy).is_none(), "nobody is silent");
+    }
+}
