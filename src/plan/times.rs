@@ -1,6 +1,8 @@
 //! Times as people write them, and the instants they mean.
 
-use chrono::{DateTime, LocalResult, NaiveDateTime, TimeDelta, TimeZone, Utc};
+use std::ops::RangeInclusive;
+
+use chrono::{DateTime, Datelike, LocalResult, NaiveDateTime, TimeDelta, TimeZone, Utc};
 use chrono_tz::Tz;
 use serde::{Serialize, Serializer};
 
@@ -8,6 +10,8 @@ use crate::measure::Span;
 
 /// People file while they carry the craft down: up to this after the launch is no lateness.
 const PUNCTUAL: TimeDelta = TimeDelta::minutes(10);
+/// What is not in one of these years is a slip of the pen, and RFC 3339 has four digits for it.
+const YEARS: RangeInclusive<i32> = 1970..=2200;
 
 /// When a trip starts and ends.
 #[derive(Clone, Debug, PartialEq)]
@@ -79,9 +83,18 @@ pub(super) fn read_zone(text: &str) -> Result<Tz, String> {
 /// skips or repeats.
 pub(super) fn read_moment(text: &str, zone: Tz) -> Result<Moment, String> {
     let text = text.trim();
-    if let Ok(at) = DateTime::parse_from_rfc3339(text) {
-        return Ok(Moment { at: at.with_timezone(&Utc) });
+    let moment = match DateTime::parse_from_rfc3339(text) {
+        Ok(at) => Moment { at: at.with_timezone(&Utc) },
+        Err(_) => read_local(text, zone)?,
+    };
+    match moment.at.year() {
+        year if YEARS.contains(&year) => Ok(moment),
+        year => Err(format!("is in the year {year}; write it like 2026-06-14T12:30")),
     }
+}
+
+/// A time on the clocks of `zone`.
+fn read_local(text: &str, zone: Tz) -> Result<Moment, String> {
     let local = ["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M"]
         .iter()
         .find_map(|form| NaiveDateTime::parse_from_str(text, form).ok())
@@ -152,7 +165,16 @@ mod tests {
 
     #[test]
     fn what_is_no_time_is_refused() {
-        for text in ["", "noon", "14/06/2026 12:30", "2026-13-01T10:00", "2026-06-14", "25:00"] {
+        for text in [
+            "",
+            "noon",
+            "14/06/2026 12:30",
+            "2026-13-01T10:00",
+            "2026-06-14",
+            "25:00",
+            "-0026-06-14T05:00:00Z",
+            "9999-06-14T05:00",
+        ] {
             assert!(read_moment(text, Chicago).is_err(), "{text}");
         }
     }
