@@ -1,5 +1,5 @@
-//! The pure floors that read what services and keepers write, by themselves: nothing else of the
-//! service is built for fuzzing.
+//! The pure floors that read what services and keepers write, and the readers of the floors above
+//! that need nothing else, by themselves: nothing else of the service is built for fuzzing.
 
 #[path = "../../../../src/caution/mod.rs"]
 pub mod caution;
@@ -12,3 +12,5 @@ pub mod plan;
 
 pub mod inputs;
 pub mod plans;
+pub mod post;
+pub mod web;
