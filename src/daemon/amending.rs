@@ -46,7 +46,9 @@ impl Daemon {
         plan.check_filing(self.now()).map_err(FilingError::Faults)?;
         let before = store.plan(plan_ref).await?;
         self.check_new_addresses(&self.plan_of(&before)?, plan).await?;
-        let review = self.review_for(plan, For::Filing).await;
+        let place = self.0.hands.filers.enter(&before.key_id).ok_or(FilingError::TooManyAtOnce)?;
+        let review = self.review_for(plan, For::Filing(Some(&place))).await;
+        drop(place);
         let now = self.now();
         plan.check_filing(now).map_err(FilingError::Faults)?;
         for tries in 1.. {
@@ -124,7 +126,10 @@ impl Daemon {
         plan.contacts.retain(|_| place.next().is_some_and(|at| state.is_asked(at)));
         let before = serde_json::from_str::<Review>(&record.review_json).ok();
         let before = before.map(|review| review.cautions).unwrap_or_default();
-        let worse = worse(&before, &self.review_for(&plan, For::Filing).await.cautions);
+        // The extension is written: a full line must not leave it unjudged.
+        let place = self.0.hands.filers.enter(&record.key_id);
+        let review = self.review_for(&plan, For::Filing(place.as_ref())).await;
+        let worse = worse(&before, &review.cautions);
         if let Some(event) = state.changed_by {
             self.note_worse(plan_ref, event, &worse).await;
         }

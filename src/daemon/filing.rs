@@ -57,6 +57,11 @@ pub enum FilingError {
     /// This key has filed too many plans in an hour.
     #[error("this key has filed {0} plans within an hour; wait, or ask the keeper for more")]
     TooManyByKey(u32),
+    /// This key's line of plans that are being judged is full.
+    #[error(
+        "very many plans of this key are on their way at once; wait a moment and send it again"
+    )]
+    TooManyAtOnce,
     /// Too many plans a day name an address that has never answered.
     #[error(
         "{contact} has been named in {most} plans within a day and has never answered; have them \
@@ -124,13 +129,15 @@ impl From<StoreError> for FilingError {
 }
 
 impl Daemon {
-    /// Judges a plan without filing it.
-    pub async fn review(&self, plan: &Plan) -> Review {
-        self.review_for(plan, For::Asking).await
+    /// Judges a plan without filing it; `None` where this key has too many judged already.
+    pub async fn review(&self, key_id: &str, plan: &Plan) -> Option<Review> {
+        let place = self.0.hands.askers.enter(key_id)?;
+        let _turn = place.turn().await;
+        Some(self.review_for(plan, For::Asking).await)
     }
 
     /// Judges a plan that is filed, or was.
-    pub(super) async fn review_for(&self, plan: &Plan, what_for: For) -> Review {
+    pub(super) async fn review_for(&self, plan: &Plan, what_for: For<'_>) -> Review {
         let mut review = self.judged(plan, what_for).await;
         if let Some(caution) = self.unconfirmed(plan).await {
             review.quiet.retain(|id| *id != caution.id);
@@ -163,7 +170,9 @@ impl Daemon {
             return Err(FilingError::DiskFull);
         }
         self.check_limits(key, plan).await?;
-        let review = self.review_for(plan, For::Filing).await;
+        let place = self.0.hands.filers.enter(&key.id).ok_or(FilingError::TooManyAtOnce)?;
+        let review = self.review_for(plan, For::Filing(Some(&place))).await;
+        drop(place);
         // The stations may have taken their time: the return must still lie ahead.
         let now = self.now();
         plan.check_filing(now).map_err(FilingError::Faults)?;

@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use tokio::sync::Semaphore;
 
 use super::Daemon;
+use super::turns::{Place, Turns};
 use crate::caution::Limits;
 use crate::conditions::{Table, Trust, Water, choose, expected};
 use crate::fetch::{Asker, Questions};
@@ -37,19 +38,35 @@ pub(super) struct Hands {
     filed: Semaphore,
     /// and of those that somebody only wants judged: they hold up no filing.
     asked: Semaphore,
+    /// Whose turn it is among those who file or change.
+    pub(super) filers: Turns,
+    /// And among those who only ask.
+    pub(super) askers: Turns,
 }
+
+/// So many plans of one key are judged at once when they are filed; a club's whole crews file with
+/// one key, so the line behind is long. What stands in it is bounded by memory: 8 MB.
+const FILED_BY_KEY: (usize, usize) = (1, 32);
+/// So many that are only to be judged. A page asks at each change of its form.
+const ASKED_BY_KEY: (usize, usize) = (2, 10);
 
 impl Default for Hands {
     fn default() -> Self {
-        Hands { filed: Semaphore::new(2), asked: Semaphore::new(1) }
+        Hands {
+            filed: Semaphore::new(2),
+            asked: Semaphore::new(1),
+            filers: Turns::new(FILED_BY_KEY.0, FILED_BY_KEY.1),
+            askers: Turns::new(ASKED_BY_KEY.0, ASKED_BY_KEY.1),
+        }
     }
 }
 
 /// For what a plan is judged.
-#[derive(Clone, Copy, PartialEq, Eq)]
-pub(super) enum For {
-    /// It is filed, or was.
-    Filing,
+#[derive(Clone, Copy)]
+pub(super) enum For<'a> {
+    /// It is filed or changed, from this place in its key's line; none where the service looks by
+    /// itself.
+    Filing(Option<&'a Place>),
     /// Somebody wants to know, and files nothing.
     Asking,
 }
@@ -82,10 +99,18 @@ impl Judge {
 
 impl Daemon {
     /// Judges a plan away from the threads that answer and that send alerts.
-    pub(super) async fn judged(&self, plan: &Plan, what_for: For) -> Review {
+    pub(super) async fn judged(&self, plan: &Plan, what_for: For<'_>) -> Review {
         let (water, now) = self.0.judge.ask(plan, || self.now()).await;
         let hands = &self.0.hands;
-        let hand = if what_for == For::Filing { &hands.filed } else { &hands.asked };
+        let (hand, place) = match what_for {
+            For::Filing(place) => (&hands.filed, place),
+            For::Asking => (&hands.asked, None),
+        };
+        // A key's own line first: in the one for all stand no two of it.
+        let _turn = match place {
+            Some(place) => place.turn().await,
+            None => None,
+        };
         // They never close; without one it is judged all the same.
         let _hand = hand.acquire().await.ok();
         let (daemon, own, sea) = (self.clone(), plan.clone(), water.clone());

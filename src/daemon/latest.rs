@@ -93,7 +93,7 @@ impl Daemon {
 
     async fn look(&self, record: &PlanRecord) {
         let Ok(plan) = self.plan_of(record) else { return };
-        let review = self.review_for(&plan, For::Filing).await;
+        let review = self.review_for(&plan, For::Filing(None)).await;
         self.0.latest.keep(&record.plan_ref, review);
     }
 }

@@ -34,6 +34,7 @@ mod sending;
 mod status;
 mod strangers;
 mod telling;
+mod turns;
 mod upkeep;
 mod watching;
 

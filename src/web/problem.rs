@@ -70,6 +70,7 @@ impl Problem {
         const UNCHANGED: &str = "nothing was changed, and the plan stands as it was";
         match error {
             FilingError::Faults(faults) => Problem::of_faults(UNCHANGED, &faults),
+            FilingError::TooManyAtOnce => too_many(UNCHANGED, &error, 10),
             FilingError::TooManyNaming { .. } | FilingError::TooManyOfCrew { .. } => {
                 too_many(UNCHANGED, &error, 86_400)
             }
@@ -82,6 +83,14 @@ impl Problem {
             )),
             error => error.into(),
         }
+    }
+
+    /// A key that has too many plans judged at once.
+    pub(super) fn too_many_judged() -> Self {
+        let detail = "several plans of this key are being judged already; nothing was judged or \
+                      filed now. Try again in a moment. A plan can be filed unjudged: it is judged \
+                      then";
+        Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).retry_after_s(5)
     }
 
     fn of_faults(undone: &str, faults: &Faults) -> Self {
@@ -148,6 +157,7 @@ impl From<FilingError> for Problem {
         match error {
             FilingError::Faults(faults) => faults.into(),
             FilingError::TooManyByKey(_) => too_many(NOT_FILED, &error, 3600),
+            FilingError::TooManyAtOnce => too_many(NOT_FILED, &error, 10),
             FilingError::TooManyNaming { .. } | FilingError::TooManyOfCrew { .. } => {
                 too_many(NOT_FILED, &error, 86_400)
             }

@@ -5,13 +5,14 @@ use std::fs;
 use std::future::{Future, poll_fn};
 use std::path::{Path, PathBuf};
 use std::pin::pin;
+use std::sync::{Arc, Mutex};
 use std::task::Poll;
 use std::time::Duration;
 
 use reqwest::{Response, StatusCode};
 use serde_json::json;
 use shorelamp::plan::read_json;
-use shorelamp::store::{LetterState, StoreError};
+use shorelamp::store::{Key, LetterState, StoreError};
 
 use super::browser::forms;
 use super::house::{Lamp, Wish, plan, text};
@@ -104,10 +105,81 @@ async fn judging_keeps_no_alert_waiting() {
     let mut judged = read_json(&plan().to_string(), &no_files).unwrap();
     // Then nothing but judging is to be waited for.
     judged.contacts.clear();
-    let mut review = pin!(lamp.daemon.review(&judged));
+    let mut review = pin!(lamp.daemon.review("k-filer", &judged));
     let first = poll_fn(|context| Poll::Ready(review.as_mut().poll(context))).await;
     assert!(first.is_pending(), "judged on the thread that asked");
-    assert!(review.await.route.length_m > 1000.0);
+    assert!(review.await.unwrap().route.length_m > 1000.0);
+}
+
+/// One key sends as many as it can, then another asks once.
+#[tokio::test]
+async fn no_key_makes_another_wait_for_more_than_its_share() {
+    let lamp = Lamp::lit().await;
+    let no_files = |_: &str| Err(String::new());
+    let plan = read_json(&plan().to_string(), &no_files).unwrap();
+    let ended = Arc::new(Mutex::new(Vec::new()));
+    let mut reviews = tokio::task::JoinSet::new();
+    for (at, key) in std::iter::repeat_n("greedy", 40).chain(["other"]).enumerate() {
+        let (daemon, plan, ended) = (lamp.daemon.clone(), plan.clone(), Arc::clone(&ended));
+        reviews.spawn(async move {
+            let judged = daemon.review(key, &plan).await.is_some();
+            ended.lock().unwrap().push((at, key, judged));
+        });
+    }
+    while reviews.join_next().await.is_some() {}
+    let ended = ended.lock().unwrap();
+    let refused = ended.iter().filter(|(_, _, judged)| !judged).count();
+    assert_eq!(refused, 30, "ten are in its line, and are judged in their turn: {ended:?}");
+    let before = ended.iter().filter(|one| one.2).position(|one| one.1 == "other").unwrap();
+    assert!(before <= 2, "judged before the other's: {before} of {ended:?}");
+    // The line is empty again, and what it says is for a person to read.
+    assert!(lamp.daemon.review("greedy", &plan).await.is_some());
+    let full: Vec<_> = (0..40)
+        .map(|_| {
+            let sent = lamp.post("/api/v1/review").bearer_auth(&lamp.key).json(&self::plan());
+            tokio::spawn(sent.send())
+        })
+        .collect();
+    let mut told = Vec::new();
+    for one in full {
+        let answer = one.await.unwrap().unwrap();
+        match answer.status() {
+            StatusCode::OK => {}
+            status => {
+                assert_eq!(status, StatusCode::TOO_MANY_REQUESTS);
+                assert!(answer.headers().contains_key("retry-after"));
+                told.push(text(answer).await);
+            }
+        }
+    }
+    assert!(told.iter().all(|one| one.contains("Try again in a moment")), "{told:?}");
+}
+
+/// The same for plans that are filed: all of a club's are taken, one after the other, and another
+/// key's comes between.
+#[tokio::test]
+async fn no_keys_filings_hold_up_anothers() {
+    let lamp =
+        Lamp::with(Wish { filings_per_key_per_hour: Some(u32::MAX), ..Wish::default() }).await;
+    let no_files = |_: &str| Err(String::new());
+    let ended = Arc::new(Mutex::new(Vec::new()));
+    let mut filings = tokio::task::JoinSet::new();
+    for (at, id) in std::iter::repeat_n("k-filer", 40).chain(["k-keeper"]).enumerate() {
+        let mut own = plan();
+        own["contact"] = json!([{"name": "Friend", "email": format!("friend{at}@example.org")}]);
+        let own = read_json(&own.to_string(), &no_files).unwrap();
+        let (daemon, ended) = (lamp.daemon.clone(), Arc::clone(&ended));
+        filings.spawn(async move {
+            let key = Key { id: id.to_owned(), name: "Pell Marsh".to_owned(), keeper: false };
+            let filed = daemon.file(&key, &own, None, b"").await;
+            ended.lock().unwrap().push((id, filed.is_ok()));
+        });
+    }
+    while filings.join_next().await.is_some() {}
+    let ended = ended.lock().unwrap();
+    let armed = |id: &str| ended.iter().filter(|one| **one == (id, true)).count();
+    assert_eq!(armed("k-keeper"), 1, "{ended:?}");
+    assert!(armed("k-filer") >= 32, "a whole line of it is taken: {ended:?}");
 }
 
 #[tokio::test]
@@ -160,6 +232,18 @@ fn holding(folder: &Path, words: &[&str]) -> Vec<PathBuf> {
     files(folder).into_iter().filter(holds).collect()
 }
 
+/// Waits until none of a plan's letters waits.
+async fn all_left(lamp: &Lamp, plan_ref: &str) {
+    let waits = |state| matches!(state, LetterState::Queued | LetterState::Sending);
+    for _ in 0..300 {
+        let letters = lamp.daemon.store().letters(plan_ref).await.unwrap();
+        if !letters.iter().any(|letter| waits(letter.state)) {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn what_is_erased_is_gone() {
     let lamp = Lamp::with(Wish { runs: true, ..Wish::default() }).await;
@@ -180,14 +264,7 @@ async fn what_is_erased_is_gone() {
     assert_eq!(send("erase").await.unwrap().status(), StatusCode::CONFLICT, "it is watched");
     assert_eq!(send("checkin").await.unwrap().status(), StatusCode::OK);
     assert_eq!(send("erase").await.unwrap().status(), StatusCode::CONFLICT, "can be taken back");
-    let waits = |state| matches!(state, LetterState::Queued | LetterState::Sending);
-    for _ in 0..300 {
-        let letters = lamp.daemon.store().letters(plan_ref).await.unwrap();
-        if !letters.iter().any(|letter| waits(letter.state)) {
-            break;
-        }
-        tokio::time::sleep(Duration::from_millis(100)).await;
-    }
+    all_left(&lamp, plan_ref).await;
     let words = ["Zqtitle", "Zqcrew", "Zqcontact", "zqcontact@example.org"];
     assert!(!holding(folder, &words).is_empty(), "it was there");
     lamp.move_clock(24 * 60 + 1);

@@ -16,12 +16,13 @@ use crate::web::problem::Problem;
 /// Judges a plan of any date; files nothing.
 pub(super) async fn review(
     State(daemon): State<Daemon>,
-    Bearer(_): Bearer,
+    Bearer(key): Bearer,
     headers: HeaderMap,
     body: Bytes,
 ) -> Result<Response, Problem> {
     let plan = body::plan(&headers, &body)?;
-    Ok(Json(daemon.review(&plan).await).into_response())
+    let review = daemon.review(&key.id, &plan).await.ok_or_else(Problem::too_many_judged)?;
+    Ok(Json(review).into_response())
 }
 
 /// Files a plan.

@@ -26,7 +26,7 @@ struct Part {
 /// Judges the form in the body; files nothing.
 pub(super) async fn judge(
     State(daemon): State<Daemon>,
-    Filer(_): Filer,
+    Filer(key): Filer,
     bytes: Bytes,
 ) -> Result<Response, Problem> {
     let draft = Draft::of(&Typed::of_bytes(&bytes));
@@ -37,7 +37,7 @@ pub(super) async fn judge(
             return Ok((StatusCode::UNPROCESSABLE_ENTITY, Json(answer)).into_response());
         }
     };
-    let review = daemon.review(&plan).await;
+    let review = daemon.review(&key.id, &plan).await.ok_or_else(Problem::too_many_judged)?;
     let overdue_at = review.timing.overdue_at.to_utc();
     let part = Part {
         times: times(&plan, overdue_at, daemon.now()),

@@ -161,7 +161,8 @@ async fn judge(
     once: &str,
     plan: &Plan,
 ) -> Result<Response, Sorry> {
-    let review = daemon.review(plan).await;
+    let review = daemon.review(&device.key.id, plan).await;
+    let review = review.ok_or_else(Problem::too_many_judged)?;
     let now = daemon.now();
     let told = Told {
         faults: plan.check_filing(now).err(),

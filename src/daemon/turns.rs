@@ -1,0 +1,98 @@
+//! Whose turn it is: each key's requests wait in a line of their own, so that whoever sends very
+//! many at once waits for themselves alone.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+
+/// The lines of all keys for one kind of work.
+#[derive(Clone)]
+pub(super) struct Turns(Arc<Inner>);
+
+struct Inner {
+    at_once: usize,
+    most: usize,
+    lines: Mutex<BTreeMap<String, Line>>,
+}
+
+struct Line {
+    turns: Arc<Semaphore>,
+    there: usize,
+}
+
+/// A place in a key's line, until it is dropped.
+pub(super) struct Place {
+    all: Turns,
+    key_id: String,
+    turns: Arc<Semaphore>,
+}
+
+impl Turns {
+    /// So many of a key's have their turn at once, and so many are in its line, these included.
+    pub(super) fn new(at_once: usize, most: usize) -> Self {
+        Turns(Arc::new(Inner { at_once, most, lines: Mutex::default() }))
+    }
+
+    /// A place in this key's line; `None` where the line is full.
+    pub(super) fn enter(&self, key_id: &str) -> Option<Place> {
+        let mut lines = self.0.lines.lock().unwrap_or_else(PoisonError::into_inner);
+        let line = lines
+            .entry(key_id.to_owned())
+            .or_insert_with(|| Line { turns: Arc::new(Semaphore::new(self.0.at_once)), there: 0 });
+        if line.there >= self.0.most {
+            return None;
+        }
+        line.there += 1;
+        let turns = Arc::clone(&line.turns);
+        Some(Place { all: self.clone(), key_id: key_id.to_owned(), turns })
+    }
+}
+
+impl Place {
+    /// Waits until those before it in its own line have had their turn; it lasts until it is
+    /// dropped.
+    pub(super) async fn turn(&self) -> Option<OwnedSemaphorePermit> {
+        // It never closes.
+        Arc::clone(&self.turns).acquire_owned().await.ok()
+    }
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        let mut lines = self.all.0.lines.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(line) = lines.get_mut(&self.key_id) {
+            line.there -= 1;
+            if line.there == 0 {
+                lines.remove(&self.key_id);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use std::future::{Future, poll_fn};
+    use std::task::Poll;
+
+    use super::*;
+
+    #[tokio::test]
+    async fn a_key_waits_for_itself_alone_and_not_without_end() {
+        let turns = Turns::new(1, 3);
+        let places: Vec<_> = std::iter::from_fn(|| turns.enter("a")).collect();
+        assert_eq!(places.len(), 3);
+        let first = places[0].turn().await.unwrap();
+        let mut second = Box::pin(places[1].turn());
+        let waits = poll_fn(|context| Poll::Ready(second.as_mut().poll(context))).await;
+        assert!(waits.is_pending());
+        // Another key's line is empty.
+        let other = turns.enter("b").unwrap();
+        drop(other.turn().await.unwrap());
+        drop(first);
+        drop(second.await.unwrap());
+        drop((places, other));
+        assert!(turns.0.lines.lock().unwrap().is_empty());
+    }
+}
