@@ -80,6 +80,16 @@ impl Clock {
         DateTime::from_timestamp_millis(now.timestamp_millis()).unwrap_or(now)
     }
 
+    /// How much of the time nobody vouches for, see [`Referee::unvouched`].
+    pub(super) fn unvouched(&self) -> TimeDelta {
+        match &*self.0 {
+            Kind::Refereed { referee, .. } => {
+                referee.lock().unwrap_or_else(PoisonError::into_inner).unvouched()
+            }
+            Kind::Given(_) => TimeDelta::zero(),
+        }
+    }
+
     /// Believes the clock on the wall, if it shows about `shown`: somebody vouches for that.
     /// Whether it does.
     pub(super) fn accept(&self, shown: DateTime<Utc>) -> bool {
@@ -111,6 +121,8 @@ struct Known {
     wall: DateTime<Utc>,
     since_boot_ms: i64,
     disputed_since_ms: Option<i64>,
+    #[serde(default)]
+    unvouched_ms: i64,
 }
 
 impl Known {
@@ -120,6 +132,7 @@ impl Known {
             wall: agreement.wall,
             since_boot_ms: agreement.since_boot.num_milliseconds(),
             disputed_since_ms: agreement.disputed_since.map(|since| since.num_milliseconds()),
+            unvouched_ms: agreement.unvouched.num_milliseconds(),
         }
     }
 }
@@ -130,6 +143,7 @@ impl From<Known> for Agreement {
             wall: known.wall,
             since_boot: TimeDelta::milliseconds(known.since_boot_ms),
             disputed_since: known.disputed_since_ms.map(TimeDelta::milliseconds),
+            unvouched: TimeDelta::try_milliseconds(known.unvouched_ms).unwrap_or_default(),
         }
     }
 }

@@ -55,6 +55,8 @@ pub struct Agreement {
     pub since_boot: TimeDelta,
     /// When the dispute that is open began, by the boot clock.
     pub disputed_since: Option<TimeDelta>,
+    /// As [`Referee::unvouched`].
+    pub unvouched: TimeDelta,
 }
 
 /// The referee.
@@ -69,6 +71,9 @@ pub struct Referee {
     /// was ahead then: one that does not run as the boot clock does is no clock to believe.
     synchronised_since: Option<(TimeDelta, TimeDelta)>,
     dispute: Option<Dispute>,
+    unvouched: TimeDelta,
+    /// Since when a wall clock without dispute has been synchronised without a break.
+    vouched_since: Option<TimeDelta>,
 }
 
 impl Referee {
@@ -80,12 +85,15 @@ impl Referee {
         let agreed = not_before.map_or(first.wall, |least| least.max(first.wall));
         let wall_ahead = first.wall - agreed;
         let disputed = wall_ahead < -TOLERANCE;
+        let passed = not_before.map_or(TimeDelta::zero(), |least| first.wall - least);
         Referee {
             agreed,
             agreed_at: first.since_boot,
             disputed_since: disputed.then(|| first.since_boot - BOOT_CLOCK_RULES),
             synchronised_since: None,
             dispute: disputed.then_some(Dispute { wall_ahead, unresolved: true }),
+            unvouched: passed.max(TimeDelta::zero()),
+            vouched_since: None,
         }
     }
 
@@ -99,19 +107,21 @@ impl Referee {
     ) -> Self {
         let by_boot = known.wall + (first.since_boot - known.since_boot);
         let ahead = |by: DateTime<Utc>| first.wall - by > TOLERANCE;
+        let as_before =
+            |new: Referee| Referee { unvouched: new.unvouched + known.unvouched, ..new };
         if same_boot && (first.wall - by_boot).abs() <= TOLERANCE {
-            return Referee::new(first, None);
+            return as_before(Referee::new(first, None));
         }
         if same_boot && ahead(by_boot) {
             let since = known.disputed_since.unwrap_or(first.since_boot);
-            return Referee::disputing(first, known.wall, known.since_boot, since);
+            return as_before(Referee::disputing(first, known.wall, known.since_boot, since));
         }
         let open = known.disputed_since.is_some() && not_before.is_none_or(|at| first.wall >= at);
         if !same_boot && open && ahead(known.wall) {
             let since = first.since_boot - BOOT_CLOCK_RULES;
-            return Referee::disputing(first, known.wall, first.since_boot, since);
+            return as_before(Referee::disputing(first, known.wall, first.since_boot, since));
         }
-        Referee::new(first, not_before)
+        as_before(Referee::new(first, not_before))
     }
 
     fn disputing(
@@ -126,6 +136,8 @@ impl Referee {
             disputed_since: Some(since),
             synchronised_since: None,
             dispute: None,
+            unvouched: TimeDelta::zero(),
+            vouched_since: None,
         };
         referee.rule(first);
         referee
@@ -138,7 +150,16 @@ impl Referee {
             wall: self.agreed,
             since_boot: self.agreed_at,
             disputed_since: self.disputed_since,
+            unvouched: self.unvouched,
         }
+    }
+
+    /// How much of the time is known by a wall clock alone that nobody vouches for: while the
+    /// service or its machine was off, no other clock ran. Zero once the kernel has called it
+    /// synchronised for a minute.
+    #[must_use]
+    pub fn unvouched(&self) -> TimeDelta {
+        self.unvouched
     }
 
     /// The time by which the service acts.
@@ -146,9 +167,15 @@ impl Referee {
         let by_boot = self.agreed + (read.since_boot - self.agreed_at);
         let wall_ahead = read.wall - by_boot;
         if wall_ahead.abs() <= TOLERANCE {
+            let since = self.vouched_since.unwrap_or(read.since_boot);
+            self.vouched_since = read.synchronised.then_some(since);
+            if read.synchronised && read.since_boot - since >= BELIEVED_AFTER {
+                self.unvouched = TimeDelta::zero();
+            }
             let holds = read.since_boot - self.agreed_at < AGREEMENT_HOLDS;
             return if holds && self.dispute.is_none() { read.wall } else { self.agree(read) };
         }
+        self.vouched_since = None;
         // A second step within a dispute is a new dispute.
         let stepped = |dispute: Dispute| (wall_ahead - dispute.wall_ahead).abs() > TOLERANCE;
         if self.dispute.is_some_and(stepped) {
@@ -162,6 +189,7 @@ impl Referee {
             read.synchronised.then(|| so_far.unwrap_or((read.since_boot, wall_ahead)));
         let believed = |(since, _)| read.since_boot - since >= BELIEVED_AFTER;
         if self.synchronised_since.is_some_and(believed) {
+            self.unvouched = TimeDelta::zero();
             return self.agree(read);
         }
         let unresolved = read.since_boot - since >= BOOT_CLOCK_RULES;
@@ -171,6 +199,7 @@ impl Referee {
 
     /// Believes the wall clock from now on.
     pub fn accept(&mut self, read: Readings) {
+        self.unvouched = TimeDelta::zero();
         self.agree(read);
     }
 
@@ -181,7 +210,8 @@ impl Referee {
     }
 
     fn agree(&mut self, read: Readings) -> DateTime<Utc> {
-        *self = Referee::new(read, None);
+        let (unvouched, vouched_since) = (self.unvouched, self.vouched_since);
+        *self = Referee { unvouched, vouched_since, ..Referee::new(read, None) };
         read.wall
     }
 }
@@ -222,6 +252,40 @@ mod tests {
             }
             ruled
         }
+    }
+
+    /// A machine that starts with its clock ten years ahead has no clock of its own to compare
+    /// with; only what is synchronised tells how much time has really passed.
+    #[test]
+    fn time_that_no_clock_of_ours_has_counted_is_vouched_for_or_not() {
+        let years = TimeDelta::days(3650);
+        let since_boot = TimeDelta::minutes(1);
+        let first = |wall, synchronised| Readings { wall, since_boot, synchronised };
+        let mut machine = Machine::new();
+        machine.pass(5);
+        let known = machine.referee.agreement();
+        assert_eq!(known.unvouched, TimeDelta::zero());
+        machine.read = first(noon() + years, false);
+        machine.referee = Referee::resume(machine.read, Some(noon()), known, false);
+        machine.pass(86_400);
+        assert_eq!(machine.referee.unvouched(), years, "a day more has passed, no ten years");
+        // The service starts again, then the machine does an hour later.
+        let known = machine.referee.agreement();
+        let again = Referee::resume(machine.read, Some(machine.read.wall), known, true);
+        assert_eq!(again.unvouched(), years);
+        let hour = TimeDelta::hours(1);
+        let alive = machine.read.wall;
+        machine.read = first(alive + hour, true);
+        machine.referee = Referee::resume(machine.read, Some(alive), known, false);
+        machine.pass(59);
+        assert_eq!(machine.referee.unvouched(), years + hour);
+        machine.pass(2);
+        assert_eq!(machine.referee.unvouched(), TimeDelta::zero(), "synchronised for a minute");
+        // The keeper's word is as good.
+        machine.referee = Referee::new(first(noon() + years, false), Some(noon()));
+        assert_eq!(machine.referee.unvouched(), years);
+        machine.referee.accept(machine.read);
+        assert_eq!(machine.referee.unvouched(), TimeDelta::zero());
     }
 
     #[test]

@@ -111,7 +111,7 @@ impl Daemon {
         if self.0.clock.dispute().is_some() || self.0.health.held_until().is_some() {
             return Ok(Forgotten::default());
         }
-        let (now, kept) = (self.now(), self.0.house.retention);
+        let (now, kept) = (self.surely_passed(), self.0.house.retention);
         let mut forgotten = Forgotten {
             thinned: self.thin(now - kept.unconfirmed.delta()).await?,
             ..Forgotten::default()
@@ -133,7 +133,7 @@ impl Daemon {
     /// [`NotErased`]; then all of it is still there.
     pub async fn erase(&self, record: &PlanRecord) -> Result<(), NotErased> {
         let Phase::Closed(closing) = record.state.phase else { return Err(NotErased::Open) };
-        let (now, from) = (self.now(), closing.at + TimeDelta::hours(24));
+        let (now, from) = (self.surely_passed(), closing.at + TimeDelta::hours(24));
         if now < from {
             return Err(NotErased::NotYet(from.format("%-d %b %Y, %H:%M UTC").to_string()));
         }
@@ -147,6 +147,13 @@ impl Daemon {
         Ok(())
     }
 
+    /// The time that it is at least. A machine that starts with its clock years ahead must make
+    /// nobody forget a trip of this morning; where nobody ever vouches for the clock, all is kept
+    /// for so much longer as the service was off.
+    fn surely_passed(&self) -> DateTime<Utc> {
+        self.now() - self.0.clock.unvouched()
+    }
+
     /// What is kept of forgotten plans beside the database's own file.
     async fn forget_outside(&self, forgotten: &mut Forgotten) -> Result<(), StoreError> {
         for plan_ref in &forgotten.plans {
@@ -156,7 +163,8 @@ impl Daemon {
         let refs: BTreeSet<String> = forgotten.plans.iter().cloned().collect();
         let folder = self.0.post.folder().to_owned();
         let data_dir = self.0.store.data_dir().to_owned();
-        let kept = self.0.house.retention.closed.delta().to_std().unwrap_or_default();
+        let kept = self.0.house.retention.closed.delta() + self.0.clock.unvouched();
+        let kept = kept.to_std().unwrap_or_default();
         let swept = tokio::task::spawn_blocking(move || {
             remove_older(&data_dir.join("readings"), |_| true, kept);
             remove_older(&data_dir, |name| name.ends_with(".before-restore"), kept);
@@ -164,7 +172,7 @@ impl Daemon {
         });
         forgotten.letters = swept.await.unwrap_or_default();
         forgotten.copies = self.0.store.thin_copies().await?;
-        self.0.store.forget_refs(self.now() - REFS_KEPT).await?;
+        self.0.store.forget_refs(self.surely_passed() - REFS_KEPT).await?;
         forgotten.log_emptied = self.0.store.empty_log().await?;
         Ok(())
     }

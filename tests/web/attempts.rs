@@ -5,12 +5,15 @@ use std::fs;
 use std::future::{Future, poll_fn};
 use std::path::{Path, PathBuf};
 use std::pin::pin;
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::task::Poll;
 use std::time::Duration;
 
+use chrono::TimeDelta;
 use reqwest::{Response, StatusCode};
 use serde_json::json;
+use shorelamp::daemon::{Clock, NotErased, Readings};
 use shorelamp::plan::read_json;
 use shorelamp::store::{Key, LetterState, StoreError};
 
@@ -286,6 +289,45 @@ async fn what_is_erased_is_gone() {
     // Nothing else went with it.
     assert!(!holding(folder, &["Zqother"]).is_empty());
     assert!(folder.join("sealed").join(other["ref"].as_str().unwrap()).exists());
+}
+
+/// A battery that holds a machine's clock may fail so that it starts years ahead, with no clock of
+/// ours to tell. Nothing of this morning may be forgotten by it: the closing may be a mistake, and
+/// then whoever was told of it takes it back.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_clock_that_starts_years_ahead_makes_nobody_forget() {
+    let lamp = Lamp::with(Wish { runs: true, ..Wish::default() }).await;
+    let open = lamp.file(&plan()).await;
+    let closed = lamp.file(&plan()).await;
+    let (open, checkin) = (open["ref"].as_str().unwrap(), closed["links"]["checkin"].as_str());
+    let closed = closed["ref"].as_str().unwrap();
+    assert_eq!(lamp.post(checkin.unwrap()).send().await.unwrap().status(), StatusCode::OK);
+    all_left(&lamp, closed).await;
+
+    let alive = lamp.daemon.now();
+    let years = TimeDelta::days(3652);
+    let (passed_s, synchronised) = (Arc::new(AtomicI64::new(0)), Arc::new(AtomicBool::new(false)));
+    let (passed, vouches) = (Arc::clone(&passed_s), Arc::clone(&synchronised));
+    let read = move || {
+        let since_boot = TimeDelta::seconds(30 + passed.load(Ordering::SeqCst));
+        let synchronised = vouches.load(Ordering::SeqCst);
+        Readings { wall: alive + years + since_boot, since_boot, synchronised }
+    };
+    let clock = Clock::of(Box::new(read), "another start".to_owned(), Some(alive), None);
+    let again = lamp.started_again(clock).await;
+    for _ in 0..3 {
+        assert_eq!(again.forget_what_is_over().await.unwrap().plans, Vec::<String>::new());
+        passed_s.fetch_add(3600, Ordering::SeqCst);
+    }
+    let record = again.store().plan(closed).await.unwrap();
+    assert!(matches!(again.erase(&record).await, Err(NotErased::NotYet(_))));
+    // Once the kernel holds it to be synchronised, for a minute, it is the time.
+    synchronised.store(true, Ordering::SeqCst);
+    again.now();
+    passed_s.fetch_add(61, Ordering::SeqCst);
+    again.now();
+    assert_eq!(again.forget_what_is_over().await.unwrap().plans, [closed]);
+    assert!(again.store().plan(open).await.is_ok(), "an open plan is never forgotten");
 }
 
 /// UAX #9: after U+202E the rest of the line is shown from right to left, a telephone number too.

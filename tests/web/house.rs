@@ -101,6 +101,14 @@ impl Lamp {
         answer.json().await.unwrap()
     }
 
+    /// The service as it starts beside this one on the same database, with a clock of its own: what
+    /// a machine that started again has.
+    pub async fn started_again(&self, clock: Clock) -> Daemon {
+        let wish = Wish { clock: Some(clock), ..Wish::default() };
+        let store = Store::open(self.folder.path()).await.unwrap();
+        daemon(settings(&self.base, &self.folder), store, &self.folder, &wish, Arc::default())
+    }
+
     /// Starts the watch and the post of a house that did not run.
     pub fn run(&self) {
         let (daemon, stop) = (self.daemon.clone(), self.stop.clone());
