@@ -9,6 +9,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use axum::routing::get;
 
+use super::often;
 use super::page::{Sorry, html};
 use super::typed::Typed;
 use super::words::typed_name;
@@ -76,6 +77,9 @@ pub(super) enum NotDone {
 async fn willing(daemon: &Daemon, visit: &Visit, typed: &Typed) -> Result<(), NotDone> {
     let name = typed_name(typed.get("name")).map_err(|why| NotDone::Why(why.to_owned()))?;
     let event = Event::Answered { contact: visit.link.who, name, answer: Answer::HaveIt };
+    if let Some(why) = often::too_often_for(&visit.dossier.history, &event, daemon.now()) {
+        return Err(NotDone::Why(format!("{}.", super::words::sentence(&why))));
+    }
     let plan_ref = &visit.dossier.record.plan_ref;
     daemon.act(plan_ref, &event, Some(&typed.idempotency())).await.map_err(NotDone::Failed)?;
     Ok(())

@@ -4,6 +4,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use serde::Deserialize;
 
+use super::often;
 use super::page::{Sorry, see_other};
 use super::typed::Typed;
 use crate::daemon::{Daemon, Dossier};
@@ -35,6 +36,9 @@ pub(super) async fn carry_out(
         Ok(event) => event,
         Err(why) => return Ok(Err(Notice::fault(&why))),
     };
+    if let Some(notice) = often::notice(&dossier.history, &event, daemon.now()) {
+        return Ok(Err(notice));
+    }
     match daemon.act(&dossier.record.plan_ref, &event, Some(&typed.idempotency())).await {
         Ok(applied) => {
             let did = if applied.changed { applied.state.events } else { 0 };

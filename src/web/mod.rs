@@ -17,6 +17,7 @@ mod guesses;
 mod heads;
 mod key;
 mod listening;
+mod often;
 mod page;
 mod problem;
 mod ramp;

@@ -315,3 +315,81 @@ async fn an_address_of_the_crew_is_named_ten_times_a_day_at_most() {
     let answer = lamp.post(link).header("Idempotency-Key", "a").json(&new).send().await.unwrap();
     assert_eq!(answer.status(), StatusCode::TOO_MANY_REQUESTS);
 }
+
+/// A plan that is armed writes to everybody it names whenever it changes: whoever holds its links
+/// could do that without end.
+#[tokio::test]
+async fn no_plan_is_changed_so_often_that_its_contacts_drown_in_letters() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let (extend, amend) = (&filed["links"]["extend"], &filed["links"]["amend"]);
+    let (extend, amend) = (extend.as_str().unwrap(), amend.as_str().unwrap());
+    let mut told = Vec::new();
+    for at in 0..40 {
+        let sent = match at % 2 {
+            0 => lamp.post(extend).json(&json!({"by": "1m"})).send().await.unwrap(),
+            _ => {
+                let mut new = plan();
+                new["times"]["return_by"] = json!(format!("2026-06-14T14:{at:02}"));
+                lamp.post(amend).json(&new).send().await.unwrap()
+            }
+        };
+        told.push((sent.status(), text(sent).await));
+    }
+    let refused: Vec<_> = told.iter().filter(|one| one.0 != StatusCode::OK).collect();
+    assert_eq!(refused.len(), 16, "{told:?}");
+    for (status, why) in refused {
+        assert_eq!(*status, StatusCode::TOO_MANY_REQUESTS);
+        assert!(why.contains("nothing was changed") && why.contains("24 times"), "{why}");
+    }
+    let to_dunstan = letters(&lamp, plan_ref, Kind::Changed).await;
+    let to_dunstan = to_dunstan.iter().filter(|to| **to == DUNSTAN).count();
+    assert!(to_dunstan <= 24, "{to_dunstan}");
+    // It is still watched, and still ends.
+    let checkin = filed["links"]["checkin"].as_str().unwrap();
+    assert_eq!(lamp.post(checkin).send().await.unwrap().status(), StatusCode::OK);
+}
+
+/// The same by ending the trip and taking that back. In the end it stays open, for the keeper.
+#[tokio::test]
+async fn no_plan_is_ended_and_opened_again_without_end() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let page = lamp.contact_page(plan_ref, 0);
+    let mut ended = 0;
+    for at in 0..20 {
+        let once = format!("once-{at}");
+        let ashore = [
+            ("act", "ashore"),
+            ("once", once.as_str()),
+            ("name", "Mallory"),
+            ("who", "all"),
+            ("how", "saw"),
+        ];
+        let shown = get(&lamp, &page).await;
+        let how = shown.split("name=\"how\" value=\"").nth(1).unwrap();
+        let how = how.split('"').next().unwrap();
+        let mut ashore = ashore;
+        ashore[4].1 = how;
+        let sent = lamp.post(&page).form(&ashore).send().await.unwrap();
+        if sent.status() == StatusCode::TOO_MANY_REQUESTS {
+            break;
+        }
+        assert_eq!(sent.status(), StatusCode::SEE_OTHER, "{}", text(sent).await);
+        ended += 1;
+        let number = lamp.daemon.status(plan_ref).await.unwrap().state.events.to_string();
+        let undo = [
+            ("act", "undo"),
+            ("once", once.as_str()),
+            ("name", "Mallory"),
+            ("event", number.as_str()),
+        ];
+        let sent = lamp.post(&page).form(&undo).send().await.unwrap();
+        assert_eq!(sent.status(), StatusCode::SEE_OTHER, "{}", text(sent).await);
+    }
+    assert_eq!(ended, 12);
+    assert!(!lamp.daemon.status(plan_ref).await.unwrap().state.is_closed());
+    assert!(letters(&lamp, plan_ref, Kind::Home).await.len() <= 2 * 12 + 1 + 12);
+}

@@ -13,6 +13,7 @@ use crate::daemon::secrets::token_hash;
 use crate::store::Purpose;
 use crate::watch::By;
 use crate::web::key::Bearer;
+use crate::web::often;
 use crate::web::problem::Problem;
 
 pub(super) fn routes() -> Router<Daemon> {
@@ -50,6 +51,7 @@ async fn amend(
     body: &[u8],
 ) -> Result<Json<Armed>, Problem> {
     let plan = body::plan(headers, body)?;
+    often::change_allowed(&daemon.dossier(plan_ref).await?.history, daemon.now())?;
     let once = body::idempotency(headers)?.map(|key| token_hash(&format!("amend {key}")));
     let amended = daemon.amend(plan_ref, &plan, &by, once.as_deref(), body).await;
     Ok(Json(Armed::from(amended.map_err(Problem::not_amended)?)))

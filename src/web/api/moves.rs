@@ -14,6 +14,7 @@ use crate::daemon::{Daemon, PlanStatus};
 use crate::store::{Key, Purpose};
 use crate::watch::{By, Event};
 use crate::web::key::Bearer;
+use crate::web::often;
 use crate::web::problem::Problem;
 use crate::web::words;
 
@@ -100,6 +101,8 @@ async fn act(
     body: &[u8],
 ) -> Result<Json<Moved>, Problem> {
     let event = event(what, status, by, body)?;
+    let history = daemon.dossier(&status.plan_ref).await?.history;
+    often::allowed(&history, &event, daemon.now())?;
     // The same key with another body is another deed: a check-in must not be lost to a client
     // that reuses its keys.
     let once = body::idempotency(headers)?
