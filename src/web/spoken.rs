@@ -15,6 +15,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::deed::Notice;
 use super::heads::asks;
+use super::often;
 use super::page::{Sorry, html};
 use super::typed::Typed;
 use super::words::typed_name;
@@ -27,7 +28,8 @@ use crate::watch::{By, Event};
 const MOST_FOR_A_PLAN: usize = 5;
 const MOST_FROM_AN_ADDRESS: usize = 10;
 const MEMORY: TimeDelta = TimeDelta::hours(1);
-/// What is remembered at most; then nobody may try until the hour is over.
+/// So many addresses are remembered, and plans that there are not; with more, all are forgotten. What
+/// is tried for a plan that there is never is.
 const MOST_REMEMBERED: usize = 10_000;
 
 const WRONG: &str = "Nobody was checked in: the plan and the digits do not belong together, or the \
@@ -46,26 +48,68 @@ struct CodePage {
 
 /// The wrong codes of the last hour, by plan and by address.
 #[derive(Clone, Default)]
-struct Wrong(Arc<Mutex<BTreeMap<String, Vec<DateTime<Utc>>>>>);
+struct Wrong(Arc<Mutex<Tries>>);
+
+#[derive(Default)]
+struct Tries {
+    /// Of plans that there are: no more than those.
+    plans: Times,
+    /// Of plans that there are not, and from addresses: whoever has very many of both must keep
+    /// nobody from the code of a trip that is out.
+    unknown: Times,
+    addresses: Times,
+}
+
+type Times = BTreeMap<String, Vec<DateTime<Utc>>>;
 
 impl Wrong {
-    /// Whether there were too many to try once more.
-    fn are_too_many(&self, keys: &[(String, usize)], now: DateTime<Utc>) -> bool {
+    /// Whether this may be tried. It counts as wrong until it is [right](Self::was_right): many at
+    /// once are no more than one after the other.
+    fn may_try(&self, plan: &str, from: &str, now: DateTime<Utc>) -> bool {
         let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        all.retain(|_, tries| {
-            tries.retain(|at| now - *at < MEMORY);
-            !tries.is_empty()
-        });
-        let many = |(key, most): &(String, usize)| all.get(key).is_some_and(|it| it.len() >= *most);
-        all.len() >= MOST_REMEMBERED || keys.iter().any(many)
+        let Tries { plans, unknown, addresses } = &mut *all;
+        let for_plan = so_far(plans, plan, now) + so_far(unknown, plan, now);
+        if for_plan >= MOST_FOR_A_PLAN || so_far(addresses, from, now) >= MOST_FROM_AN_ADDRESS {
+            return false;
+        }
+        plans.entry(plan.to_owned()).or_default().push(now);
+        remember(addresses, from, vec![now]);
+        true
     }
 
-    fn remember(&self, keys: &[(String, usize)], now: DateTime<Utc>) {
+    fn was_right(&self, plan: &str, from: &str, at: DateTime<Utc>) {
         let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        for (key, _) in keys {
-            all.entry(key.clone()).or_default().push(now);
+        let Tries { plans, addresses, .. } = &mut *all;
+        for (times, who) in [(plans, plan), (addresses, from)] {
+            if let Some(tries) = times.get_mut(who)
+                && let Some(own) = tries.iter().position(|one| *one == at)
+            {
+                tries.remove(own);
+            }
         }
     }
+
+    fn is_no_plan(&self, plan: &str) {
+        let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(tries) = all.plans.remove(plan) {
+            remember(&mut all.unknown, plan, tries);
+        }
+    }
+}
+
+/// The tries of the last hour.
+fn so_far(times: &mut Times, who: &str, now: DateTime<Utc>) -> usize {
+    times.get_mut(who).map_or(0, |tries| {
+        tries.retain(|at| now - *at < MEMORY);
+        tries.len()
+    })
+}
+
+fn remember(times: &mut Times, who: &str, mut tries: Vec<DateTime<Utc>>) {
+    if times.len() >= MOST_REMEMBERED {
+        times.clear();
+    }
+    times.entry(who.to_owned()).or_default().append(&mut tries);
 }
 
 pub(super) fn routes() -> Router<Daemon> {
@@ -97,26 +141,31 @@ async fn check_in(
     let (plan_ref, digits) = (plan_ref(typed.get("plan")), digits(typed.get("digits")));
     let now = daemon.now();
     let from = address(&headers, &extensions);
-    let tries = [
-        (format!("plan {plan_ref}"), MOST_FOR_A_PLAN),
-        (format!("from {from}"), MOST_FROM_AN_ADDRESS),
-    ];
-    if wrong.are_too_many(&tries, now) {
+    if !wrong.may_try(&plan_ref, &from, now) {
         return page(Some(refused(StatusCode::TOO_MANY_REQUESTS, TOO_MANY)), typed);
     }
     let status = match daemon.status(&plan_ref).await {
         Ok(status) if daemon.spoken_code(&plan_ref) == digits && !status.state.is_closed() => {
+            wrong.was_right(&plan_ref, &from, now);
             status
         }
-        Ok(_) | Err(StoreError::NoSuchPlan) => {
-            wrong.remember(&tries, now);
+        Ok(_) => return page(Some(refused(StatusCode::UNPROCESSABLE_ENTITY, WRONG)), typed),
+        Err(StoreError::NoSuchPlan) => {
+            wrong.is_no_plan(&plan_ref);
             return page(Some(refused(StatusCode::UNPROCESSABLE_ENTITY, WRONG)), typed);
         }
-        Err(error) => return Err(error.into()),
+        Err(error) => {
+            wrong.was_right(&plan_ref, &from, now);
+            return Err(error.into());
+        }
     };
     let who = status.state.out();
     let how = Some("the crew said its code".to_owned());
     let event = Event::CheckedIn { who, by: By::Crew(Some(name)), how };
+    let history = daemon.dossier(&plan_ref).await?.history;
+    if let Some(notice) = often::notice(&history, &event, now) {
+        return page(Some(notice), typed);
+    }
     match daemon.act(&plan_ref, &event, Some(&typed.idempotency())).await {
         Ok(_) => {
             let out = super::words::list(&status.out());
@@ -160,5 +209,43 @@ mod tests {
             assert_eq!(plan_ref(text), "7QK4-2M9X");
         }
         assert_eq!(plan_ref(""), "-");
+    }
+
+    fn noon() -> DateTime<Utc> {
+        "2026-06-14T12:00:00Z".parse().unwrap()
+    }
+
+    #[test]
+    fn five_tries_for_a_plan_are_five_however_many_come_at_once() {
+        let wrong = Wrong::default();
+        // None of them has been answered yet.
+        let let_in =
+            (0..500).filter(|at| wrong.may_try("A", &format!("from {at}"), noon())).count();
+        assert_eq!(let_in, MOST_FOR_A_PLAN);
+        assert!(!wrong.may_try("A", "another", noon() + TimeDelta::minutes(59)));
+        assert!(wrong.may_try("A", "another", noon() + MEMORY));
+        // What was right is no wrong code.
+        for _ in 0..20 {
+            assert!(wrong.may_try("B", "home", noon()));
+            wrong.was_right("B", "home", noon());
+        }
+    }
+
+    #[test]
+    fn whoever_has_very_many_addresses_keeps_nobody_from_the_code() {
+        let wrong = Wrong::default();
+        for _ in 0..MOST_FOR_A_PLAN {
+            assert!(wrong.may_try("there", "x", noon()));
+        }
+        for at in 0..3 * MOST_REMEMBERED {
+            let (plan, from) = (format!("none {}", at / 3), format!("from {}", at / 5));
+            assert!(wrong.may_try(&plan, &from, noon()));
+            wrong.is_no_plan(&plan);
+        }
+        assert!(wrong.may_try("another", "home", noon()));
+        assert!(!wrong.may_try("there", "home", noon()), "what counts is kept");
+        let all = wrong.0.lock().unwrap();
+        assert!(all.unknown.len() <= MOST_REMEMBERED && all.addresses.len() <= MOST_REMEMBERED);
+        assert_eq!(all.plans.len(), 2);
     }
 }
