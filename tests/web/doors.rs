@@ -63,8 +63,37 @@ async fn every_answer_tells_browsers_to_keep_it_to_themselves() {
                 && !body.contains("javascript:")
         );
     }
-    let style = lamp.get(style_of(&lamp).await.as_str()).send().await.unwrap();
-    assert_eq!(style.headers()["content-type"], "text/css; charset=utf-8");
+    let style = style_of(&lamp).await;
+    let types = [
+        ("/", "text/html; charset=utf-8"),
+        (contact.as_str(), "text/html; charset=utf-8"),
+        ("/healthz", "application/json"),
+        ("/api/v1/plans", "application/problem+json"),
+        (style.as_str(), "text/css; charset=utf-8"),
+    ];
+    for (path, kind) in types {
+        let answer = lamp.get(path).send().await.unwrap();
+        assert_eq!(answer.headers()["content-type"], kind, "{path}");
+        assert_eq!(answer.headers()["x-content-type-options"], "nosniff", "{path}");
+    }
+}
+
+/// Whoever asks without a key learns whether an alert could go out, and of no trip.
+#[tokio::test]
+async fn what_is_public_names_no_plan() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    for minutes in [0, 3 * 24 * 60] {
+        // Nothing runs, so that the second time the service is ill, with an alert that waits.
+        lamp.move_clock(minutes);
+        let told = text(lamp.get("/healthz").send().await.unwrap()).await;
+        for word in [filed["ref"].as_str().unwrap(), "Halloran", "example.org", "Halibut", "48.5"] {
+            assert!(!told.contains(word), "{word} in {told}");
+        }
+    }
+    for path in ["/metrics", "/debug", "/api/v1/keys"] {
+        assert_eq!(lamp.get(path).send().await.unwrap().status(), StatusCode::NOT_FOUND, "{path}");
+    }
 }
 
 /// Where a page says that its style lies.
