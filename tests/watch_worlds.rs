@@ -1,7 +1,12 @@
 //! A million plans through a world of faults: the watch itself, and nothing else of the service. The
 //! post, the database and the relay are models, here, as simple as can be; the real ones stand in
 //! `simulation.rs`, which is some two thousand times slower. A judge sees what was said and answered,
-//! the faults, and what arrived.
+//! the faults, what arrived, and what the plan's page showed.
+//!
+//! He can't see: letters to the crew and the keeper, and repeats; what words a letter has; whether a
+//! rung came too soon in a plan of which a contact could not act or had lost their address (either
+//! hurries the ladder, and he does not reckon by how much); clocks that are set; plans that are left
+//! out in the end; the store, the post and the threads of the real service.
 //!
 //! `tests/watch_alone/worlds 1000000` runs long; a plan is replayed with its seed and `SIM_PLANS=1`.
 
@@ -17,11 +22,11 @@ mod script;
 use chance::Chance;
 use chrono::{DateTime, TimeDelta, Utc};
 use judge::{Arrival, LONGEST_WAY, Seen};
-use script::{Deed, END, Fault, SECOND, Script};
+use script::{Deed, END, Fault, GRACE, MINUTE, PATIENCE, SECOND, SPACING, Script, Written};
 use shorelamp::measure::Span;
 use shorelamp::watch::{
-    Amendment, Anchor, Answer, By, Event, Ladder, Order, Place, Recipient, Rung, RungKind, Step,
-    Terms, To, Watched, next_wakeup, step, wanted,
+    Amendment, Anchor, Answer, By, Event, Ladder, Order, Phase, Place, Recipient, Rung, RungKind,
+    Step, Terms, To, Watched, next_wakeup, step, wanted,
 };
 
 fn utc(ms: i64) -> DateTime<Utc> {
@@ -33,13 +38,23 @@ fn ms(at: DateTime<Utc>) -> i64 {
     (at - utc(0)).num_milliseconds()
 }
 
-fn ladder() -> Ladder {
+fn span(ms: i64) -> Span {
+    Span::from_seconds(u32::try_from(ms / SECOND).expect("small"))
+}
+
+fn ladder(written: Written) -> Ladder {
+    let (anchor, first) = match written {
+        Written::FromOverdue => (Anchor::Overdue, 0),
+        Written::FromDue => (Anchor::Due, GRACE / MINUTE),
+        Written::Later => (Anchor::Overdue, PATIENCE / MINUTE),
+    };
+    let spacing = SPACING / MINUTE;
     let rung = |anchor, minutes: i64, to, kind| Rung { anchor, offset_s: minutes * 60, to, kind };
     let rungs = vec![
         rung(Anchor::Due, 0, vec![To::Crew], RungKind::Due),
-        rung(Anchor::Overdue, 0, vec![To::Contact(1)], RungKind::Overdue),
-        rung(Anchor::Overdue, 3, vec![To::Contacts], RungKind::Overdue),
-        rung(Anchor::Overdue, 6, vec![To::Contacts, To::Keeper], RungKind::CallRescue),
+        rung(anchor, first, vec![To::Contact(1)], RungKind::Overdue),
+        rung(anchor, first + spacing, vec![To::Contacts], RungKind::Overdue),
+        rung(anchor, first + 2 * spacing, vec![To::Contacts, To::Keeper], RungKind::CallRescue),
     ];
     let minutes = Span::from_minutes;
     Ladder::new(rungs, minutes(2), minutes(10), minutes(15)).expect("a ladder")
@@ -95,6 +110,10 @@ impl World<'_> {
             }
             if now == deed {
                 let (_, deed) = deeds.next().expect("it was looked at");
+                if deed == Deed::Look {
+                    self.look(now);
+                    continue;
+                }
                 let applied = self.say(&deed, now);
                 self.seen.said.push((now, deed, applied));
             } else if now == pass {
@@ -108,6 +127,16 @@ impl World<'_> {
 
     fn up_from(&self, at: i64) -> i64 {
         self.script.down_until(at).unwrap_or(at)
+    }
+
+    /// The page says where the plan stands.
+    fn look(&mut self, now: i64) {
+        let says = match self.plan.phase {
+            Phase::Armed => "armed",
+            Phase::Overdue => "overdue",
+            Phase::Closed(_) => "closed",
+        };
+        self.seen.looks.push((now, says));
     }
 
     fn say(&mut self, deed: &Deed, now: i64) -> bool {
@@ -128,10 +157,7 @@ impl World<'_> {
                 let Some(event) = self.closings.pop() else { return false };
                 Event::Undone { event, by }
             }
-            Deed::Extend(later) => {
-                let later = u32::try_from(later / SECOND).expect("small");
-                Event::Extended { later: Span::from_seconds(later), by }
-            }
+            Deed::Extend(later) => Event::Extended { later: span(*later), by },
             Deed::Amend(due_in, asked) => self.amendment(now + due_in, asked),
             Deed::OnIt(contact) => answered(*contact, Answer::OnIt),
             Deed::CantAct(contact) => answered(*contact, Answer::CantAct),
@@ -143,6 +169,7 @@ impl World<'_> {
                 let to = Recipient::Contact(*contact);
                 Event::SentAgain { to, by: By::Keeper("board".to_owned()) }
             }
+            Deed::Look => return false,
         };
         let before = self.plan.events;
         let applied = self.happen(&event, now);
@@ -158,7 +185,7 @@ impl World<'_> {
         let to = Amendment {
             from_round: self.plan.round,
             due_at: utc(due_at),
-            grace: Span::from_minutes(2),
+            grace: span(self.script.grace),
             crew: self
                 .plan
                 .terms
@@ -197,7 +224,7 @@ impl World<'_> {
         };
         let fault = self.script.fault(now);
         if fault.is_none_or(|fault| fault == Fault::Swallows)
-            && contact.is_some_and(|contact| !self.script.alive[contact])
+            && contact.is_some_and(|contact| now >= self.script.lives_until[contact])
         {
             self.letters[at].sent = true;
             self.happen(&Event::Refused { to: order.to, kind: order.kind }, now);
@@ -241,8 +268,8 @@ fn live(seed: u64) -> (Script, Seen) {
     let script = Script::draw(&mut chance);
     let terms = Terms {
         due_at: utc(script.due),
-        grace: Span::from_minutes(2),
-        ladder: ladder(),
+        grace: span(script.grace),
+        ladder: ladder(script.ladder),
         crew: (0..script.crew).map(|at| at == 0).collect(),
         contacts: 2,
     };

@@ -5,9 +5,12 @@ use super::chance::Chance;
 
 pub const SECOND: i64 = 1000;
 pub const MINUTE: i64 = 60 * SECOND;
+/// The ladder's own grace; a plan may have a longer one.
 pub const GRACE: i64 = 2 * MINUTE;
 /// Between the rungs to contacts.
 pub const SPACING: i64 = 3 * MINUTE;
+/// From overdue to the first rung of a ladder that waits before it alarms anybody.
+pub const PATIENCE: i64 = MINUTE;
 /// From here on nothing goes wrong any more; everybody is ashore by then.
 pub const QUIET_FROM: i64 = 60 * MINUTE;
 pub const END: i64 = 70 * MINUTE;
@@ -26,6 +29,19 @@ pub enum Deed {
     Called(usize),
     CantAct(usize),
     SendAgain(usize),
+    /// Somebody looks at the plan's page.
+    Look,
+}
+
+/// How the keeper has written the ladder down.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Written {
+    /// The rungs to contacts are counted from overdue, the first at once.
+    FromOverdue,
+    /// The same rungs counted from the return time.
+    FromDue,
+    /// Counted from overdue, the first after a while.
+    Later,
 }
 
 /// What the relay does.
@@ -40,9 +56,11 @@ pub enum Fault {
 #[derive(Clone, Debug)]
 pub struct Script {
     pub crew: usize,
-    /// For each place of a contact, whether their address exists; two are there from the start.
-    pub alive: [bool; 3],
+    /// For each place of a contact, until when their address exists; two are there from the start.
+    pub lives_until: [i64; 3],
+    pub ladder: Written,
     pub due: i64,
+    pub grace: i64,
     pub deeds: Vec<(i64, Deed)>,
     pub relay: Vec<(i64, i64, Fault)>,
     /// When the service is down, or its machine asleep.
@@ -53,10 +71,18 @@ impl Script {
     pub fn draw(chance: &mut Chance) -> Script {
         let crew = if chance.percent(30) { 2 } else { 1 };
         let due = chance.between(4 * MINUTE, 16 * MINUTE);
-        let mut alive = [true; 3];
-        if chance.percent(15) {
-            alive[usize::try_from(chance.between(0, 3)).expect("small")] = false;
+        let long_grace = chance.percent(25);
+        let longer = chance.between(GRACE / SECOND, 10 * MINUTE / SECOND) * SECOND;
+        let grace = if long_grace { longer } else { GRACE };
+        let written = [Written::FromOverdue, Written::FromDue, Written::Later];
+        let ladder = written[usize::try_from(chance.between(0, 3)).expect("small")];
+        let mut lives_until = [i64::MAX; 3];
+        if chance.percent(30) {
+            // From the start, or a mailbox that goes before anybody is overdue.
+            let until = if chance.percent(50) { 0 } else { chance.between(SECOND, due + grace) };
+            lives_until[usize::try_from(chance.between(0, 3)).expect("small")] = until;
         }
+        let alive = lives_until.map(|until| until == i64::MAX);
         let (mut relay, mut down) = (Vec::new(), Vec::new());
         if chance.percent(80) {
             relay = spans(chance, 4, 6 * MINUTE)
@@ -71,7 +97,7 @@ impl Script {
         let mut deeds = Vec::new();
         for _ in 0..chance.between(0, 5) {
             // Mostly just when it matters.
-            let near = due + GRACE + chance.between(-4 * SECOND, 4 * SECOND);
+            let near = due + grace + chance.between(-4 * SECOND, 4 * SECOND);
             let any = chance.between(SECOND, due + 20 * MINUTE);
             let at = if chance.percent(25) { near } else { any };
             let deed = deed(chance, crew, alive);
@@ -83,11 +109,14 @@ impl Script {
             }
             deeds.push((at, deed));
         }
-        let close = due + GRACE + chance.between(-8 * MINUTE, 16 * MINUTE);
+        let close = due + grace + chance.between(-8 * MINUTE, 16 * MINUTE);
         for who in 0..crew {
             let at = close.max(SECOND) + chance.between(0, 30 * SECOND);
             deeds.push((at, Deed::CheckIn(who)));
             deeds.push((QUIET_FROM, Deed::CheckIn(who)));
+        }
+        for _ in 0..3 {
+            deeds.push((chance.between(SECOND, due + 20 * MINUTE), Deed::Look));
         }
         for (at, _) in &mut deeds {
             *at = (*at).max(SECOND);
@@ -97,7 +126,22 @@ impl Script {
             }
         }
         deeds.sort_by_key(|(at, _)| *at);
-        Script { crew, alive, due, deeds, relay, down }
+        Script { crew, lives_until, ladder, due, grace, deeds, relay, down }
+    }
+
+    /// Whether letters to this contact's address arrive all the time.
+    pub fn always_lives(&self, contact: usize) -> bool {
+        self.lives_until[contact] == i64::MAX
+    }
+
+    /// When the rungs to contacts come, counted from overdue, while nothing hurries or delays them.
+    pub fn rungs(&self) -> [i64; 3] {
+        [0, SPACING, 2 * SPACING].map(|at| match self.ladder {
+            Written::FromOverdue => at,
+            // None comes before the plan's own grace is over.
+            Written::FromDue => (GRACE + at - self.grace).max(0),
+            Written::Later => PATIENCE + at,
+        })
     }
 
     pub fn fault(&self, at: i64) -> Option<Fault> {
