@@ -12,6 +12,8 @@ pub(super) fn block(scene: &Scene<'_>) -> Option<Block> {
         Some(format!(" At most {at_most} from shore."))
     });
     let farthest = told.unwrap_or_default();
-    let words = format!("Chart of the planned route.{farthest} Not for navigation.");
+    let words = format!(
+        "Chart of the planned route.{farthest} Its points stand above in words. Not for navigation."
+    );
     scene.facts.has_chart.then_some(Block::Chart(words))
 }

@@ -57,7 +57,7 @@ pub(super) fn render(draft: &Draft) -> String {
             draft.blocks.iter().map(|block| cut(block, rows, characters)).collect()
         };
         letter = page(draft, &blocks, !whole);
-        if letter.len() <= LONGEST_BYTES {
+        if weight(&letter) <= LONGEST_BYTES {
             return letter;
         }
         if (rows, characters) == CUTS[CUTS.len() - 1] {
@@ -65,6 +65,11 @@ pub(super) fn render(draft: &Draft) -> String {
         }
     }
     letter
+}
+
+/// What it takes on the line, where each line ends with two bytes.
+fn weight(letter: &str) -> usize {
+    letter.len() + letter.matches('\n').count()
 }
 
 fn page(draft: &Draft, blocks: &[Block], is_cut: bool) -> String {
@@ -81,7 +86,7 @@ fn shortest(draft: &Draft, mut blocks: Vec<Block>) -> String {
         let mut kept = blocks.clone();
         kept.extend(footer.clone());
         let letter = page(draft, &kept, true);
-        if letter.len() <= LONGEST_BYTES || blocks.pop().is_none() {
+        if weight(&letter) <= LONGEST_BYTES || blocks.pop().is_none() {
             return letter;
         }
     }

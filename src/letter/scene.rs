@@ -156,7 +156,7 @@ impl<'a> Scene<'a> {
         blocks.push(Block::para(if self.to_crew() {
             "A rescue service will ask for these, and your contacts can't answer:"
         } else {
-            "If asked for these, say \"I don't know\":"
+            "If asked for these, and you don't know either, say \"I don't know\":"
         }));
         blocks.push(Block::List(brief.not_told));
         blocks

@@ -106,7 +106,7 @@ fn timing(scene: &Scene<'_>) -> String {
         );
     }
     format!(
-        "They meant to be back by {} local time, {}, which is {}. With {} of grace they count as overdue since {}. The letter that tells me so is of \
+        "They meant to be back by {} local time, {}, which is {}. With {} of grace they count as overdue since {}. The letter that tells me so was written at \
          {}.",
         scene.clock.aloud(due_at),
         scene.clock.zone_at(due_at),

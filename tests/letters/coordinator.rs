@@ -168,7 +168,7 @@ fn a_day_late_the_script_names_the_days_and_who_is_ashore() {
     let sent = story.minutes_after_overdue(26 * 60).tick();
     let text = flat(&one(&sent, Recipient::Contact(0), Kind::CallRescue).text);
     for words in [
-        "overdue since 12:45 on Sunday 14 June. The letter that tells me so is of 14:45 on Monday 15 \
+        "overdue since 12:45 on Sunday 14 June. The letter that tells me so was written at 14:45 on Monday 15 \
          June.",
         "The party was of 2. Reported ashore: Tomas Bright. Ask there where",
         "- from Tomas Bright, reported ashore: where and when the others were last seen",

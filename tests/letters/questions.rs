@@ -49,11 +49,11 @@ const QUESTIONS: [Question; 39] = [
         "when it happened, and when it was noticed",
         &[
             "they count as overdue since 12:20 on Saturday 15 May",
-            "The letter that tells me so is of 12:50 on Saturday 15 May",
+            "The letter that tells me so was written at 12:50 on Saturday 15 May",
         ],
         &[
             "they count as overdue since 15:45 on Saturday 24 April",
-            "The letter that tells me so is of",
+            "The letter that tells me so was written at",
         ],
     ),
     (
