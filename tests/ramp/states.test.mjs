@@ -195,7 +195,15 @@ test('a late answer: given up after 20 s, looked up', async () => {
   await sleep(1000);
   assert.match(await headline(page), /NOT FILED yet/);
   await shot(page, 'trying');
+  const text = page.getByRole('link', { name: 'Text this plan' });
+  assert.equal(await text.count(), 0, 'at first it is only sent');
+  await text.waitFor({ timeout: 9e3 });
+  assert.match(await headline(page), /NOT FILED yet. Sending/);
+  assert.match(await text.getAttribute('href'), /^sms:.*Ines%20Halloran/);
+  assert.equal(await page.locator('text=Throw this plan away').count(), 0, 'it is under way');
+  await shot(page, 'slow');
   await reads(page, 'Back by', 40e3);
+  assert.equal(await text.count(), 0);
   assert.equal(await count(), before + 1);
   await end(page);
 });
@@ -313,7 +321,7 @@ test('a phone whose clock is wrong says so', async () => {
   await page.goto(lamp.key.link);
   await page.clock.runFor(1000);
   await page.locator('#clock').waitFor();
-  assert.match(await page.locator('#clock').innerText(), /1[12] min apart \(this phone is ahead\)/);
+  assert.match(await page.locator('#clock').innerText(), /This phone's clock is 1[12] min ahead of the service's/);
   await shot(page, 'clock');
   await end(page);
 });
@@ -389,7 +397,7 @@ test('every fault at once beside its field, what was typed kept', async () => {
   assert.match(await headline(page), /NOT FILED/);
   assert.equal(await page.inputValue('#launch-position'), 'the ramp');
   assert.equal((await page.inputValue('#crew-1--name')).length, 10_000);
-  assert.ok(await page.locator('#launch-position').evaluate((at) => at.previousElementSibling.className === 'fault'));
+  assert.ok(await page.locator('#launch-position').evaluate((at) => at.closest('label').previousElementSibling.className === 'fault'));
   await shot(page, 'faults');
   await end(page);
 });

@@ -69,7 +69,7 @@ async fn every_answer_tells_browsers_to_keep_it_to_themselves() {
         (contact.as_str(), "text/html; charset=utf-8"),
         ("/healthz", "application/json"),
         ("/api/v1/plans", "application/problem+json"),
-        (style.as_str(), "text/css; charset=utf-8"),
+        (style.as_str(), "text/css"),
     ];
     for (path, kind) in types {
         let answer = lamp.get(path).send().await.unwrap();

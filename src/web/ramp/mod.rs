@@ -18,6 +18,7 @@ use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use axum::routing::{get, post};
+use chrono::SecondsFormat;
 use chrono_tz::Tz;
 use serde::Deserialize;
 
@@ -225,7 +226,7 @@ async fn ramp(
         times: told.times,
         trips: usual::offered(daemon, device).await?,
         fresh: told.fresh,
-        now: daemon.now().to_rfc3339(),
+        now: daemon.now().to_rfc3339_opts(SecondsFormat::Secs, true),
         zone: house_zone(daemon).map_or("", |zone| zone.name()),
     };
     Ok(html(status, &page))

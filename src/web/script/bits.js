@@ -48,7 +48,7 @@ function compare(answer, began) {
   const line = $('#clock');
   if (!line) return;
   line.hidden = !off;
-  if (off) line.textContent = `This phone's clock and the service's are ${span(skew)} apart (this phone is ${skew > 0 ? 'ahead' : 'behind'}). The service goes by its own: compare the times below with another clock.`;
+  if (off) line.textContent = `This phone's clock is ${span(skew)} ${skew > 0 ? 'ahead of' : 'behind'} the service's, which goes by its own. Compare the times below with another clock.`;
 }
 
 // One question to the service. Only an answer in JSON that was not sent on counts as its own.

@@ -10,7 +10,7 @@ function formBody() {
   return new URLSearchParams(pairs).toString();
 }
 function fill(body) {
-  for (const one of form.elements) if (one.name && one.type !== 'hidden' && one.type !== 'submit' && one.type !== 'file') one.value = '';
+  for (const one of form.elements) if (one.name && !/hidden|submit|file/.test(one.type)) one.value = '';
   for (const [name, value] of new URLSearchParams(body)) if (field(name)) field(name).value = value;
 }
 // Times that the page put there itself move with the clocks; typed ones stay.
@@ -51,6 +51,7 @@ function changed() {
   clearTimeout(later);
   later = setTimeout(judge, 700);
 }
+const things = (list) => (list.length === 1 ? '1 thing' : list.length + ' things');
 async function judge() {
   const body = formBody(), box = $('#judged');
   const answer = await ask('POST', '/api/v1/judge', body);
@@ -62,13 +63,12 @@ async function judge() {
       clocks(judged.zone);
       changed();
     }
-    if (self.routeTools && self.routeTools.hear) self.routeTools.hear(judged);
+    self.routeTools?.hear?.(judged);
     sunset = judged.sunset && new Date(judged.sunset);
     $$('[data-sun]').forEach((one) => { one.hidden = !sunset; });
   } else if (answer.status === 422) {
-    const missing = (answer.json.fields || []).length;
-    box.replaceChildren(el('p', `Not judged yet: ${missing === 1 ? 'one thing is' : missing + ' things are'} missing or wrong.`));
-  } else box.replaceChildren(el('p', 'Not judged: no answer from the service. That does not keep it from being filed.'));
+    box.replaceChildren(el('p', `Not judged yet: ${things(answer.json.fields || [])} missing or wrong.`));
+  } else box.replaceChildren(el('p', 'Not judged: no answer from the service. It can be filed all the same.'));
 }
 
 // Every fault at once, beside its field; what was typed stays.
@@ -82,67 +82,63 @@ function faults(fields, detail) {
     list.append(item);
     const at = id && document.getElementById(id);
     if (!at) continue;
-    (at.closest('.pair') || at).before(el('p', text, { className: 'fault' }));
+    (at.closest('.pair') || at.closest('label') || at).before(el('p', text, { className: 'fault' }));
     for (let up = at.closest('details'); up; up = up.parentElement.closest('details')) up.open = true;
   }
-  why = fields.length ? `${fields.length === 1 ? 'One thing' : fields.length + ' things'} to mend. What you typed is kept below.` : detail;
+  why = fields.length ? `${things(fields)} to mend. What you typed is kept below.` : detail;
   show();
   scrollTo(0, 0);
 }
 
-for (const trip of $$('#trips a')) trip.onclick = (event) => {
-  event.preventDefault();
-  fill(trip.dataset.form);
-  // The service keeps no medical notes for the next time; this phone does.
-  const notes = JSON.parse(local('notes') || '{}');
-  for (let n = 1; n < 5; n += 1) field(`crew[${n}].medical`).value = notes[field(`crew[${n}].name`).value] || '';
-  clocks(trip.dataset.zone);
+// The service keeps no medical notes for the next time; this phone does.
+const medical = () => JSON.parse(local('notes') || '{}');
+const crew = () => [1, 2, 3, 4].map((n) => [field(`crew[${n}].name`).value, field(`crew[${n}].medical`)]);
+// A trip as it was once, for today.
+function asBefore(body, min, named) {
+  fill(body);
+  const notes = medical();
+  for (const [name, box] of crew()) box.value = notes[name] || '';
+  clocks(named);
   const launch = soon(5);
   put('times.launch', launch);
-  put('times.return_by', new Date(+launch + trip.dataset.min * MIN));
+  put('times.return_by', new Date(+launch + min * MIN));
   fold(true);
   changed();
   clearTimeout(later);
   judge();
   $('#when').scrollIntoView();
+}
+for (const trip of $$('#trips a')) trip.onclick = (event) => {
+  event.preventDefault();
+  asBefore(trip.dataset.form, trip.dataset.min, trip.dataset.zone);
 };
-for (const step of $$('[data-step]')) step.onclick = () => {
-  const due = moment('times.return_by');
-  put('times.return_by', new Date((+due || Date.now()) + step.dataset.step * MIN));
+for (const step of $$('.steps button')) step.onclick = () => {
+  const { sun, step: later } = step.dataset;
+  put('times.return_by', new Date(sun ? +sunset + sun * MIN : (+moment('times.return_by') || Date.now()) + later * MIN));
   changed();
 };
-for (const step of $$('[data-sun]')) step.onclick = () => {
-  put('times.return_by', new Date(+sunset + step.dataset.sun * MIN));
-  changed();
-};
-for (const here of $$('[data-here]')) here.onclick = () => {
-  const said = here.nextElementSibling;
-  if (!navigator.geolocation) { said.textContent = 'This browser tells no position. Type it.'; return; }
-  said.textContent = 'Asking this phone where it is…';
-  navigator.geolocation.getCurrentPosition(({ coords }) => {
-    field(here.dataset.here).value = `${coords.latitude.toFixed(5)} ${coords.longitude.toFixed(5)}`;
-    said.textContent = `Known to ${Math.round(coords.accuracy)} m.`;
-    changed();
-  }, (error) => { said.textContent = `This phone does not tell where it is (${error.message}). Type it, or choose a usual trip.`; },
-  { enableHighAccuracy: true, timeout: 15e3, maximumAge: MIN });
-};
-
-// What the route needs is fetched when somebody looks at the route.
+// What not every plan needs is fetched when somebody asks for it: the route's tools, and the phone's
+// position.
 const routeGroup = $('[data-script]');
-routeGroup.addEventListener('toggle', () => {
-  if (!routeGroup.open || self.routeTools) return;
+let fetching = null;
+const fetchTools = () => fetching = fetching || new Promise((done, failed) => {
   self.routeTools = { $, $$, el, ask, field, form, changed, button, local };
-  document.head.append(el('script', '', { src: routeGroup.dataset.script }));
+  const onerror = () => { fetching = null; failed(); };
+  document.head.append(el('script', '', { src: routeGroup.dataset.script, onload: done, onerror }));
 });
+routeGroup.addEventListener('toggle', () => routeGroup.open && fetchTools().catch(() => {}));
+for (const here of $$('[data-here]')) here.onclick = () => fetchTools()
+  .then(() => here.click(), () => { here.nextElementSibling.textContent = 'No answer. Type it.'; });
 
-const canKeep = self.isSecureContext && self.crypto && crypto.subtle && self.indexedDB;
+// Only a secure page has this; an older browser sends the form as it is.
+const canKeep = self.crypto?.randomUUID && self.indexedDB;
 if (canKeep) form.addEventListener('submit', (event) => {
   event.preventDefault();
   $$('.fault', form).forEach((one) => one.remove());
   $('#mend').replaceChildren();
   why = '';
-  const notes = JSON.parse(local('notes') || '{}');
-  for (let n = 1; n < 5; n += 1) if (field(`crew[${n}].name`).value) notes[field(`crew[${n}].name`).value] = field(`crew[${n}].medical`).value || undefined;
+  const notes = medical();
+  for (const [name, box] of crew()) if (name) notes[name] = box.value || undefined;
   local('notes', JSON.stringify(notes));
   const due = judged ? Date.parse(judged.due_at) : +moment('times.return_by');
   file(formBody(), due || 0);
@@ -167,16 +163,19 @@ async function begin() {
     put('times.launch', soon(5));
     put('times.return_by', soon(5 + 180));
   }
+  // Whoever keeps no usual trip need not type the same people twice.
+  const last = local('last');
+  if (last && !$('#trips')) form.before(button('As last time, for today', () => asBefore(last, 180)));
   fold();
   readBack();
   show();
-  if (navigator.serviceWorker) navigator.serviceWorker.register('/sw.js').catch(() => {});
+  navigator.serviceWorker?.register('/sw.js').catch(() => {});
   if (line) line.onmessage = async () => { if (!busy) { await load(); show(); } };
   const wake = async () => {
     if (document.hidden) { clearTimeout(timer); return; }
     await load();
     show();
-    if (plan && plan.receipt) check();
+    if (plan?.receipt) check();
     else { tries = 0; attempt(); }
     if (graves().length) buryAll();
   };

@@ -3,7 +3,9 @@ const SLOT = 'plan', GRAVES = 'thrown';
 const WAITS = [3, 6, 12, 30, 60];
 // A plan written longer ago than this is not sent without asking: its people may be home by now.
 const STALE = 60 * MIN;
-let plan = null, busy = '', why = '', tries = 0, timer = 0, lamp = null;
+// So long nobody need wait for an answer without being shown another way.
+const SLOW = 6e3;
+let plan = null, busy = '', since = 0, why = '', tries = 0, timer = 0, lamp = null;
 const line = 'BroadcastChannel' in self ? new BroadcastChannel('shorelamp') : null;
 
 const db = (mode, work) => new Promise((done, failed) => {
@@ -39,7 +41,7 @@ async function keep() {
     await db('readwrite', (store) => (text ? store.put(text, SLOT) : store.delete(SLOT)));
     there = await db('readonly', (store) => store.get(SLOT));
   } catch { /* the same */ }
-  if (line) line.postMessage(0);
+  line?.postMessage(0);
   if (plan) plan.kept = local(SLOT) === text && there === text;
 }
 async function load() {
@@ -58,39 +60,42 @@ async function stay(on) {
     else if (!on && lamp) { await lamp.release(); lamp = null; }
   } catch { lamp = null; }
 }
-const past = () => plan && plan.due && Date.now() - skew >= plan.due;
+const past = () => plan?.due && Date.now() - skew >= plan.due;
 const stale = () => plan && Date.now() - plan.written > STALE;
+const sending = () => busy === 'send';
+const slow = () => sending() && performance.now() - since >= SLOW;
 // Not sent without asking; past its time, not at all.
 const rests = () => past() || stale();
 const path = (id) => '/api/v1/filings/' + id;
 const lookUp = () => ask('GET', path(plan.id));
 
 // Filed is what the service says of this very plan, and nothing else.
-const isReceipt = (answer, sha) => answer.json && answer.json.id === plan.id && answer.json.ref
+const isReceipt = (answer, sha) => answer.json?.id === plan.id && answer.json.ref
   && answer.json.due_at && answer.json.received_at && (!sha || answer.json.sha256 === sha);
 
 async function settle(answer) {
-  const at = answer.status, is = (status) => at === status;
-  if ((is(200) || is(201)) && isReceipt(answer, plan.sha)) {
+  const at = answer.status;
+  if ([200, 201].includes(at) && isReceipt(answer, plan.sha)) {
+    local('last', plan.body);
     Object.assign(plan, { receipt: answer.json, checked: Date.now(), unknown: false, body: '' });
     why = ''; tries = 0;
     local('draft', null);
   } else if (answer.stranger) {
-    why = 'Something else answered in its place: a sign-in page of this network? Open it, sign in, and come back.';
+    why = 'Something else answered: a sign-in page of this network? Sign in there, and come back.';
   } else if (answer.lost) {
     why = navigator.onLine ? 'No answer came.' : 'This phone has no signal.';
-  } else if (is(404) && answer.json.id === plan.id) {
+  } else if (at === 404 && answer.json.id === plan.id) {
     plan.unknown = false;
-  } else if (is(410)) {
+  } else if (at === 410) {
     plan = null; why = 'This plan was thrown away for good.';
-  } else if (is(422)) {
+  } else if (at === 422) {
     const fields = answer.json.fields || [];
     fill(plan.body);
     plan = null; why = '';
     return keep().then(() => faults(fields, answer.json.detail));
   } else if ([400, 401, 403, 413, 415, 429, 507].includes(at)) {
     plan.unknown = false; why = answer.json.detail || '';
-  } else why = (answer.json && answer.json.detail) || 'The service is in trouble.';
+  } else why = answer.json?.detail || 'The service is in trouble.';
   await keep();
 }
 
@@ -112,6 +117,8 @@ async function attempt(asked) {
     if (plan && !plan.receipt && !plan.unknown && !navigator.onLine) why = 'This phone has no signal.';
     else if (plan && !plan.receipt && !plan.unknown && !rests()) {
       busy = 'send'; plan.unknown = true;
+      since = performance.now();
+      setTimeout(show, SLOW + 50);
       await keep(); show();
       await settle(await ask('PUT', path(plan.id), plan.body));
     }
@@ -119,7 +126,7 @@ async function attempt(asked) {
   if (navigator.locks) await navigator.locks.request('shorelamp', { ifAvailable: true }, work);
   else await work(true);
   busy = '';
-  if (!plan || plan.receipt) stay(false);
+  if (!plan || plan.receipt) stay();
   show();
   again();
 }
@@ -134,9 +141,9 @@ function again() {
 
 // What the service says of a filed plan now.
 async function check() {
-  if (!plan || !plan.receipt) return;
+  if (!plan?.receipt) return;
   const answer = await lookUp();
-  if (!plan || !plan.receipt) return;
+  if (!plan?.receipt) return;
   if (answer.status === 200 && isReceipt(answer, plan.sha)) {
     Object.assign(plan, { receipt: answer.json, checked: Date.now() });
     await keep();
@@ -165,7 +172,7 @@ async function throwAway() {
   const id = plan.id;
   dig([...graves(), id]);
   plan = null; why = '';
-  stay(false);
+  stay();
   await keep();
   show();
   await bury(id);
@@ -180,7 +187,7 @@ async function file(body, due) {
   const sha = [...new Uint8Array(bytes)].map((byte) => byte.toString(16).padStart(2, '0')).join('');
   plan = { id: crypto.randomUUID(), body, sha, due, written: Date.now(), unknown: false };
   why = ''; tries = 0;
-  if (navigator.storage && navigator.storage.persist) navigator.storage.persist().catch(() => {});
+  navigator.storage?.persist?.().catch(() => {});
   show();
   scrollTo(0, 0);
   await keep();

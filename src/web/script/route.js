@@ -1,5 +1,5 @@
 'use strict';
-// The route: from a GPX file, or by tapping on the chart.
+// The route: from a GPX file, or by tapping on the chart; and where this phone is.
 const { $, $$, el, ask, field, form, changed, button } = self.routeTools;
 
 // Points that the line can do without, within so many degrees (Ramer, Douglas and Peucker).
@@ -38,6 +38,17 @@ async function gpx(chosen) {
 }
 $('#gpx').onchange = async ({ target }) => {
   if (target.files[0]) $('#gpx-said').textContent = await gpx(target.files[0]).catch(() => 'This file can\'t be read.');
+};
+
+for (const here of $$('[data-here]')) here.onclick = () => {
+  const said = here.nextElementSibling;
+  said.textContent = 'Asking this phone where it is…';
+  navigator.geolocation.getCurrentPosition(({ coords }) => {
+    field(here.dataset.here).value = `${coords.latitude.toFixed(5)} ${coords.longitude.toFixed(5)}`;
+    said.textContent = `Known to ${Math.round(coords.accuracy)} m.`;
+    changed();
+  }, (error) => { said.textContent = `This phone does not tell where it is (${error.message}). Type it, or choose a usual trip.`; },
+  { enableHighAccuracy: true, timeout: 15e3, maximumAge: 60e3 });
 };
 
 // Tapped on the chart. The points are the form's own: whatever is done here stands there at once.
