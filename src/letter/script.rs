@@ -9,7 +9,7 @@ use super::scene::Scene;
 use super::spelled;
 use super::when::utc;
 use super::words::{self, clean, cut, name, people};
-use crate::measure::Position;
+use crate::measure::{Position, Span};
 use crate::plan::{Craft, CrewMember, Lifejacket, Wear};
 use crate::watch::{Cause, Kind, Order, Recipient};
 
@@ -105,13 +105,17 @@ fn timing(scene: &Scene<'_>) -> String {
             scene.clock.aloud(overdue_at),
         );
     }
+    let grace = scene.facts.watched.terms.grace;
+    let they_count = match grace == Span::ZERO {
+        true => "They count".to_owned(),
+        false => format!("With {} of grace they count", grace.spoken()),
+    };
     format!(
-        "They meant to be back by {} local time, {}, which is {}. With {} of grace they count as overdue since {}. The letter that tells me so was written at \
-         {}.",
+        "They meant to be back by {} local time, {}, which is {}. {they_count} as overdue since {}. The \
+         letter that tells me so was written at {}.",
         scene.clock.aloud(due_at),
         scene.clock.zone_at(due_at),
         utc(due_at),
-        scene.facts.watched.terms.grace.spoken(),
         scene.clock.aloud(overdue_at),
         scene.clock.aloud(scene.now),
     )

@@ -234,9 +234,13 @@ async fn ramp(
 
 /// The open plans that this key has filed.
 async fn watched(daemon: &Daemon, device: &Device) -> Result<Vec<WatchedTrip>, StoreError> {
-    let open = daemon.store().open_plans().await?.into_iter().filter_map(Result::ok);
-    let own = open.filter(|record| record.key_id == device.key.id);
-    Ok(own.filter_map(|record| watched_trip(daemon, &record)).collect())
+    let store = daemon.store();
+    let mut own = Vec::new();
+    for plan_ref in store.open_plans_of(&device.key.id).await? {
+        own.extend(store.plan(&plan_ref).await.ok());
+    }
+    own.sort_by_key(|record| record.state.terms.due_at);
+    Ok(own.iter().filter_map(|record| watched_trip(daemon, record)).collect())
 }
 
 fn watched_trip(daemon: &Daemon, record: &PlanRecord) -> Option<WatchedTrip> {
