@@ -83,13 +83,16 @@ pub(super) fn read_zone(text: &str) -> Result<Tz, String> {
 /// skips or repeats.
 pub(super) fn read_moment(text: &str, zone: Tz) -> Result<Moment, String> {
     let text = text.trim();
-    let moment = match DateTime::parse_from_rfc3339(text) {
-        Ok(at) => Moment { at: at.with_timezone(&Utc) },
-        Err(_) => read_local(text, zone)?,
-    };
-    match moment.at.year() {
-        year if YEARS.contains(&year) => Ok(moment),
-        year => Err(format!("is in the year {year}; write it like 2026-06-14T12:30")),
+    match DateTime::parse_from_rfc3339(text) {
+        Ok(at) => in_our_days(at.year()).map(|()| Moment { at: at.with_timezone(&Utc) }),
+        Err(_) => read_local(text, zone),
+    }
+}
+
+fn in_our_days(year: i32) -> Result<(), String> {
+    match YEARS.contains(&year) {
+        true => Ok(()),
+        false => Err(format!("is in the year {year}; write it like 2026-06-14T12:30")),
     }
 }
 
@@ -103,6 +106,8 @@ fn read_local(text: &str, zone: Tz) -> Result<Moment, String> {
              2026-06-14T12:30 on the clocks of the launch"
                 .to_owned()
         })?;
+    // The last day that the calendar knows has no morrow to reckon with.
+    in_our_days(local.year())?;
     match zone.from_local_datetime(&local) {
         LocalResult::Single(at) => Ok(Moment { at: at.with_timezone(&Utc) }),
         LocalResult::Ambiguous(first, second) => Err(format!(
@@ -174,6 +179,8 @@ mod tests {
             "25:00",
             "-0026-06-14T05:00:00Z",
             "9999-06-14T05:00",
+            "+262142-12-31T23:59:59",
+            "-262143-01-01T00:00",
         ] {
             assert!(read_moment(text, Chicago).is_err(), "{text}");
         }

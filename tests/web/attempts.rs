@@ -291,6 +291,29 @@ async fn what_is_erased_is_gone() {
     assert!(folder.join("sealed").join(other["ref"].as_str().unwrap()).exists());
 }
 
+/// In what is shipped a failed reckoning ends the whole service, and with it every alert.
+#[tokio::test]
+async fn no_time_in_a_plan_ends_the_service() {
+    let lamp = Lamp::lit().await;
+    for time in ["+262142-12-31T23:59:59", "-262143-01-01T00:00", "9999-12-31T23:59:59-23:59"] {
+        for key in ["launch", "return_by"] {
+            for path in ["/api/v1/plans", "/api/v1/review"] {
+                let mut odd = plan();
+                odd["times"][key] = json!(time);
+                let sent = lamp.post(path).bearer_auth(&lamp.key).json(&odd).send().await;
+                let status = sent.expect("an answer").status();
+                assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{path}: {key} {time}");
+            }
+        }
+    }
+    let filed = lamp.file(&plan()).await;
+    for span in ["99999999999h", "292277026596y", "-1h", "1e300h"] {
+        let extend = lamp.post(filed["links"]["extend"].as_str().unwrap());
+        let status = extend.json(&json!({"by": span})).send().await.expect("an answer").status();
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{span}");
+    }
+}
+
 /// A battery that holds a machine's clock may fail so that it starts years ahead, with no clock of
 /// ours to tell. Nothing of this morning may be forgotten by it: the closing may be a mistake, and
 /// then whoever was told of it takes it back.
