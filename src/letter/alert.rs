@@ -120,7 +120,7 @@ fn find_out(scene: &Scene<'_>) -> Vec<Block> {
     if scene.to_crew() {
         return Vec::new();
     }
-    let asked = asked(scene.facts.plan, &scene.facts.on_trip());
+    let asked = asked(scene.facts.plan, &scene.out());
     let missing = asked.missing.iter().filter(|missing| missing.ashore_may_know);
     let missing = missing.map(|missing| words::clean(&missing.what));
     let list: Vec<String> =

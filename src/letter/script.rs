@@ -137,10 +137,14 @@ fn last_known(scene: &Scene<'_>) -> String {
             place(plan.launch.name.as_deref(), plan.launch.position),
         );
     }
+    // Who is ashore again knows whether they launched.
+    let nobody_knows = match scene.out().len() < scene.facts.on_trip().len() {
+        true => "",
+        false => "Nobody has confirmed to me that they launched, and ",
+    };
     format!(
-        "Their planned launch was at {}, from {}. Nobody has confirmed to me that they launched, \
-         and I have no position since then, only the plan. All positions are from the plan, WGS 84, \
-         not from a fix.",
+        "Their planned launch was at {}, from {}. {nobody_knows}I have no position since then, only \
+         the plan. All positions are from the plan, WGS 84, not from a fix.",
         scene.clock.aloud(plan.times.launch.at),
         place(plan.launch.name.as_deref(), plan.launch.position),
     )

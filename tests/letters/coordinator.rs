@@ -177,6 +177,10 @@ fn a_day_late_the_script_names_the_days_and_who_is_ashore() {
     ] {
         assert!(text.contains(words), "{words} not in {text}");
     }
+    // He is ashore: he knows whether they launched, and nothing of him is asked.
+    for words in ["Nobody has confirmed to me", "the telephone afloat of Tomas Bright"] {
+        assert!(!text.contains(words), "{words} in {text}");
+    }
 }
 
 /// A letter from memory claims nothing of what is not at hand.
