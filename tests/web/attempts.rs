@@ -134,7 +134,9 @@ async fn no_key_makes_another_wait_for_more_than_its_share() {
     let refused = ended.iter().filter(|(_, _, judged)| !judged).count();
     assert_eq!(refused, 30, "ten are in its line, and are judged in their turn: {ended:?}");
     let before = ended.iter().filter(|one| one.2).position(|one| one.1 == "other").unwrap();
-    assert!(before <= 2, "judged before the other's: {before} of {ended:?}");
+    // Two stand before it; what is asked of the database afterwards may let as many more overtake.
+    // In one line for all it would be the last of eleven.
+    assert!(before < 6, "judged before the other's: {before} of {ended:?}");
     // The line is empty again, and what it says is for a person to read.
     assert!(lamp.daemon.review("greedy", &plan).await.is_some());
     let full: Vec<_> = (0..40)
