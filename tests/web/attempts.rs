@@ -130,7 +130,7 @@ async fn no_key_makes_another_wait_for_more_than_its_share() {
         });
     }
     while reviews.join_next().await.is_some() {}
-    let ended = ended.lock().unwrap();
+    let ended = std::mem::take(&mut *ended.lock().unwrap());
     let refused = ended.iter().filter(|(_, _, judged)| !judged).count();
     assert_eq!(refused, 30, "ten are in its line, and are judged in their turn: {ended:?}");
     let before = ended.iter().filter(|one| one.2).position(|one| one.1 == "other").unwrap();
@@ -350,9 +350,9 @@ async fn a_clock_that_starts_years_ahead_makes_nobody_forget() {
     assert!(matches!(again.erase(&record).await, Err(NotErased::NotYet(_))));
     // Once the kernel holds it to be synchronised, for a minute, it is the time.
     synchronised.store(true, Ordering::SeqCst);
-    again.now();
+    let _ = again.now();
     passed_s.fetch_add(61, Ordering::SeqCst);
-    again.now();
+    let _ = again.now();
     assert_eq!(again.forget_what_is_over().await.unwrap().plans, [closed]);
     assert!(again.store().plan(open).await.is_ok(), "an open plan is never forgotten");
 }
