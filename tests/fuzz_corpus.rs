@@ -1,5 +1,5 @@
 //! What fuzzing found worth keeping, once more: none of it may stop the program (`tests/fuzz`).
-#![allow(clippy::unwrap_used)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::fs;
 use std::path::Path;
