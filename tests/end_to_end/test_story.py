@@ -108,7 +108,10 @@ def test_a_plan_travels_the_whole_road(daemon, mailbox):
     assert asked in ({}, {("confirm", to): 1 for to in CONTACTS}), f"\n{mailbox}"
     rest = {key: n for key, n in counts.items() if key not in expected | asked}
     assert {key: n for key, n in counts.items() if key in expected} == expected, f"\n{mailbox}"
-    assert {kind for kind, _ in rest} <= {"call-rescue", "news"}, f"\n{mailbox}"
+    # A slow disk is the test machine's affair, and the keeper is rightly told of it.
+    assert {kind for kind, _ in rest} <= {"call-rescue", "news", "trouble"}, f"\n{mailbox}"
+    told = [letter.subject for letter in mailbox.of("trouble")]
+    assert all("writing to the database took" in subject for subject in told), told
     check_all(mailbox, ref, daemon, filed)
 
 
@@ -116,7 +119,7 @@ def check_all(mailbox: Mailbox, ref, daemon, filed):
     """What must be true of all letters together."""
     letters = mailbox.of()
     assert len({letter.id for letter in letters}) == len(letters), "two letters with one id"
-    assert {letter.ref for letter in letters} == {ref}
+    assert {letter.ref for letter in letters if letter.kind != "trouble"} == {ref}
     for letter in letters:
         alert = letter.kind in ("overdue", "call-rescue")
         assert (MEDICAL in letter.everything) == alert, f"{letter.kind} to {letter.to}"
