@@ -36,12 +36,12 @@ const MANIFEST: &str = "application/manifest+json";
 
 static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
     vec![
-        Asset::new("style.css", CSS, thin(include_str!("pages/style.css"))),
-        Asset::new("print.css", CSS, thin(include_str!("pages/print.css"))),
-        Asset::new("ramp.js", JS, script(include_str!("script/packed/ramp.js"))),
-        Asset::new("route.js", JS, script(include_str!("script/packed/route.js"))),
-        Asset::new("crew.js", JS, script(include_str!("script/packed/crew.js"))),
-        Asset::new("board.js", JS, script(include_str!("script/packed/board.js"))),
+        Asset::new("style.css", CSS, code(include_str!("pages/packed/style.css"))),
+        Asset::new("print.css", CSS, code(include_str!("pages/packed/print.css"))),
+        Asset::new("ramp.js", JS, code(include_str!("script/packed/ramp.js"))),
+        Asset::new("route.js", JS, code(include_str!("script/packed/route.js"))),
+        Asset::new("crew.js", JS, code(include_str!("script/packed/crew.js"))),
+        Asset::new("board.js", JS, code(include_str!("script/packed/board.js"))),
         Asset::new("icon.svg", SVG, include_str!("pages/icon.svg").to_owned()),
     ]
 });
@@ -49,7 +49,7 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
 static WORKER: LazyLock<Asset> = LazyLock::new(|| {
     let kept: Vec<&str> = ["style.css", "ramp.js", "route.js", "icon.svg"].map(path).to_vec();
     let names = serde_json::to_string(&kept).unwrap_or_default();
-    let text = script(include_str!("script/packed/worker.js")).replace("KEPT_FILES", &names);
+    let text = code(include_str!("script/packed/worker.js")).replace("KEPT_FILES", &names);
     Asset::new("sw.js", JS, text)
 });
 
@@ -132,22 +132,9 @@ fn takes(asked: &HeaderMap, coding: &str) -> bool {
     })
 }
 
-/// A packed script without its head, which tells what it was made of.
-fn script(packed: &str) -> String {
-    packed.split_once('\n').map_or(packed, |(_, code)| code).to_owned()
-}
-
-/// A style without the comments and blanks that only we need. Its texts hold neither a brace nor a
-/// mark with a blank after it.
-fn thin(text: &str) -> String {
-    let lines = text.lines().map(str::trim);
-    let kept = lines.filter(|line| {
-        let is_comment = line.starts_with("//") || (line.starts_with("/*") && line.ends_with("*/"));
-        !(line.is_empty() || is_comment)
-    });
-    let tight = [(": ", ":"), ("; ", ";"), (", ", ","), (" {", "{"), ("{ ", "{"), (" }", "}")];
-    let text: String = kept.flat_map(|line| [line, "\n"]).collect();
-    tight.into_iter().fold(text, |text, (loose, tight)| text.replace(loose, tight))
+/// A packed script or style without its head, which tells what it was made of.
+fn code(packed: &str) -> String {
+    packed.split_once('\n').map_or(packed, |(_, code)| code.trim_end()).to_owned()
 }
 
 fn brotli(text: &[u8]) -> std::io::Result<Bytes> {
@@ -174,6 +161,16 @@ mod tests {
 
     use super::*;
 
+    const AGAIN: &str = "run `npm run pack` in tests/ramp";
+
+    fn hash(text: &str) -> String {
+        Sha256::digest(text).iter().map(|byte| format!("{byte:02x}")).collect()
+    }
+
+    fn head(packed: &str) -> &str {
+        packed.lines().next().unwrap_or_default()
+    }
+
     #[test]
     fn a_browser_gets_only_what_it_takes() {
         let asked = |text: &'static str| {
@@ -185,7 +182,7 @@ mod tests {
         assert!(!takes(&HeaderMap::new(), "gzip"));
     }
 
-    /// The scripts that are carried are those that are read: `npm run pack` in `tests/ramp` makes
+    /// The scripts and styles that are carried are those that are read: `npm run pack` in `tests/ramp` makes
     /// them.
     #[test]
     fn what_is_packed_is_what_was_written() {
@@ -203,16 +200,13 @@ mod tests {
             (&[include_str!("script/board.js")], include_str!("script/packed/board.js")),
             (&[include_str!("script/worker.js")], include_str!("script/packed/worker.js")),
         ] {
-            let hash: String =
-                Sha256::digest(parts.concat()).iter().map(|byte| format!("{byte:02x}")).collect();
-            let head = packed.lines().next().unwrap_or_default();
-            assert_eq!(head, format!("// {hash}"), "run `npm run pack` in tests/ramp");
+            assert_eq!(head(packed), format!("// {}", hash(&parts.concat())), "{AGAIN}");
         }
-    }
-
-    #[test]
-    fn comments_and_blanks_stay_at_home() {
-        let text = "/* why */\n  a, b c { d: e f; g: 'h' }\n\n@media (i: j) {\n}\n";
-        assert_eq!(thin(text), "a,b c{d:e f;g:'h'}\n@media (i:j){\n}\n");
+        for (style, packed) in [
+            (include_str!("pages/style.css"), include_str!("pages/packed/style.css")),
+            (include_str!("pages/print.css"), include_str!("pages/packed/print.css")),
+        ] {
+            assert_eq!(head(packed), format!("/* {} */", hash(style)), "{AGAIN}");
+        }
     }
 }
