@@ -29,11 +29,11 @@ static LARGE_BODIES: Rooms = Rooms::new();
 const LONGEST_BODY: Duration = Duration::from_secs(20);
 const LONGEST_ANSWER: Duration = Duration::from_secs(30);
 
-/// Nothing but what lies here, and no script inside a page.
+/// Nothing but what lies here, and no script inside a page. Workers go by `script-src` (CSP 3,
+/// 6.8.3: a worker falls back to `child-src`, then `script-src`, then `default-src`).
 const OURS_ONLY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; \
                          connect-src 'self'; img-src 'self'; manifest-src 'self'; \
-                         worker-src 'self'; form-action 'self'; base-uri 'none'; \
-                         frame-ancestors 'none'";
+                         form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 const A_YEAR: &str = "max-age=31536000";
 
 /// Reads the whole body before anything else is done, within its size and time.
