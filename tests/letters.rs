@@ -94,7 +94,9 @@ fn the_chart_goes_with_the_plan_and_with_alerts() {
     for Sent { order, letter } in whole_story() {
         let shown = letter.html.matches(&format!("src=\"cid:{CHART_ID}\"")).count();
         assert_eq!(shown, usize::from(story::shows_a_chart(order.kind)), "{}", order.kind);
-        let alt = letter.html.contains("alt=\"Chart of the planned route. At most ");
+        let alt = letter
+            .html
+            .contains("alt=\"Chart of the planned route, which may not be where they went: ");
         assert_eq!(alt, shown > 0, "{}", letter.html);
         assert!(!letter.text.contains("Chart of") && !letter.text.contains("cid:"));
     }
@@ -223,7 +225,7 @@ fn only_those_still_out_are_counted() {
     assert!(
         text.contains("Ashore: Tomas Bright, said at Sun 14 Jun, 11:45 (11:45 am PDT) by the crew")
     );
-    assert!(text.contains("The party was of 2. Reported ashore: Tomas Bright."), "{text}");
+    assert!(text.contains("The party was of 2. Reported ashore: Tomas Bright, said at"), "{text}");
 }
 
 #[test]

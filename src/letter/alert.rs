@@ -18,6 +18,7 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
         blocks.push(Block::heading("Whom to call"));
         blocks.push(Block::Call(scene.rescue()));
     }
+    blocks.extend(named(scene).map(Block::Para));
     blocks.extend(scene.link(
         "Your page, for your answers: \"I am on it\", \"I have called\", \
         \"they are ashore\", \"I can't act\".",
@@ -94,7 +95,7 @@ fn call_now(scene: &Scene<'_>) -> Option<String> {
 fn rescue_page(scene: &Scene<'_>) -> Option<Block> {
     let page = scene.facts.rescue_page?;
     let purpose = "A page for the rescue service: all of this on one page to print, with the chart, and \
-                   the route as GPX and GeoJSON (enclosed too, where this letter has room). They can \
+                   the route as GPX and GeoJSON (enclosed too, unless this letter grew too big). They can \
                    read it, and change nothing. If they ask for the plan, send them this address; it \
                    shows what is told of the crew's health, so give it to nobody else.";
     Some(Block::Link(purpose.to_owned(), words::clean(page)))
@@ -111,7 +112,7 @@ const ASK_AND_LOOK: [&str; 6] = [
      full was the battery? Do they carry a tracker, and who can see it?",
     "Have their bank cards or accounts been used since they launched?",
     "Whom else did they tell? Who paddled near them? Who is searching on their own?",
-    "Who are their next of kin, and do they know? Until they do, put no names on the net, and leave \
+    "Who are their next of kin, and do they know? Until they do, post no names online, and leave \
      the press to the rescue service.",
 ];
 
@@ -128,15 +129,15 @@ fn find_out(scene: &Scene<'_>) -> Vec<Block> {
     let mut blocks = vec![Block::heading("What you may know or find out")];
     if !list.is_empty() {
         blocks.push(Block::Para(format!(
-            "The plan answers {} of {} questions that a rescue coordinator asks. Do not wait to call \
-             because of these; tell them what you know, the most useful first:",
+            "Of the {1} questions of a rescue coordinator that a plan can answer, it answers {0}. Do not \
+             wait to call because of these; tell them what you know, the most useful first:",
             asked.answered, asked.of
         )));
         blocks.push(Block::List(list));
     }
     blocks.push(Block::para(
-        "No plan can tell these. Ask and look once the call is made, and tell the rescue service what \
-         you find:",
+        "No plan can tell these. Ask and look once the call is made, best from another telephone, and \
+         tell the rescue service what you find:",
     ));
     blocks.push(Block::List(ASK_AND_LOOK.map(str::to_owned).to_vec()));
     blocks
@@ -149,7 +150,12 @@ fn seen_last(scene: &Scene<'_>) -> Option<String> {
     let ashore: Vec<usize> = on_trip.into_iter().filter(|at| !out.contains(at)).collect();
     let named = words::names(&scene.named(&ashore), 4);
     (!ashore.is_empty())
-        .then(|| format!("from {named}, reported ashore: where and when the others were last seen"))
+        .then(|| {
+            format!(
+                "from {named}, reported ashore: where and when the others were last seen, in which craft, \
+                 and who has the radio and the beacon"
+            )
+        })
 }
 
 /// Why somebody gets an alert who is no contact.
@@ -177,6 +183,16 @@ fn why_you(scene: &Scene<'_>) -> Option<String> {
     }
 }
 
+/// Why a contact gets this: they may never have heard of the service.
+fn named(scene: &Scene<'_>) -> Option<String> {
+    let (_, contact) = scene.reading_contact()?;
+    let relation = contact.relation.as_ref().map(|relation| format!(" ({})", name(relation)));
+    Some(format!(
+        "You get this because their float plan names you{} as somebody ashore who acts.",
+        relation.unwrap_or_default()
+    ))
+}
+
 fn steps(scene: &Scene<'_>) -> Vec<String> {
     let service = rescue::in_a_sentence(&scene.rescue());
     if has_called(scene) {
@@ -195,10 +211,9 @@ fn steps(scene: &Scene<'_>) -> Vec<String> {
     let then = written_step(scene);
     if is_call(scene) {
         return vec![
-            format!(
-                "Call {service}. Do not wait for another letter or another person. \"I am on it\" \
-                 from somebody else is no call."
-            ),
+            "Call the number above now. Do not wait for another letter or another person: whoever \
+             wrote \"I am on it\" may not have called. Ring the crew after that, not before."
+                .to_owned(),
             format!("Say that you report overdue paddlers, {say}"),
             then,
         ];
@@ -240,11 +255,10 @@ fn written_step(scene: &Scene<'_>) -> String {
         Recipient::Crew(_) if page => {
             "When everybody is ashore, check in on your page (link below).".to_owned()
         }
-        _ if page => "Write on your page (link below) that you have called, so that nobody calls \
-                      twice."
+        _ if page => "Write on your page (link below) that you have called, so that the \
+                      others know."
             .to_owned(),
-        _ => "Tell the others named below that you have called, so that nobody calls twice."
-            .to_owned(),
+        _ => "Tell the others named below that you have called, so that they know.".to_owned(),
     }
 }
 

@@ -54,15 +54,17 @@ fn row(facts: &Facts<'_>, hour: &PlannedAt, clock: Clock) -> Row {
 pub(super) fn drift(facts: &Facts<'_>, now: DateTime<Utc>) -> Section {
     let mut rows = Vec::new();
     match places(facts, now) {
-        Ok(found) => rows.extend(found),
+        Ok(found) => {
+            rows.extend(found);
+            rows.push(Row::new(
+                "What this is",
+                "an indication only, from published trials and the wind alone, without current or \
+                 tide. The rescue service's own planning takes its place. It is no reason to search \
+                 in one place only, or to stop",
+            ));
+        }
         Err(why) => rows.push(Row::new("Drift", format!("no figure: {why}"))),
     }
-    rows.push(Row::new(
-        "What this is",
-        "an indication only, from published trials and the wind alone, without current or tide. \
-         The rescue service's own planning takes its place. It is no reason to search in one place \
-         only, or to stop",
-    ));
     Section { title: "Where wind may have carried a craft (an indication)".to_owned(), rows }
 }
 

@@ -45,7 +45,7 @@ fn of_trip(plan: &Plan) -> Vec<Question> {
         ),
         (
             plan.gear.notes.is_some(),
-            "gear beyond what is told, and for how long food and water last",
+            "gear beyond what is told; how long food, water and medicine last",
         ),
     ]
 }
@@ -58,6 +58,7 @@ fn of_craft(plan: &Plan) -> Vec<Question> {
         (lacks(|one| one.length_m.is_none()), "the length of each craft"),
         (lacks(|one| one.colours.is_none()), "the colours of each craft"),
         (lacks(|one| one.marks.is_none()), "marks, names and stickers on each craft"),
+        (plan.crew.len() > 1, "who is in which craft, and who carries the radio and the beacon"),
         (true, "a sail, motor or other drive than paddles"),
     ]
 }

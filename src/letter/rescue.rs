@@ -116,14 +116,16 @@ fn callee(rescue: &Rescue) -> Callee {
     }
 }
 
-/// In a sentence: `the coast guard's centre: +1 360 555 0100 (or 911)`.
+/// In a sentence: `the coast guard's centre: +1 360 555 0100 (or 911, and ask for the coast guard)`.
 pub(super) fn in_a_sentence(callees: &[Callee]) -> String {
     let Some(first) = callees.first() else { return Rescue::last_resort().name };
     let dials: Vec<&str> = first.numbers.iter().map(|number| number.dial.as_str()).collect();
     match dials[..] {
         [] => first.name.clone(),
         [only] => format!("{}: {only}", first.name),
-        [international, short, ..] => format!("{}: {international} (or {short})", first.name),
+        [international, short, ..] => {
+            format!("{}: {international} (or {short}, and ask for the coast guard)", first.name)
+        }
     }
 }
 

@@ -6,9 +6,9 @@ use super::Facts;
 use super::block::Block;
 use super::brief::{lifejacket, wear};
 use super::scene::Scene;
-use super::spelled;
 use super::when::utc;
-use super::words::{self, clean, cut, name, people};
+use super::words::{self, clean, cut, name, people, quote};
+use super::{spelled, status};
 use crate::measure::{Position, Span};
 use crate::plan::{Craft, CrewMember, Lifejacket, Wear};
 use crate::watch::{Cause, Kind, Order, Recipient};
@@ -17,6 +17,10 @@ use crate::watch::{Cause, Kind, Order, Recipient};
 const MOST_POINTS: usize = 6;
 const MOST_CRAFT: usize = 4;
 const MOST_PEOPLE: usize = 6;
+/// How many of each it names where it must be short.
+const MOST_IN_SHORT: usize = 3;
+/// The longest typed text where it must be short.
+const SHORT: usize = 80;
 /// The longest typed text in the script.
 const LONGEST: usize = 200;
 
@@ -48,8 +52,8 @@ pub fn words_to_say(facts: &Facts<'_>, contact: usize, now: DateTime<Utc>) -> Ve
 }
 
 pub(super) fn words_of(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
-    let mut say = vec![caller(scene), opening(scene), timing(scene), last_known(scene)];
-    say.push(digit_by_digit(scene));
+    let mut say = vec![caller(scene), opening(scene), in_short(scene, with_medical)];
+    say.extend([timing(scene), last_known(scene), digit_by_digit(scene)]);
     say.push(route(scene));
     say.extend(craft(scene));
     say.extend(crew(scene, with_medical));
@@ -72,25 +76,74 @@ fn opening(scene: &Scene<'_>) -> String {
     };
     format!(
         "I want to report {} overdue on the water. I have the float plan that they filed with {}, \
-         which watches the clock. I know of no distress call; I only know that they have not reported back. I ask you to look for \
-         them.{ashore}",
+         which watches the clock. I know of no distress call; I only know that {} not reported back. I \
+         ask you to look for them.{ashore}",
         people(out),
-        scene.service()
+        scene.service(),
+        if out == 1 { "this person has" } else { "they have" },
     )
 }
 
-/// Who is ashore may know where the others are.
+/// Who is ashore may know where the others are; who said it, and how they know, since it may be wrong.
 fn ashore(scene: &Scene<'_>) -> String {
     let (on_trip, out) = (scene.facts.on_trip(), scene.out());
-    let ashore = on_trip.iter().filter(|at| !out.contains(at));
-    let ashore = ashore.filter_map(|&at| scene.facts.plan.crew.get(at)).take(MOST_PEOPLE);
-    let named: Vec<String> = ashore
-        .map(|one| match &one.phone {
-            Some(phone) => format!("{}, telephone {}", name(&one.name), words::phone(phone)),
+    let ashore = on_trip.into_iter().filter(|at| !out.contains(at)).take(MOST_PEOPLE);
+    let reported: Vec<String> = ashore
+        .filter_map(|at| {
+            let one = scene.facts.plan.crew.get(at)?;
+            let phone =
+                one.phone.as_ref().map(|phone| format!(", telephone {}", words::phone(phone)));
+            let said = scene.facts.watched.crew.get(at)?.ashore()?;
+            let how = said.how.as_ref().map(|how| format!("; how they know: {}", quote(how)));
+            Some(format!(
+                "{}{}, said at {} by {}{}",
+                name(&one.name),
+                phone.unwrap_or_default(),
+                scene.clock.aloud(said.at),
+                status::who(scene, &said.by),
+                how.unwrap_or_default()
+            ))
+        })
+        .collect();
+    let others = if out.len() == 1 { "the one who is missing was" } else { "the others were" };
+    format!(
+        "Reported ashore: {}. Whoever is ashore may know where {others} last seen.",
+        reported.join(". Reported ashore: ")
+    )
+}
+
+/// What must have been said if the line drops now: who, where from, in what, and what can't wait.
+fn in_short(scene: &Scene<'_>, with_medical: bool) -> String {
+    let (plan, out) = (scene.facts.plan, scene.out());
+    let short = |text: &String| cut(&clean(text), SHORT);
+    let crew = || out.iter().filter_map(|&at| plan.crew.get(at));
+    let who: Vec<String> = crew()
+        .map(|one| match one.age {
+            Some(age) => format!("{}, {age} years old", name(&one.name)),
             None => name(&one.name),
         })
         .collect();
-    format!("Reported ashore: {}. Ask there where the others were last seen.", named.join("; "))
+    let from = plan.launch.name.as_ref().map(|name| format!(" {},", short(name)));
+    let craft = plan.craft.iter().map(|one| {
+        let seen = [one.kind.as_ref().map(short), one.colours.as_ref().map(short)];
+        seen.into_iter().flatten().collect::<Vec<_>>().join(", ")
+    });
+    let craft: Vec<String> = craft.filter(|seen| !seen.is_empty()).take(MOST_IN_SHORT).collect();
+    let craft = match craft.is_empty() {
+        true => "what they paddle is not told".to_owned(),
+        false => craft.join("; "),
+    };
+    let medical = crew().filter(|_| with_medical).filter_map(|one| {
+        Some(format!(" {}: {}.", words::first_name(&one.name), short(one.medical.as_ref()?)))
+    });
+    format!(
+        "In short. {}. From{} {}, near (the nearest town, if you know it). {}: {craft}.{}",
+        words::names(&who, MOST_IN_SHORT),
+        from.unwrap_or_default(),
+        words::degrees_aloud(plan.launch.position),
+        if plan.craft.len() > 1 { "Craft of the party" } else { "Craft" },
+        medical.take(MOST_IN_SHORT).collect::<String>()
+    )
 }
 
 fn timing(scene: &Scene<'_>) -> String {
@@ -158,7 +211,7 @@ fn digit_by_digit(scene: &Scene<'_>) -> String {
         let farthest = review.route.farthest?;
         let at = spelled::position(Position::new(farthest.lat, farthest.lon).ok()?);
         let out = review.units.distance(farthest.at_most_m);
-        Some(format!(" The farthest point from shore, at most {out}, digit by digit: {at}."))
+        Some(format!(" The point of their plan that is farthest from shore, at most {out}, digit by digit: {at}."))
     });
     format!("The launch, digit by digit: {launch}.{}", farthest.unwrap_or_default())
 }
@@ -181,14 +234,14 @@ fn weather(scene: &Scene<'_>) -> String {
 
 /// What was done until now.
 fn so_far(scene: &Scene<'_>) -> String {
-    let told: Vec<String> = super::status::contacts(scene)
+    let told: Vec<String> = status::contacts(scene)
         .into_iter()
         .map(|row| match row.label.strip_suffix(" (you)") {
             Some(_) => format!("I myself: {}", row.value.replacen("this letter", "alerted now", 1)),
             None => format!("{}: {}", row.label, row.value),
         })
         .collect();
-    let calls = super::status::calls(scene);
+    let calls = status::calls(scene);
     let called = match calls.is_empty() {
         true => "As far as I know, nobody has called you yet.".to_owned(),
         false => calls.join(" "),
@@ -238,6 +291,16 @@ fn craft(scene: &Scene<'_>) -> Vec<String> {
         all.iter().take(MOST_CRAFT).map(|one| one_craft(one, all.len())).collect();
     if all.len() > MOST_CRAFT {
         said.push(format!("And {} more craft.", all.len() - MOST_CRAFT));
+    }
+    let aboard = scene.facts.on_trip().len();
+    if aboard > 1 {
+        if all.len() < aboard {
+            said.push(format!("Their plan describes {} craft for {}.", all.len(), people(aboard)));
+        }
+        said.push(
+            "Who is in which craft, and who carries the radio and the beacon, I don't know."
+                .to_owned(),
+        );
     }
     said
 }

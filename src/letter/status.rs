@@ -169,7 +169,7 @@ fn answers(scene: &Scene<'_>, state: &ContactState) -> String {
     if let Some(ran_out) = state.ran_out.as_ref().filter(|_| state.on_it.is_none()) {
         let past = scene.facts.past(ran_out.event);
         let at = past.map(|past| format!(" at {}", time(past.at))).unwrap_or_default();
-        said.push(format!("was on it; that ran out{at}"));
+        said.push(format!("wrote that they are on it, and nothing more until we asked again{at}"));
     }
     if said.is_empty() {
         said.push(match state.confirmed_at {

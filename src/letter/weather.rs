@@ -108,7 +108,8 @@ fn light(facts: &Facts<'_>, now: DateTime<Utc>, clock: Clock) -> String {
     match (light.civil_dawn, light.sunset, light.civil_dusk) {
         (Some(dawn), _, _) if now < dawn => format!("dark until about {}", clock.full(dawn)),
         (_, Some(sunset), dusk) if now < sunset => format!(
-            "day; {} until sunset at {}{}",
+            "day; from {} it is {} until sunset at {}{}",
+            clock.time(now),
             spoken(sunset - now),
             clock.full(sunset),
             dusk.map(|dusk| format!(", dark from about {}", clock.time(dusk))).unwrap_or_default()

@@ -1,6 +1,6 @@
 //! Times as a letter writes them: weekday, 24 hours and am/pm, the zone's short name.
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, TimeDelta, Timelike, Utc};
 use chrono_tz::Tz;
 
 use crate::measure::Span;
@@ -43,7 +43,13 @@ impl Clock {
     #[must_use]
     pub fn time(self, at: DateTime<Utc>) -> String {
         let local = at.with_timezone(&self.zone);
-        format!("{} ({} {})", local.format("%H:%M"), local.format("%-I:%M %P"), self.zone_at(at))
+        let spoken = match (local.hour(), local.minute()) {
+            // "12 pm" is midnight to some.
+            (0, 0) => "midnight".to_owned(),
+            (12, 0) => "noon".to_owned(),
+            _ => local.format("%-I:%M %P").to_string(),
+        };
+        format!("{} ({spoken} {})", local.format("%H:%M"), self.zone_at(at))
     }
 
     /// For a subject: `12:30 PDT`, on another day than today's `Sun 14 Jun 12:30 PDT`.
@@ -99,6 +105,8 @@ mod tests {
         assert_eq!(clock.full(at("2026-06-14T19:30:00Z")), "Sun 14 Jun, 12:30 (12:30 pm PDT)");
         assert_eq!(clock.time(at("2026-06-15T07:05:00Z")), "00:05 (12:05 am PDT)");
         assert_eq!(clock.time(at("2026-12-15T02:05:00Z")), "18:05 (6:05 pm PST)");
+        assert_eq!(clock.time(at("2026-06-14T19:00:00Z")), "12:00 (noon PDT)");
+        assert_eq!(clock.time(at("2026-06-14T07:00:00Z")), "00:00 (midnight PDT)");
         let clock = Clock::new(Tz::America__Chicago);
         assert_eq!(clock.time(at("2026-11-01T06:30:00Z")), "01:30 (1:30 am CDT)");
         assert_eq!(clock.time(at("2026-11-01T07:30:00Z")), "01:30 (1:30 am CST)");

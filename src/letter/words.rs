@@ -104,16 +104,20 @@ pub(super) fn position(position: Position) -> String {
 
 /// The same for reading aloud: `48 degrees 32.520 minutes north, …`.
 pub(super) fn position_aloud(position: Position) -> String {
+    format!("{} (in decimal degrees {})", degrees_aloud(position), position.decimal())
+}
+
+/// `48 degrees 32.520 minutes north, 123 degrees 9.720 minutes west`.
+pub(super) fn degrees_aloud(position: Position) -> String {
     let spelled = position.degrees_minutes().replace('°', " degrees ").replace("' ", "'");
-    let spelled = [
+    [
         ("'N", " minutes north,"),
         ("'S", " minutes south,"),
         ("'E", " minutes east"),
         ("'W", " minutes west"),
     ]
     .iter()
-    .fold(spelled, |text, (mark, words)| text.replace(mark, words));
-    format!("{spelled} (in decimal degrees {})", position.decimal())
+    .fold(spelled, |text, (mark, words)| text.replace(mark, words))
 }
 
 #[cfg(test)]

@@ -80,7 +80,7 @@ fn it_begins_at_the_call_by_time_and_holds_all_that_is_to_do() {
         "Ines Halloran and Tomas Bright: back by Sun 14 Jun\\, 12:30 (12:30 pm PDT)",
         "heard nothing by Sun 14 Jun\\, 12:45 (12:45 pm PDT)\\, you are the one who acts",
         "+1 360 555 0142",
-        "+1 360 555 0100 (or 911)",
+        "+1 360 555 0100 (or 911\\, and ask for the coast guard)",
         "48 degrees 32.520 minutes north",
         "No letter is not good news",
         "lime hull",

@@ -170,7 +170,11 @@ fn a_day_late_the_script_names_the_days_and_who_is_ashore() {
     for words in [
         "overdue since 12:45 on Sunday 14 June. The letter that tells me so was written at 14:45 on Monday 15 \
          June.",
-        "The party was of 2. Reported ashore: Tomas Bright. Ask there where",
+        "The party was of 2. Reported ashore: Tomas Bright, said at 11:45 on Sunday 14 June by the crew,",
+        "Whoever is ashore may know where the one who is missing was last seen.",
+        "In short. Ines Halloran, 44 years old. From Gravel ramp below the county park, 48 degrees",
+        "Craft: sit-on-top kayak, lime hull, black hatch covers, red paddle blades. Ines: ",
+        "Their plan describes 1 craft for 2 people. Who is in which craft,",
         "- from Tomas Bright, reported ashore: where and when the others were last seen",
         "People aboard: 2 at the launch, 1 of them reported ashore since",
         "in that time the crew could not have checked in",

@@ -36,8 +36,8 @@ fn overdue() {
          telephone told). All ashore? Write it on your page (below), and stop. In need of help? Step
          2 at once.
          2. No answer, or in doubt: call the coast guard's centre for these waters: +1 360 555 0100
-         (or 911), and read them \"Say this\" from below.
-         3. Write on your page (link below) that you have called, so that nobody calls twice.
+         (or 911, and ask for the coast guard), and read them \"Say this\" from below.
+         3. Write on your page (link below) that you have called, so that the others know.
          Whom to call ============
          Call: the coast guard's centre for these waters
          +1 360 555 0100 works from any phone, anywhere in the world
@@ -57,7 +57,7 @@ fn call_rescue() {
          Overdue since Sun 14 Jun, 12:45 (12:45 pm PDT). They meant to be back by 12:30 (12:30 pm
          PDT).
          Madrona Point Paddle Anglers is no rescue service and has called nobody.
-         Call now: the coast guard's centre for these waters: +1 360 555 0100 (or 911).",
+         Call now: the coast guard's centre for these waters: +1 360 555 0100 (or 911, and ask for the coast guard).",
     );
 }
 
@@ -164,7 +164,7 @@ fn home_and_stand_down() {
          If you called anybody, call them again now and say so.
          Do this now ===========
          1. Whom did you call? Call them again now: the coast guard's centre for these waters:
-         +1 360 555 0100 (or 911), and every other service that you called. Until you do, they may
+         +1 360 555 0100 (or 911, and ask for the coast guard), and every other service that you called. Until you do, they may
          go on searching.
          2. Whom else did you tell",
     );

@@ -315,11 +315,8 @@ const QUESTIONS: [Question; 39] = [
     (
         38,
         "the press, and what the family may hear",
-        &["put no names on the net, and leave the press to the rescue service"],
-        &[
-            "put no names on the net, and leave the press to the rescue service",
-            "what the press has",
-        ],
+        &["post no names online, and leave the press to the rescue service"],
+        &["post no names online, and leave the press to the rescue service", "what the press has"],
     ),
     (
         39,
