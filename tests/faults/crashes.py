@@ -1,8 +1,12 @@
 """Kills the daemon, or cuts the power of its disk, again and again while people file trips and
 come home; then asks the oracle.
 
-    crashes.py kills --times 10000 --seed 1
-    crashes.py power-cuts --times 10000 --seed 1    # as root: a loop device
+    crashes.py kills --times 10000 --lanes 4 --seed 1
+    crashes.py power-cuts --times 10000 --lanes 4 --seed 1    # as root: loop devices
+
+A life is mostly waiting, so several lanes go side by side: each has a daemon, a folder (or a disk),
+people, a relay and a seed of its own, and knows nothing of the others. The command of each is printed,
+and takes that lane again by itself.
 """
 
 import argparse
@@ -12,6 +16,7 @@ import socket
 import sys
 import time
 
+import lanes
 from lamp import Disk, Folder, Lamp
 from oracle import judge
 from people import People
@@ -71,18 +76,25 @@ def settle(lamp, people, sink):
     return start, time.time()
 
 
-def main():
-    words = argparse.ArgumentParser(description=__doc__)
+def parse():
+    words = argparse.ArgumentParser(description=__doc__,
+                                    formatter_class=argparse.RawDescriptionHelpFormatter)
     words.add_argument("how", choices=["kills", "power-cuts"])
-    words.add_argument("--times", type=int, default=40)
+    words.add_argument("--times", type=int, default=40, help="in all lanes together")
+    words.add_argument("--lanes", type=int, default=1, help="how many daemons, side by side")
     words.add_argument("--seed", type=int, default=random.randrange(1 << 32))
     words.add_argument("--minutes", type=float, default=600, help="stop cutting after this long")
     words.add_argument("--keep", action="store_true", help="leave the data and the log")
-    asked = words.parse_args()
-    print(f"seed {asked.seed}", flush=True)
+    words.add_argument("--port", type=int, help=argparse.SUPPRESS)
+    words.add_argument("--result", help=argparse.SUPPRESS)
+    return words.parse_args()
+
+
+def one_lane(asked):
+    """One daemon, again and again; what it came to."""
     folder = Folder() if asked.how == "kills" else Disk()
     sink = Sink()
-    lamp = Lamp(folder, sink.port, free_port())
+    lamp = Lamp(folder, sink.port, asked.port or free_port())
     people = People(lamp, asked.seed)
     try:
         until = time.time() + asked.minutes * 60
@@ -104,12 +116,27 @@ def main():
     print(f"too late to file: {len(people.refused) - len(late_to_file)}")
     for words in verdict.wrong[:40]:
         print("WRONG:", words)
-    print(f"{asked.how}: {len(lives) - 1}, seed {asked.seed}: {len(verdict.wrong)} wrong")
     if not asked.keep and not verdict.wrong:
         folder.remove()
     else:
         print(f"the data and the log are in {folder.home}")
-    return 1 if verdict.wrong else 0
+    # The first life and the last end in peace.
+    return {"figures": verdict.figures, "wrong": len(verdict.wrong), "cut": len(lives) - 2}
+
+
+def main():
+    asked = parse()
+    print(f"seed {asked.seed}", flush=True)
+    if asked.lanes > 1:
+        came = lanes.run(asked)
+        print(json.dumps(came["figures"], indent=2))
+    else:
+        came = one_lane(asked)
+    print(f"{asked.how}: {came['cut']}, seed {asked.seed}: {came['wrong']} wrong")
+    if asked.result:
+        with open(asked.result, "w", encoding="utf-8") as result:
+            json.dump(came, result)
+    return 1 if came["wrong"] else 0
 
 
 if __name__ == "__main__":

@@ -1,9 +1,12 @@
 """The judge judged: each wrong it exists for, made up, is found; and a right course passes."""
 
 import itertools
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+import lanes
 from oracle import judge
 from people import Trip
 from sink import Taken
@@ -81,3 +84,19 @@ def test_a_letter_of_another_trip_is_wrong():
     one = trip()
     found = wrongs(one, letter(5, "filed", one), letter(20.1, "overdue", one, ref="OTHER"))
     assert any("a letter of OTHER" in words for words in found)
+
+
+def test_lanes_have_seeds_of_their_own_and_share_the_work():
+    asked = SimpleNamespace(how="kills", times=10, lanes=4, seed=7, minutes=1, keep=False)
+    words = [lanes.words_of(asked, lane) for lane in range(4)]
+    assert [int(one[2]) for one in words] == [3, 3, 2, 2]
+    assert len({one[4] for one in words}) == 4
+    assert words == [lanes.words_of(asked, lane) for lane in range(4)], "the same again"
+
+
+def test_a_lane_that_came_to_nothing_is_wrong():
+    fine = {"figures": {"armed": 3, "most connections": 2}, "wrong": 0, "cut": 5}
+    came = lanes.add_up([fine, fine | {"figures": {"armed": 4, "most connections": 1}}])
+    assert came == {"figures": {"armed": 7, "most connections": 2}, "wrong": 0, "cut": 10}
+    nothing = lanes._read(Path("/nowhere/to/be/found"))
+    assert lanes.add_up([fine, nothing])["wrong"] == 1
