@@ -64,8 +64,12 @@ struct World {
 impl World {
     /// Filed an hour before the return time.
     fn filed() -> Self {
+        World::filed_with(terms())
+    }
+
+    fn filed_with(terms: Terms) -> Self {
         let now = due() - MINUTE * 60;
-        let first = Watched::file(terms(), now);
+        let first = Watched::file(terms, now);
         let (sent, queue) = (Vec::new(), Vec::new());
         let mut world = World { plan: first.plan, now, sent, relay_works: true, queue };
         world.hand_over(first.orders);

@@ -8,7 +8,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::measure::Span;
 use shorelamp::watch::{
     Anchor, Answer, By, Cause, Event, Kind, Ladder, LadderFault, Order, Recipient, Refusal, Rung,
-    RungKind, Terms, To, Watched, next_wakeup, retry_until, step, wanted,
+    RungKind, State, Terms, To, Watched, next_wakeup, retry_until, step, wanted,
 };
 
 fn at(minutes: i64) -> DateTime<Utc> {
@@ -149,7 +149,7 @@ fn what_a_letter_says_agrees_with_the_plan_or_not() {
     let (closed, _) = after(&plan, -10, &off());
     let (reopened, _) = after(&closed, -9, &back(closed.events));
     assert!(!reopened.tells_the_same(&plan), "another round");
-    let mut longer = plan.clone();
+    let mut longer = State::clone(&plan);
     longer.terms.contacts = 3;
     assert!(!longer.tells_the_same(&plan), "other terms");
 }

@@ -1,7 +1,7 @@
 //! A letter sent again: what a reader ought to hold now.
 
 use super::letters::{Cause, Kind, Recipient};
-use super::state::{Phase, Watched};
+use super::state::{Phase, State};
 use super::step::{Moving, Refusal};
 
 impl Moving {
@@ -24,7 +24,7 @@ impl Moving {
     }
 }
 
-impl Watched {
+impl State {
     /// The letter that this reader ought to hold now; `None` where they were owed none so far.
     fn ought_to_hold(&self, reader: Recipient) -> Option<Kind> {
         let told = self.told(reader);

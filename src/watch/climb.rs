@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::letters::{Cause, Kind, Recipient};
-use super::state::{Phase, RanOut, Watched};
+use super::state::{Phase, RanOut, State, Watched};
 use super::step::Moving;
 
 /// Between repeats once somebody has called the rescue service.
@@ -26,7 +26,7 @@ pub fn next_wakeup(plan: &Watched) -> Option<DateTime<Utc>> {
     answers.chain([overdue, crew_rung, alert_rung, plan.next_call_at()].into_iter().flatten()).min()
 }
 
-impl Watched {
+impl State {
     /// The rungs to the crew with their times.
     fn crew_times(&self) -> Vec<(usize, DateTime<Utc>)> {
         self.terms.ladder.track(false, self.terms.due_at, self.terms.grace)

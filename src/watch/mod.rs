@@ -46,10 +46,12 @@
 //!
 //! # No way round it
 //!
-//! A state comes from [`Watched::file`] and [`step`], or from what one of them gave, written down.
-//! Nothing else may change one. The compiler holds that for where on the ladder a plan is and who
-//! is asked; the other fields are public so that letters and pages can read them, and are to be
-//! assigned here alone. Each of the sentences above has its test: `tests/watch*.rs`.
+//! A [`Watched`] comes from [`Watched::file`] and [`step`], or from what one of them gave, written
+//! down and read back; the compiler holds that. Letters and pages read every field of its
+//! [`State`] and can set none: a copy of a state, altered, is no plan, for nothing outside this
+//! module makes a `Watched` of it. What is read back is as good as the text: `store` keeps a
+//! checksum beside it, and folds the plan again from its events where the two differ. Each of the
+//! sentences above has its test: `tests/watch*.rs`.
 
 mod again;
 mod amend;
@@ -69,6 +71,6 @@ pub use ladder::{Anchor, Ladder, LadderFault, Rung, RungKind, To};
 pub use letters::{Cause, Kind, Order, Recipient, retry_until, wanted};
 pub use state::{
     Ashore, CalledRescue, Closing, ContactState, CrewState, How, LastWord, OnIt, Phase, RanOut,
-    Terms, Told, Watched,
+    State, Terms, Told, Watched,
 };
 pub use step::{Refusal, Step, step};

@@ -1,5 +1,7 @@
 //! The state of a watched plan.
 
+use std::ops::Deref;
+
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
@@ -24,9 +26,38 @@ pub struct Terms {
     pub contacts: usize,
 }
 
-/// A watched plan.
+/// A watched plan. Everybody may read [where it stands](State), through it; only
+/// [`Watched::file`] and [`step`](super::step()) make one, and whoever reads back what one of them
+/// made.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Watched {
+#[serde(transparent)]
+pub struct Watched(State);
+
+impl Watched {
+    /// A plan filed at `now`, with the `filed` letters it owes.
+    #[must_use]
+    pub fn file(terms: Terms, now: DateTime<Utc>) -> Step {
+        super::step::filed(State::new(terms), now)
+    }
+
+    /// A state as it comes out of a step: nobody outside can make one of a state.
+    pub(super) fn moved(state: State) -> Self {
+        Watched(state)
+    }
+}
+
+/// For reading alone: there is no `DerefMut`, so nobody outside moves a plan by hand.
+impl Deref for Watched {
+    type Target = State;
+
+    fn deref(&self) -> &State {
+        &self.0
+    }
+}
+
+/// Where a watched plan stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct State {
     /// What it is watched by; an extension moves `due_at`, an amendment all but the ladder.
     pub terms: Terms,
     /// An extension, an amendment and a reopening each begin a new round.
@@ -237,13 +268,11 @@ impl CrewState {
     }
 }
 
-impl Watched {
-    /// A plan filed at `now`, with the `filed` letters it owes.
-    #[must_use]
-    pub fn file(terms: Terms, now: DateTime<Utc>) -> Step {
+impl State {
+    fn new(terms: Terms) -> Self {
         let crew = terms.crew.iter().map(|_| CrewState::default()).collect();
         let contacts = (0..terms.contacts).map(|_| ContactState::default()).collect();
-        let plan = Watched {
+        State {
             terms,
             round: 1,
             events: 1,
@@ -256,8 +285,7 @@ impl Watched {
             changed_by: None,
             reopened_by: None,
             climbed: Climbed::default(),
-        };
-        super::step::filed(plan, now)
+        }
     }
 
     /// When the crew is overdue: the return time and the grace.
@@ -323,10 +351,9 @@ impl Watched {
     /// Whether a letter written from this state says what is so in the other: the same times,
     /// the same people out, the same answers. What was handed over to whom may differ.
     #[must_use]
-    pub fn tells_the_same(&self, other: &Watched) -> bool {
-        let crew =
-            |plan: &Watched| plan.crew.iter().map(|one| one.words.clone()).collect::<Vec<_>>();
-        let answers = |plan: &Watched| {
+    pub fn tells_the_same(&self, other: &State) -> bool {
+        let crew = |plan: &State| plan.crew.iter().map(|one| one.words.clone()).collect::<Vec<_>>();
+        let answers = |plan: &State| {
             let of = |one: &ContactState| {
                 (one.on_it.clone(), one.called.clone(), one.cant_act, one.opted_out)
             };

@@ -5,7 +5,7 @@ use thiserror::Error;
 
 use super::event::{By, Event};
 use super::letters::{Cause, Kind, Order, Recipient};
-use super::state::{Ashore, How, LastWord, Phase, Watched};
+use super::state::{Ashore, How, LastWord, Phase, State, Watched};
 use crate::measure::Span;
 
 /// What an event leads to.
@@ -95,7 +95,7 @@ pub fn step(plan: &Watched, event: &Event, now: DateTime<Utc>) -> Result<Step, R
 }
 
 /// The first step of a plan: everyone is told that it is armed.
-pub(super) fn filed(plan: Watched, now: DateTime<Utc>) -> Step {
+pub(super) fn filed(plan: State, now: DateTime<Utc>) -> Step {
     let event = plan.events;
     let mut moving = Moving { plan, orders: Vec::new(), now, event };
     moving.pass_crew_rungs();
@@ -103,12 +103,12 @@ pub(super) fn filed(plan: Watched, now: DateTime<Utc>) -> Step {
         moving.tell(reader, Kind::Filed);
     }
     moving.climb();
-    Step { plan: moving.plan, orders: moving.orders, changed: true }
+    Step { plan: Watched::moved(moving.plan), orders: moving.orders, changed: true }
 }
 
 /// A plan on its way from one state to the next.
 pub(super) struct Moving {
-    pub(super) plan: Watched,
+    pub(super) plan: State,
     pub(super) orders: Vec<Order>,
     pub(super) now: DateTime<Utc>,
     /// The number this event will have.
@@ -118,15 +118,15 @@ pub(super) struct Moving {
 impl Moving {
     fn from(plan: &Watched, now: DateTime<Utc>) -> Self {
         let event = plan.events.saturating_add(1);
-        Moving { plan: plan.clone(), orders: Vec::new(), now, event }
+        Moving { plan: State::clone(plan), orders: Vec::new(), now, event }
     }
 
     fn done(mut self, before: &Watched) -> Step {
-        let changed = self.plan != *before || !self.orders.is_empty();
+        let changed = self.plan != **before || !self.orders.is_empty();
         if changed {
             self.plan.events = self.event;
         }
-        Step { plan: self.plan, orders: self.orders, changed }
+        Step { plan: Watched::moved(self.plan), orders: self.orders, changed }
     }
 
     /// Orders a letter that this event owes.

@@ -76,14 +76,13 @@ fn a_rung_counts_the_contacts_who_are_asked_in_the_new_versions_order() {
 
 #[test]
 fn a_rung_for_a_contact_whom_the_new_version_lacks_goes_to_all_who_are_asked() {
-    let mut world = World::filed();
     let to_second = vec![
         rung(Anchor::Overdue, 0, &[To::Contact(2)], RungKind::Overdue),
         rung(Anchor::Overdue, 30, &[To::Contacts], RungKind::CallRescue),
     ];
     let span = Span::from_minutes;
-    world.plan.terms.ladder =
-        Ladder::new(to_second, span(15), span(10), span(15)).expect("a ladder");
+    let ladder = Ladder::new(to_second, span(15), span(10), span(15)).expect("a ladder");
+    let mut world = World::filed_with(Terms { ladder, ..terms() });
     let mut to = version(&world, 0);
     to.asked = vec![1];
     world.happens(&amended(to));
