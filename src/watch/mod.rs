@@ -22,7 +22,8 @@
 //! - After an outage each reader gets the highest rung that is due, once; what follows keeps the
 //!   ladder's spacing from then on. A repeat never waits longer because a clock was set back.
 //! - A closing can be taken back for 24 hours. Whoever takes back the word that somebody is ashore
-//!   says that they are out: that opens the plan again, though it had been called off before.
+//!   says that they are out: that opens the plan again, though it had been called off before, or
+//!   the word came after the calling-off. Where somebody else says so too, they stay ashore.
 //!
 //! Nobody is alarmed for nothing:
 //! - No alert is ordered before the return time and the grace have passed.

@@ -112,6 +112,31 @@ fn a_calling_off_taken_back_leaves_closed_what_is_all_ashore() {
     }
 }
 
+/// Whoever says that they are not ashore after all is out, whatever was called off before: in doubt
+/// a plan is open. A word that nobody has taken back still holds.
+#[test]
+fn a_check_in_after_a_closing_by_word_taken_back_opens_the_plan() {
+    for ending in [Event::CalledOff { by: By::Crew(None) }, closed()] {
+        for (who, out) in [(vec![0, 1], vec![0, 1]), (vec![1], vec![0, 1])] {
+            let mut world = World::filed();
+            world.runs_to(20);
+            world.happens(&ending);
+            world.runs_to(21);
+            world.happens(&Event::CheckedIn { who, by: By::Crew(None), how: None });
+            let ashore = world.plan.events;
+            let by_contact = By::Contact(0, "Dunstan".to_owned());
+            world.happens(&Event::CheckedIn { who: vec![1], by: by_contact, how: None });
+            let seconded = world.plan.events;
+            world.letters();
+            world.happens(&Event::Undone { event: seconded, by: By::Crew(None) });
+            assert!(world.plan.is_closed(), "the crew's own word still stands");
+            world.happens(&Event::Undone { event: ashore, by: By::Crew(None) });
+            assert_eq!((world.plan.phase, world.plan.out()), (Phase::Overdue, out));
+            assert!(world.letters().contains("21:contact:1:withdrawn"));
+        }
+    }
+}
+
 #[test]
 fn a_calling_off_taken_back_reopens_for_whoever_is_still_out() {
     let mut world = World::filed();
