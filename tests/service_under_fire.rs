@@ -111,6 +111,39 @@ async fn a_locked_database_keeps_no_alert_back_and_none_goes_twice() {
     assert!(lamp.daemon.store().verify().await.unwrap().is_empty());
 }
 
+/// Writing goes on, and no list of the plans can be read any more: that there is nothing to be found
+/// must not pass for nothing to be done.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_file_in_which_no_plan_can_be_found_still_alerts_from_memory() {
+    let lamp = running().await;
+    filed(&lamp).await;
+    // The memory is filled in the background.
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut connection = other(&lamp).await;
+    sqlx::raw_sql("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut connection).await.unwrap();
+    let roots = "SELECT rootpage FROM sqlite_master WHERE tbl_name IN ('plans', 'spares')";
+    let roots: Vec<i64> = sqlx::query_scalar(roots).fetch_all(&mut connection).await.unwrap();
+    connection.close().await.unwrap();
+    let file =
+        fs::OpenOptions::new().write(true).open(lamp.folder.path().join("shorelamp.db")).unwrap();
+    for root in roots {
+        let page = (u64::try_from(root).unwrap() - 1) * 4096;
+        std::os::unix::fs::FileExt::write_all_at(&file, &[0x55; 8], page).unwrap();
+    }
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let alert =
+        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
+    assert!(alert.text.contains("from memory"), "{}", alert.text);
+    wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(10)).await;
+    let ill = lamp.get("/healthz").send().await.unwrap();
+    assert_eq!(ill.status(), 503);
+    assert!(ill.text().await.unwrap().contains("file is damaged"));
+    tokio::time::sleep(Duration::from_secs(8)).await;
+    let all = letters(lamp.folder.path());
+    let alerts = all.iter().filter(|eml| eml.kind == "call-rescue");
+    assert_eq!(alerts.filter(|eml| eml.to.starts_with("dunstan")).count(), 1, "once");
+}
+
 /// The crew is told that their check-in is not written down, but it has been heard: reading the
 /// plans anew from a database that knows nothing of it must not make an alert.
 #[tokio::test(flavor = "multi_thread")]

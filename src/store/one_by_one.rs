@@ -102,13 +102,16 @@ async fn each_by_itself(
     connection: &mut AnyConnection,
     until: i64,
 ) -> Result<BTreeMap<String, i64>, StoreError> {
-    let mut refs = BTreeSet::new();
-    for text in ALL {
-        if let Some(found) = readable(connection, text).await? {
-            refs = found;
-            break;
-        }
+    let mut refs = readable(connection, ALL[0]).await?;
+    if refs.is_none() {
+        refs = readable(connection, ALL[1]).await?;
     }
+    // To find nothing is not to know that there is nothing: then the service's memory must alert.
+    let refs = refs.ok_or_else(|| StoreError::Damaged {
+        plan: "of every kind".to_owned(),
+        why: "neither list of the plans can be read".to_owned(),
+        page: true,
+    })?;
     let mut due = BTreeMap::new();
     for plan_ref in refs {
         let times =
