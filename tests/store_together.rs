@@ -12,7 +12,7 @@ use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use common::{LEASE, Opened, file, hand_over_all, minutes, noon, opened};
+use common::{LEASE, Opened, check_in, file, hand_over_all, minutes, noon, opened};
 use shorelamp::store::{Claimed, LastLook, LetterState, Outcome, Store};
 use shorelamp::watch::{Kind, Recipient};
 use sqlx::Connection;
@@ -206,7 +206,38 @@ async fn letters_in_a_damaged_page_are_ordered_anew() {
     assert!(lost > 0, "{pages:?}");
 }
 
-/// Thirty-two plans whose first letters are handed over, in a file that is closed.
+/// What is written for the first time goes behind the last row of its table: that page lost keeps
+/// nobody from moving, checking in, or being alerted.
+#[tokio::test]
+async fn a_damaged_last_page_keeps_no_plan_from_moving() {
+    let many = Many::filed_as_many_as(96).await;
+    for table in ["events", "letters"] {
+        let store = many.damaged(many.last_page_of(table).await).await;
+        let moved = store.tick(many.refs.clone(), minutes(75)).await.expect("moved");
+        for (plan_ref, applied) in &moved {
+            let applied =
+                applied.as_ref().unwrap_or_else(|why| panic!("{table} {plan_ref}: {why}"));
+            assert!(applied.letters > 0, "{table}: {plan_ref} was alerted for");
+        }
+        let alerts = alerted(&store).await;
+        assert_eq!(alerts, many.refs.iter().cloned().collect(), "{table}");
+        let first = &many.refs[0];
+        let told = store.plan(first).await.expect("the plan").state.contacts[0].told.clone();
+        assert!(told.alerted, "{table}: so that they are stood down");
+        for changed in [true, false] {
+            let ashore = store.apply(first, &check_in(), Some("once"), minutes(76)).await;
+            let ashore = ashore.unwrap_or_else(|why| panic!("{table}: {why}"));
+            assert_eq!((ashore.changed, ashore.state.is_closed()), (changed, true), "{table}");
+        }
+        // What was written so is read as all else.
+        let state = store.plan(first).await.expect("the plan").state;
+        let history = store.history(first).await.expect("its history");
+        assert_eq!(history.last().map(|past| past.number), Some(state.events), "{table}");
+        store.close().await;
+    }
+}
+
+/// Plans whose first letters are handed over, in a file that is closed.
 struct Many {
     _folder: tempfile::TempDir,
     path: PathBuf,
@@ -216,8 +247,12 @@ struct Many {
 
 impl Many {
     async fn filed() -> Many {
+        Many::filed_as_many_as(32).await
+    }
+
+    async fn filed_as_many_as(many: usize) -> Many {
         let Opened { store, folder } = opened().await;
-        let refs: Vec<String> = (0..32).map(|at| format!("plan-{at:02}")).collect();
+        let refs: Vec<String> = (0..many).map(|at| format!("plan-{at:02}")).collect();
         for plan_ref in &refs {
             file(&store, plan_ref, None, "body").await;
         }
@@ -241,7 +276,22 @@ impl Many {
         Store::open(self.path.parent().expect("a folder")).await.expect("opened")
     }
 
-    /// Where the pages of an index begin.
+    /// Where the last page of a table begins: a page of its tree (its first byte is 5) names its last
+    /// child in its bytes 8 to 11, after how many others it has in bytes 3 and 4 (SQLite's file format, 1.6).
+    async fn last_page_of(&self, table: &str) -> usize {
+        let mut page = self.pages_of(table).await[0];
+        let mut above = 0;
+        let children = u16::from_be_bytes([self.sound[page + 3], self.sound[page + 4]]) + 1;
+        while self.sound[page] == 5 {
+            let number: [u8; 4] = self.sound[page + 8..page + 12].try_into().expect("four bytes");
+            page = (u32::from_be_bytes(number) as usize - 1) * PAGE;
+            above += 1;
+        }
+        assert!(above > 1 || above == 1 && children > 3, "{table} has few pages");
+        page
+    }
+
+    /// Where the pages of an index, or a table, begin.
     async fn pages_of(&self, index: &str) -> Vec<usize> {
         let options = SqliteConnectOptions::new().filename(&self.path);
         let mut other = SqliteConnection::connect_with(&options).await.expect("opened");

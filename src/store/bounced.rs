@@ -5,7 +5,7 @@ use sqlx::{AnyConnection, Row};
 
 use super::batch::Batch;
 use super::ledger::Ledger;
-use super::spare::Spares;
+use super::way::{Way, by_any_way};
 use super::{Store, StoreError, damaged, millis};
 use crate::watch::{Event, Kind, Recipient};
 
@@ -34,9 +34,11 @@ impl Store {
         note: &str,
         now: DateTime<Utc>,
     ) -> Result<Option<CameBack>, StoreError> {
-        let (letter, note) = (letter.to_owned(), note.to_owned());
-        self.write(move |connection| {
-            Box::pin(async move { came_back(connection, &letter, &note, now).await })
+        by_any_way("of a letter that came back", |way| {
+            let (letter, note) = (letter.to_owned(), note.to_owned());
+            self.write(move |connection| {
+                Box::pin(async move { came_back(connection, &letter, &note, now, way).await })
+            })
         })
         .await
     }
@@ -47,6 +49,7 @@ async fn came_back(
     letter: &str,
     note: &str,
     now: DateTime<Utc>,
+    way: Way,
 ) -> Result<Option<CameBack>, StoreError> {
     let text = "SELECT plan, recipient, kind, state FROM letters WHERE id = $1 \
                 AND (state = 'handed' OR state = 'refused')";
@@ -69,7 +72,7 @@ async fn came_back(
         .await?;
         let mut ledger = Ledger::open(connection, [plan_ref.as_str()].into()).await?;
         ledger.step(&plan_ref, &Event::Bounced { to, kind }, None, now)?;
-        ledger.write(connection, Spares::Follow, Batch::default()).await?;
+        ledger.write(connection, way, Batch::default()).await?;
     }
     Ok(Some(CameBack { plan_ref, to, kind, known }))
 }

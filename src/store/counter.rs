@@ -10,7 +10,7 @@ use tokio::sync::{mpsc, oneshot};
 use super::batch::Batch;
 use super::ledger::Ledger;
 use super::plans::state_of;
-use super::spare::Spares;
+use super::way::Way;
 use super::writer::Writer;
 use super::{Claimed, LastLook, StoreError, millis, places};
 use crate::watch::{Event, Watched, wanted};
@@ -109,7 +109,7 @@ async fn serve(writer: Writer, mut waiting: mpsc::Receiver<Waiting>) {
     while waiting.recv_many(&mut together, MOST_TOGETHER).await > 0 {
         let (questions, answers): (Vec<_>, Vec<_>) =
             together.drain(..).map(|one| (one.question, one.answer)).unzip();
-        let found = match ask_writer(&writer, questions.clone(), Plans::Move(Spares::Follow)).await
+        let found = match ask_writer(&writer, questions.clone(), Plans::Move(Way::default())).await
         {
             Ok(found) => found,
             Err(error) if error.may_be_of_one_row() => {
@@ -128,7 +128,7 @@ async fn serve(writer: Writer, mut waiting: mpsc::Receiver<Waiting>) {
 /// What becomes of the letters' plans.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Plans {
-    Move(Spares),
+    Move(Way),
     /// They are neither asked nor told.
     Leave,
 }
@@ -140,7 +140,7 @@ async fn ask_each(writer: &Writer, questions: Vec<Question>) -> Found {
     for question in questions {
         let mut one = Err(closed());
         // A plan whose page can't be read can't say that it does not owe the letter.
-        for plans in [Plans::Move(Spares::Follow), Plans::Move(Spares::Leave), Plans::Leave] {
+        for plans in Way::ALL.map(Plans::Move).into_iter().chain([Plans::Leave]) {
             one = ask_writer(writer, vec![question.clone()], plans).await;
             if !one.as_ref().is_err_and(StoreError::is_of_a_page) {
                 break;
@@ -211,7 +211,7 @@ async fn answer_all(
     let mut batch = Batch::default();
     write(&mut batch, &settled);
     match plans {
-        Plans::Move(spares) => ledger.write(connection, spares, batch).await?,
+        Plans::Move(way) => ledger.write(connection, way, batch).await?,
         Plans::Leave => batch.execute(connection).await?,
     }
     Ok(found)

@@ -11,7 +11,8 @@ use sqlx::{AnyConnection, Row};
 use super::batch::{Batch, Value};
 use super::error::of_row;
 use super::plans::{Applied, locked_state, state_of, to_json};
-use super::spare::{Spares, sum};
+use super::spare::sum;
+use super::way::{End, Spares, Way, insertion};
 use super::{StoreError, letters, list, millis};
 use crate::watch::{Event, Order, Phase, Watched, next_wakeup, step};
 
@@ -118,19 +119,19 @@ impl Ledger {
     pub(super) async fn write(
         self,
         connection: &mut AnyConnection,
-        spares: Spares,
+        way: Way,
         mut batch: Batch,
     ) -> Result<(), StoreError> {
         let moved: Vec<Moved<'_>> = self.plans.iter().filter_map(Moved::of).collect();
         write_states(&mut batch, &moved)?;
-        if spares == Spares::Follow {
+        if way.spares == Spares::Follow {
             write_spares(&mut batch, &moved);
         }
-        write_events(&mut batch, &self.events);
+        write_events(&mut batch, &self.events, way.end);
         let owed: Vec<(&str, &Order)> =
             self.orders.iter().map(|(plan_ref, order)| (plan_ref.as_str(), order)).collect();
         for owed in owed.chunks(MOST_LETTERS) {
-            letters::add(&mut batch, owed, self.latest);
+            letters::add(&mut batch, owed, self.latest, way.end);
         }
         batch.execute(connection).await?;
         for Moved { plan_ref, before, state } in &moved {
@@ -219,7 +220,7 @@ fn write_spares(batch: &mut Batch, moved: &[Moved<'_>]) {
     );
 }
 
-fn write_events(batch: &mut Batch, events: &[NewEvent]) {
+fn write_events(batch: &mut Batch, events: &[NewEvent], end: End) {
     let rows = events.iter().map(|event| {
         [
             event.plan_ref.as_str().into(),
@@ -229,7 +230,8 @@ fn write_events(batch: &mut Batch, events: &[NewEvent]) {
             event.idempotency.as_deref().into(),
         ]
     });
-    batch.add("INSERT INTO events (plan, number, at, event_json, idempotency) VALUES", rows, "");
+    let (before, after) = insertion("events", "plan, number, at, event_json, idempotency", end);
+    batch.add(&before, rows, after);
 }
 
 /// When a plan closed, as its row says it.

@@ -6,6 +6,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
 use super::batch::Batch;
+use super::way::{End, insertion};
 use super::{Store, StoreError, damaged, instant, millis};
 use crate::watch::{Kind, Order, Recipient, Watched};
 
@@ -128,14 +129,15 @@ pub(super) async fn insert(
     connection: &mut AnyConnection,
     owed: &[(&str, &Order)],
     now: DateTime<Utc>,
+    end: End,
 ) -> Result<(), StoreError> {
     let mut batch = Batch::default();
-    add(&mut batch, owed, now);
+    add(&mut batch, owed, now, end);
     batch.execute(connection).await
 }
 
 /// The same, as one of several statements.
-pub(super) fn add(batch: &mut Batch, owed: &[(&str, &Order)], now: DateTime<Utc>) {
+pub(super) fn add(batch: &mut Batch, owed: &[(&str, &Order)], now: DateTime<Utc>, end: End) {
     let rows = owed.iter().map(|(plan_ref, order)| {
         [
             letter_id(plan_ref, order).into(),
@@ -153,12 +155,10 @@ pub(super) fn add(batch: &mut Batch, owed: &[(&str, &Order)], now: DateTime<Utc>
             millis(now).into(),
         ]
     });
-    batch.add(
-        "INSERT INTO letters (id, plan, round, cause, recipient, kind, lane, scheduled_at, \
-         queued_at, state, attempt, failures, next_try_at) VALUES",
-        rows,
-        "ON CONFLICT DO NOTHING",
-    );
+    let columns = "id, plan, round, cause, recipient, kind, lane, scheduled_at, queued_at, state, \
+                   attempt, failures, next_try_at";
+    let (before, after) = insertion("letters", columns, end);
+    batch.add(&before, rows, &format!("{after} ON CONFLICT DO NOTHING"));
 }
 
 impl Store {

@@ -37,6 +37,7 @@ mod urgent;
 mod usual;
 mod verify;
 mod versions;
+mod way;
 mod writer;
 
 use chrono::{DateTime, TimeZone, Utc};

@@ -9,6 +9,7 @@ use super::links::Link;
 use super::plans::{same_body, to_json};
 use super::spare::{NewSpare, sum};
 use super::thrown::is_thrown_away;
+use super::way::End;
 use super::{Filing, StoreError, Strangers, letters, links, millis, places, strangers};
 use crate::watch::{Order, Watched, next_wakeup};
 
@@ -85,7 +86,7 @@ impl NewPlan {
         let now = super::from_millis(self.filed_at)?;
         let owed: Vec<_> =
             self.orders.iter().map(|order| (self.plan_ref.as_str(), order)).collect();
-        letters::insert(connection, &owed, now).await?;
+        letters::insert(connection, &owed, now, End::Last).await?;
         links::insert(connection, &self.plan_ref, &self.links).await?;
         self.insert_addresses(connection).await?;
         if let Some(strangers) = &self.strangers {

@@ -13,7 +13,8 @@ use super::batch::Batch;
 use super::error::{of_row, unread};
 use super::ledger::{Ledger, closed_at};
 use super::new_plan::NewPlan;
-use super::spare::{Card, Spares, follow, refold, sum};
+use super::spare::{Card, follow, refold, sum};
+use super::way::{Spares, Way, by_any_way};
 use super::{Store, StoreError, damaged, instant, millis};
 use crate::watch::{Event, Order, Step, Watched, next_wakeup};
 
@@ -137,15 +138,8 @@ impl Store {
         idempotency: Option<&str>,
         now: DateTime<Utc>,
     ) -> Result<Applied, StoreError> {
-        let applied = self.apply_with(plan_ref, event, idempotency, now, Spares::Follow).await;
-        match applied {
-            // Better moved without its spare copy than not at all.
-            Err(error) if error.is_of_a_page() => {
-                tracing::error!(plan = plan_ref, %error, "a plan is moved without its spare copy");
-                self.apply_with(plan_ref, event, idempotency, now, Spares::Leave).await
-            }
-            applied => applied,
-        }
+        let with = |way| self.apply_with(plan_ref, event, idempotency, now, way);
+        by_any_way(plan_ref, with).await
     }
 
     async fn apply_with(
@@ -154,13 +148,13 @@ impl Store {
         event: &Event,
         idempotency: Option<&str>,
         now: DateTime<Utc>,
-        spares: Spares,
+        way: Way,
     ) -> Result<Applied, StoreError> {
         let (plan_ref, event) = (plan_ref.to_owned(), event.clone());
         let idempotency = idempotency.map(str::to_owned);
         self.write(move |connection| {
             Box::pin(async move {
-                apply(connection, &plan_ref, &event, idempotency.as_deref(), now, spares).await
+                apply(connection, &plan_ref, &event, idempotency.as_deref(), now, way).await
             })
         })
         .await
@@ -311,7 +305,7 @@ async fn tick(
     let mut ledger = Ledger::open(connection, all).await?;
     let moved: Vec<_> =
         refs.iter().map(|plan_ref| ledger.step(plan_ref, &Event::Tick, None, now)).collect();
-    ledger.write(connection, Spares::Follow, Batch::default()).await?;
+    ledger.write(connection, Way::default(), Batch::default()).await?;
     for (plan_ref, applied) in refs.iter().zip(&moved) {
         if let Ok(applied) = applied
             && !applied.changed
@@ -330,7 +324,7 @@ pub(super) async fn apply(
     event: &Event,
     idempotency: Option<&str>,
     now: DateTime<Utc>,
-    spares: Spares,
+    way: Way,
 ) -> Result<Applied, StoreError> {
     let mut ledger = Ledger::open(connection, BTreeSet::from([plan_ref])).await?;
     if let Some(key) = idempotency {
@@ -347,10 +341,10 @@ pub(super) async fn apply(
         }
     }
     let applied = ledger.step(plan_ref, event, idempotency, now)?;
-    ledger.write(connection, spares, Batch::default()).await?;
+    ledger.write(connection, way, Batch::default()).await?;
     if !applied.changed && *event == Event::Tick {
         // A state that is woken for nothing was woken by a damaged time.
-        write_times(connection, plan_ref, &applied.state, spares).await?;
+        write_times(connection, plan_ref, &applied.state, way.spares).await?;
     }
     Ok(applied)
 }

@@ -7,7 +7,8 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{AnyConnection, Row};
 
-use super::spare::{Card, Spares, number, read};
+use super::spare::{Card, number, read};
+use super::way::{End, Spares, by_any_way};
 use super::{Store, StoreError, from_millis, letters, millis, plans};
 use crate::watch::{Cause, Kind, Order, Recipient};
 
@@ -42,14 +43,18 @@ impl Store {
         why: &str,
         now: DateTime<Utc>,
     ) -> Result<bool, StoreError> {
-        let (plan_ref, why) = (plan_ref.to_owned(), why.to_owned());
         // Read beside the writer: a connection that met a damaged page may not write after it.
         let next_at = {
             let mut reader = self.readers.acquire().await?;
-            first_alert_at(&mut reader, &plan_ref, now).await?
+            first_alert_at(&mut reader, plan_ref, now).await?
         };
-        self.write(move |connection| {
-            Box::pin(async move { set_aside(connection, &plan_ref, &why, next_at, now).await })
+        by_any_way(plan_ref, |way| {
+            let (plan_ref, why) = (plan_ref.to_owned(), why.to_owned());
+            self.write(move |connection| {
+                Box::pin(async move {
+                    set_aside(connection, &plan_ref, &why, next_at, now, way.end).await
+                })
+            })
         })
         .await
     }
@@ -67,11 +72,13 @@ impl Store {
         for row in due {
             let plan_ref: String = row.try_get("plan")?;
             let card = self.spare(&plan_ref).await?.card.unwrap_or_default();
-            ordered += self
-                .write(move |connection| {
-                    Box::pin(async move { alert(connection, &plan_ref, &card, now).await })
+            ordered += by_any_way(&plan_ref, |way| {
+                let (plan_ref, card) = (plan_ref.clone(), card.clone());
+                self.write(move |connection| {
+                    Box::pin(async move { alert(connection, &plan_ref, &card, now, way.end).await })
                 })
-                .await?;
+            })
+            .await?;
         }
         Ok(ordered)
     }
@@ -128,6 +135,7 @@ async fn set_aside(
     why: &str,
     next_at: Option<DateTime<Utc>>,
     now: DateTime<Utc>,
+    end: End,
 ) -> Result<bool, StoreError> {
     let done = sqlx::query(
         "INSERT INTO quarantine (plan, found_at, why, alerts, next_at) VALUES ($1, $2, $3, 0, $4) \
@@ -143,7 +151,7 @@ async fn set_aside(
         return Ok(false);
     }
     let trouble = order(Recipient::Keeper, Kind::Trouble, 0, now);
-    letters::insert(connection, &[(plan_ref, &trouble)], now).await?;
+    letters::insert(connection, &[(plan_ref, &trouble)], now, end).await?;
     Ok(true)
 }
 
@@ -173,6 +181,7 @@ async fn alert(
     plan_ref: &str,
     card: &Card,
     now: DateTime<Utc>,
+    end: End,
 ) -> Result<usize, StoreError> {
     let sent = number(connection, plan_ref, "SELECT alerts FROM quarantine WHERE plan = $1");
     let sent = sent.await?.unwrap_or(0);
@@ -182,7 +191,7 @@ async fn alert(
     let orders: Vec<Order> =
         asked.map(|at| order(Recipient::Contact(at), kind, cause, now)).collect();
     let owed: Vec<_> = orders.iter().map(|order| (plan_ref, order)).collect();
-    letters::insert(connection, &owed, now).await?;
+    letters::insert(connection, &owed, now, end).await?;
     let pause = if sent == 0 { UNTIL_CALL } else { BETWEEN_CALLS };
     let next_at = (sent + 1 < MOST_ALERTS).then(|| millis(now + pause));
     sqlx::query("UPDATE quarantine SET alerts = $1, next_at = $2 WHERE plan = $3")

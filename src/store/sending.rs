@@ -11,7 +11,7 @@ use super::batch::Batch;
 use super::counter::{Asked, Outcome, Question};
 use super::ledger::Ledger;
 use super::letters::{insert, letter_id};
-use super::spare::Spares;
+use super::way::{Way, by_any_way};
 use super::{Claimed, Store, StoreError, millis};
 use crate::watch::{Event, Order};
 
@@ -159,12 +159,8 @@ impl Store {
         note: &str,
         at: DateTime<Utc>,
     ) -> Result<(), StoreError> {
-        match self.record_sent_with(plan_ref, order, note, at, Spares::Follow).await {
-            Err(error) if error.is_of_a_page() => {
-                self.record_sent_with(plan_ref, order, note, at, Spares::Leave).await
-            }
-            recorded => recorded,
-        }
+        let with = |way| self.record_sent_with(plan_ref, order, note, at, way);
+        by_any_way(plan_ref, with).await
     }
 
     async fn record_sent_with(
@@ -173,12 +169,12 @@ impl Store {
         order: &Order,
         note: &str,
         at: DateTime<Utc>,
-        spares: Spares,
+        way: Way,
     ) -> Result<(), StoreError> {
         let (plan_ref, order, note) = (plan_ref.to_owned(), order.clone(), note.to_owned());
         self.write(move |connection| {
             Box::pin(
-                async move { record_sent(connection, &plan_ref, &order, &note, at, spares).await },
+                async move { record_sent(connection, &plan_ref, &order, &note, at, way).await },
             )
         })
         .await
@@ -191,9 +187,9 @@ async fn record_sent(
     order: &Order,
     note: &str,
     at: DateTime<Utc>,
-    spares: Spares,
+    way: Way,
 ) -> Result<(), StoreError> {
-    insert(connection, &[(plan_ref, order)], at).await?;
+    insert(connection, &[(plan_ref, order)], at, way.end).await?;
     sqlx::query(
         "UPDATE letters SET state = 'handed', lease_until = NULL, settled_at = $1, note = $2 \
          WHERE id = $3 AND state IN ('queued', 'sending')",
@@ -211,5 +207,5 @@ async fn record_sent(
             _ => {}
         }
     }
-    ledger.write(connection, spares, Batch::default()).await
+    ledger.write(connection, way, Batch::default()).await
 }

@@ -40,14 +40,6 @@ pub struct Mailed {
     pub email: String,
 }
 
-/// Whether the spare copies' times follow the states.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Spares {
-    Follow,
-    /// They lie in a page that can't be written.
-    Leave,
-}
-
 /// It holds private text, so it can't print itself.
 impl fmt::Debug for Mailed {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {

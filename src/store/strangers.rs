@@ -5,6 +5,7 @@ use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
 use super::letters::insert;
+use super::way::End;
 use super::{Store, StoreError, instant, list, millis};
 use crate::watch::{Cause, Kind, Order, Recipient};
 
@@ -195,7 +196,7 @@ impl Store {
             Box::pin(async move {
                 let due = due(connection, now, most).await?;
                 for (hash, plan_ref, order) in &due {
-                    insert(connection, &[(plan_ref.as_str(), order)], now).await?;
+                    insert(connection, &[(plan_ref.as_str(), order)], now, End::Last).await?;
                     sqlx::query("UPDATE confirmations SET sent_at = $1 WHERE hash = $2")
                         .bind(millis(now))
                         .bind(hash)
@@ -220,7 +221,9 @@ impl Store {
     ) -> Result<(), StoreError> {
         let plan_ref = plan_ref.to_owned();
         self.write(move |connection| {
-            Box::pin(async move { insert(connection, &[(plan_ref.as_str(), &order)], now).await })
+            Box::pin(async move {
+                insert(connection, &[(plan_ref.as_str(), &order)], now, End::Last).await
+            })
         })
         .await
     }

@@ -8,7 +8,8 @@ use sqlx::{AnyConnection, Row};
 use super::error::of_row;
 use super::links::{self, Link};
 use super::plans::{Applied, apply, to_json};
-use super::spare::{Card, Spares, sum};
+use super::spare::{Card, sum};
+use super::way::Way;
 use super::{Store, StoreError, Strangers, instant, millis, strangers};
 use crate::watch::Event;
 
@@ -171,7 +172,7 @@ async fn amend(
         return Ok(Applied { state, changed: false, letters: 0, orders: Vec::new() });
     }
     let applied =
-        apply(connection, plan_ref, &version.event, idempotency, now, Spares::Follow).await?;
+        apply(connection, plan_ref, &version.event, idempotency, now, Way::default()).await?;
     if applied.changed {
         if let Some(strangers) = &version.strangers {
             strangers::check(connection, strangers, plan_ref, &version.addresses).await?;
