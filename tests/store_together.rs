@@ -12,9 +12,10 @@ use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use common::{LEASE, Opened, check_in, file, hand_over_all, minutes, noon, opened};
-use shorelamp::store::{Claimed, LastLook, LetterState, Outcome, Store};
-use shorelamp::watch::{Kind, Recipient};
+use common::{LEASE, Opened, card, check_in, file, hand_over_all, minutes, noon, opened};
+use shorelamp::measure::Span;
+use shorelamp::store::{Claimed, LastLook, LetterState, NewVersion, Outcome, Store};
+use shorelamp::watch::{Amendment, By, Event, Kind, Place, Recipient};
 use sqlx::Connection;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 
@@ -235,6 +236,49 @@ async fn a_damaged_last_page_keeps_no_plan_from_moving() {
         assert_eq!(history.last().map(|past| past.number), Some(state.events), "{table}");
         store.close().await;
     }
+}
+
+/// A plan whose spare copy lies in a page that can't be written is amended all the same.
+#[tokio::test]
+async fn a_damaged_spare_copy_keeps_no_amendment_back() {
+    let many = Many::filed().await;
+    let store = many.damaged(many.last_page_of("spares").await).await;
+    let last = many.refs.last().expect("some");
+    let plan = store.plan(last).await.expect("the plan");
+    let to = Amendment {
+        from_round: plan.state.round,
+        due_at: minutes(90),
+        grace: Span::from_minutes(15),
+        crew: vec![Place::Reached],
+        contacts: 1,
+        asked: vec![0],
+        was_due_at: plan.state.terms.due_at,
+        was_overdue_at: plan.state.overdue_at(),
+        joined: Vec::new(),
+        left: Vec::new(),
+        parts: Vec::new(),
+    };
+    let version = NewVersion {
+        plan_ref: last.clone(),
+        plan_json: r#"{"version": 2}"#.to_owned(),
+        review_json: "{}".to_owned(),
+        event: Event::Amended { to: Box::new(to), by: By::Crew(None) },
+        idempotency: None,
+        body_hash: "body-2".to_owned(),
+        links: Vec::new(),
+        addresses: vec!["address".to_owned()],
+        card: card(),
+        strangers: None,
+    };
+    let amended = store.amend(version, minutes(10)).await.expect("amended");
+    assert!(amended.changed);
+    let plan = store.plan(last).await.expect("the plan");
+    assert_eq!(
+        (plan.plan_json.as_str(), plan.state.terms.due_at),
+        (r#"{"version": 2}"#, minutes(90))
+    );
+    assert!(store.spare(last).await.expect("asked").card.is_none(), "its page is the damaged one");
+    store.close().await;
 }
 
 /// Plans whose first letters are handed over, in a file that is closed.

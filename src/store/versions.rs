@@ -9,7 +9,7 @@ use super::error::of_row;
 use super::links::{self, Link};
 use super::plans::{Applied, apply, to_json};
 use super::spare::{Card, sum};
-use super::way::Way;
+use super::way::{Spares, Way, by_any_way};
 use super::{Store, StoreError, Strangers, instant, millis, strangers};
 use crate::watch::Event;
 
@@ -75,8 +75,12 @@ impl Store {
         version: NewVersion,
         now: DateTime<Utc>,
     ) -> Result<Applied, StoreError> {
-        self.write(move |connection| {
-            Box::pin(async move { amend(connection, &version, now).await })
+        // A card that names those of the version before is better than no amendment.
+        by_any_way(&version.plan_ref, |way| {
+            let version = version.clone();
+            self.write(move |connection| {
+                Box::pin(async move { amend(connection, &version, now, way).await })
+            })
         })
         .await
     }
@@ -162,6 +166,7 @@ async fn amend(
     connection: &mut AnyConnection,
     version: &NewVersion,
     now: DateTime<Utc>,
+    way: Way,
 ) -> Result<Applied, StoreError> {
     let plan_ref = version.plan_ref.as_str();
     let idempotency = version.idempotency.as_deref();
@@ -171,14 +176,13 @@ async fn amend(
         let state = super::plans::locked_state(connection, plan_ref).await?;
         return Ok(Applied { state, changed: false, letters: 0, orders: Vec::new() });
     }
-    let applied =
-        apply(connection, plan_ref, &version.event, idempotency, now, Way::default()).await?;
+    let applied = apply(connection, plan_ref, &version.event, idempotency, now, way).await?;
     if applied.changed {
         if let Some(strangers) = &version.strangers {
             strangers::check(connection, strangers, plan_ref, &version.addresses).await?;
         }
         keep_old(connection, plan_ref, applied.state.events, now).await?;
-        write_new(connection, version, applied.state.events, now).await?;
+        write_new(connection, version, applied.state.events, now, way.spares).await?;
     }
     Ok(applied)
 }
@@ -224,6 +228,7 @@ async fn write_new(
     version: &NewVersion,
     event: u32,
     now: DateTime<Utc>,
+    spares: Spares,
 ) -> Result<(), StoreError> {
     let plan_ref = version.plan_ref.as_str();
     sqlx::query("UPDATE papers SET plan_json = $1, review_json = $2 WHERE plan = $3")
@@ -238,13 +243,15 @@ async fn write_new(
         .bind(i64::from(event))
         .execute(&mut *connection)
         .await?;
-    let card_json = to_json(plan_ref, &version.card)?;
-    sqlx::query("UPDATE spares SET card_json = $1, card_sum = $2 WHERE plan = $3")
-        .bind(&card_json)
-        .bind(sum(plan_ref, &card_json))
-        .bind(plan_ref)
-        .execute(&mut *connection)
-        .await?;
+    if spares == Spares::Follow {
+        let card_json = to_json(plan_ref, &version.card)?;
+        sqlx::query("UPDATE spares SET card_json = $1, card_sum = $2 WHERE plan = $3")
+            .bind(&card_json)
+            .bind(sum(plan_ref, &card_json))
+            .bind(plan_ref)
+            .execute(&mut *connection)
+            .await?;
+    }
     links::insert(connection, plan_ref, &version.links).await?;
     let addresses = version.addresses.iter().enumerate();
     for (contact, hash) in addresses {
