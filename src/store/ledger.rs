@@ -135,7 +135,8 @@ impl Ledger {
         }
         batch.execute(connection).await?;
         for Moved { plan_ref, before, state } in &moved {
-            if (before.round, before.is_closed()) != (state.round, state.is_closed()) {
+            let turned = (before.round, before.is_closed()) != (state.round, state.is_closed());
+            if turned && way.spares == Spares::Follow {
                 letters::drop_void(connection, plan_ref, state, self.latest).await?;
             }
         }

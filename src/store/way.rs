@@ -15,18 +15,18 @@ use super::StoreError;
 /// What a change leaves alone, and where its new rows go.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct Way {
-    /// Whether the spare copy is written, or lies in a page that can't be.
+    /// Whether what can be spared is written.
     pub(super) spares: Spares,
     /// Whether new events and letters go before all others.
     pub(super) end: End,
 }
 
-/// Whether the spare copies follow the states.
+/// Whether the spare copies follow the states, and letters that are owed no more are dropped at once.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) enum Spares {
     #[default]
     Follow,
-    /// They lie in a page that can't be written.
+    /// One of them lies in a page that can't be written. The last look drops a letter as well.
     Leave,
 }
 
