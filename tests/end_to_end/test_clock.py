@@ -3,7 +3,7 @@
 libfaketime moves what the C library says of the wall clock; the boot clock, which the program asks
 the kernel for, goes on. Whether the kernel holds the clock to be synchronised can't be faked: the
 cases ask the kernel, and expect what is right for this machine. Both are tested in one process
-beside `src/daemon/referee.rs`.
+in `src/daemon/referee/`.
 """
 
 import ctypes
@@ -28,7 +28,7 @@ LIBRARY = os.environ.get("SHORELAMP_FAKETIME") or next(
 
 LADDER = [rung("overdue", ["contact:1"], "overdue"),
           rung("overdue+5s", ["contacts"], "call-rescue")]
-# The bounds of `src/daemon/referee.rs`, and what a tick and a letter take on a busy machine.
+# The bounds of `src/daemon/referee/`, and what a tick and a letter take on a busy machine.
 BOOT_RULES_S, BELIEVED_S, SLACK_S = 120, 60, 12
 
 
