@@ -19,7 +19,7 @@ pub struct Clock(Arc<Kind>);
 enum Kind {
     Refereed {
         read: Box<dyn Fn() -> Readings + Send + Sync>,
-        referee: Mutex<Referee>,
+        referee: Box<Mutex<Referee>>,
         /// Names the boot clock: another name, another clock.
         boot: String,
     },
@@ -51,7 +51,7 @@ impl Clock {
             }
             None => Referee::new(first, not_before),
         };
-        Clock(Arc::new(Kind::Refereed { read, referee: Mutex::new(referee), boot }))
+        Clock(Arc::new(Kind::Refereed { read, referee: Box::new(Mutex::new(referee)), boot }))
     }
 
     /// What the next life of the service should know of the clocks.

@@ -15,9 +15,12 @@ use crate::store::Note;
 const OLDEST_PASS: TimeDelta = TimeDelta::seconds(10);
 /// An alert that has waited longer than this past its time means that it does not get out.
 const LONGEST_WAIT: TimeDelta = TimeDelta::seconds(30);
-/// A clock that was set and that nobody has vouched for by then: one that the kernel holds to be
-/// synchronised would have been believed a quarter of a minute ago.
-const UNVOUCHED: Duration = Duration::from_secs(75);
+/// A clock that was set and that nobody vouches for by then. Short: with the heartbeat of a minute
+/// that is shipped, whoever listens for it calls it missed a minute and a half after the last, and
+/// is to know within two.
+const UNVOUCHED: Duration = Duration::from_secs(15);
+/// One that the kernel vouches for would have been believed a quarter of a minute before.
+const NOT_BELIEVED: Duration = Duration::from_secs(75);
 /// A write that takes longer comes from a disk that is failing or overloaded.
 const SLOW_WRITE: Duration = Duration::from_secs(1);
 const WATCH_HANGS: &str = "the watch hangs";
@@ -149,10 +152,10 @@ impl Health {
         *since = since.filter(|_| disputed).or_else(|| disputed.then(Instant::now));
     }
 
-    /// Whether they have for so long that whoever watches from outside has to know.
-    fn unvouched(&self) -> bool {
+    /// Whether they have for longer than this.
+    fn disputed_for(&self, long: Duration) -> bool {
         let since = *self.disputed_since.lock().unwrap_or_else(PoisonError::into_inner);
-        since.is_some_and(|since| since.elapsed() > UNVOUCHED)
+        since.is_some_and(|since| since.elapsed() > long)
     }
 
     fn wrote(&self, now: DateTime<Utc>) {
@@ -179,7 +182,10 @@ impl Health {
             TimeDelta::milliseconds(now.timestamp_millis() - at.load(Ordering::Relaxed))
         };
         let waiting = self.oldest_alert.load(Ordering::Relaxed) != 0;
-        let disputed = dispute.is_some_and(|dispute| dispute.unresolved || self.unvouched());
+        let disputed = dispute.is_some_and(|dispute| {
+            let long = if dispute.vouched { NOT_BELIEVED } else { UNVOUCHED };
+            dispute.unresolved || self.disputed_for(long)
+        });
         let relays_down = relays.iter().all(|relay| relay.trouble.is_some());
         let unwritten = age(&self.write) > OLDEST_PASS;
         let canary_lost = matches!(self.outside().canary, Some(Err(_)));

@@ -166,10 +166,9 @@ DEATHS = {
     disk_hangs: {"heartbeat", "/healthz"},
     disk_full: {"heartbeat", "/healthz"},
     relay_gone: {"heartbeat", "/healthz"},
-    # A clock that was set is given a minute in which a time service may vouch for it, and alerts go
-    # out on time meanwhile: a heartbeat of a minute, shipped, stops too late for the two minutes.
-    clock_stands: {"/healthz"} if AS_SHIPPED else {"heartbeat", "/healthz"},
-    clock_lost: {"/healthz"} if AS_SHIPPED else {"heartbeat", "/healthz"},
+    # Alerts go out on time meanwhile: nothing that a start would mend.
+    clock_stands: {"heartbeat", "/healthz"},
+    clock_lost: {"heartbeat", "/healthz"},
 }
 
 

@@ -24,6 +24,9 @@ const AGREEMENT_HOLDS: TimeDelta = TimeDelta::seconds(20);
 const BOOT_CLOCK_RULES: TimeDelta = TimeDelta::minutes(2);
 /// For how long a clock must be called synchronised before it is believed.
 const BELIEVED_AFTER: TimeDelta = TimeDelta::minutes(1);
+/// From the beginning of a dispute until the kernel vouches for the wall clock, where it does: a time
+/// service sets the clock, and then says that it is synchronised.
+const VOUCHED_WITHIN: TimeDelta = TimeDelta::seconds(10);
 
 /// What the machine's clocks say at one moment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,6 +47,10 @@ pub struct Dispute {
     /// Whether the two minutes are over without a synchronised clock: letters are then sent by
     /// the clock that alerts sooner, and say so.
     pub unresolved: bool,
+    /// Whether the kernel has held the wall clock to be synchronised since the dispute began or was
+    /// first looked at, or soon after, and it has run as the boot clock does: then it is on its way
+    /// to being believed.
+    pub vouched: bool,
 }
 
 /// What a referee knows, for the next one.
@@ -71,6 +78,8 @@ pub struct Referee {
     /// was ahead then: one that does not run as the boot clock does is no clock to believe.
     synchronised_since: Option<(TimeDelta, TimeDelta)>,
     dispute: Option<Dispute>,
+    /// When this referee first looked, since the last agreement: a dispute may be older.
+    looks_since: TimeDelta,
     unvouched: TimeDelta,
     /// Since when a wall clock without dispute has been synchronised without a break.
     vouched_since: Option<TimeDelta>,
@@ -91,7 +100,8 @@ impl Referee {
             agreed_at: first.since_boot,
             disputed_since: disputed.then(|| first.since_boot - BOOT_CLOCK_RULES),
             synchronised_since: None,
-            dispute: disputed.then_some(Dispute { wall_ahead, unresolved: true }),
+            dispute: disputed.then_some(Dispute { wall_ahead, unresolved: true, vouched: false }),
+            looks_since: first.since_boot,
             unvouched: passed.max(TimeDelta::zero()),
             vouched_since: None,
         }
@@ -136,6 +146,7 @@ impl Referee {
             disputed_since: Some(since),
             synchronised_since: None,
             dispute: None,
+            looks_since: first.since_boot,
             unvouched: TimeDelta::zero(),
             vouched_since: None,
         };
@@ -193,7 +204,11 @@ impl Referee {
             return self.agree(read);
         }
         let unresolved = read.since_boot - since >= BOOT_CLOCK_RULES;
-        self.dispute = Some(Dispute { wall_ahead, unresolved });
+        // One that stands still is synchronised anew again and again.
+        let began = since.max(self.looks_since);
+        let soon = |(vouched_since, _)| vouched_since - began <= VOUCHED_WITHIN;
+        let vouched = self.synchronised_since.is_some_and(soon);
+        self.dispute = Some(Dispute { wall_ahead, unresolved, vouched });
         if unresolved { read.wall.max(by_boot) } else { by_boot }
     }
 

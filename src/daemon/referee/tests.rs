@@ -126,7 +126,28 @@ fn a_clock_that_stands_still_is_never_believed() {
             let behind = noon() + TimeDelta::seconds(second) - ruled;
             assert!(behind <= TOLERANCE, "{behind} behind after {second} s");
         }
-        assert!(machine.referee.dispute().is_some_and(|dispute| dispute.unresolved));
+        let dispute = machine.referee.dispute().expect("a dispute");
+        assert!(dispute.unresolved && !dispute.vouched);
+    }
+}
+
+/// Whoever watches from outside is told of a clock that nobody vouches for, and not of one that
+/// a time service has set.
+#[test]
+fn a_clock_is_vouched_for_once_it_is_synchronised_and_runs_alike() {
+    let vouched = |machine: &Machine| machine.referee.dispute().map(|dispute| dispute.vouched);
+    let mut machine = Machine::new();
+    machine.set_wall(TimeDelta::hours(1), true);
+    machine.pass(1);
+    assert_eq!(vouched(&machine), Some(true));
+    machine.read.synchronised = false;
+    machine.pass(1);
+    assert_eq!(vouched(&machine), Some(false));
+    let mut standing = Machine::new();
+    for second in 1..=110 {
+        standing.read.since_boot += TimeDelta::seconds(1);
+        standing.referee.rule(standing.read);
+        assert!(second < 15 || vouched(&standing) == Some(false), "{second}");
     }
 }
 
@@ -170,7 +191,10 @@ fn a_clock_that_fell_back_while_the_machine_was_off_goes_on_from_what_was_writte
     assert!(referee.dispute().is_some_and(|dispute| dispute.unresolved), "before any ruling");
     assert_eq!(referee.rule(read), written);
     let ahead = TimeDelta::hours(-6);
-    assert_eq!(referee.dispute(), Some(Dispute { wall_ahead: ahead, unresolved: true }));
+    assert_eq!(
+        referee.dispute(),
+        Some(Dispute { wall_ahead: ahead, unresolved: true, vouched: true })
+    );
     // The kernel vouches for the wall clock: a minute later it is believed.
     let later = |seconds| Readings {
         wall: read.wall + TimeDelta::seconds(seconds),
@@ -213,7 +237,7 @@ fn a_clock_set_ahead_while_the_service_was_down_is_not_believed_either() {
     machine.set_wall(TimeDelta::hours(5), false);
     let (ruled, referee) = started_again(&machine, 10, true);
     assert_eq!(ruled, noon() + TimeDelta::seconds(70));
-    let ahead = Dispute { wall_ahead: TimeDelta::hours(5), unresolved: false };
+    let ahead = Dispute { wall_ahead: TimeDelta::hours(5), unresolved: false, vouched: false };
     assert_eq!(referee.dispute(), Some(ahead));
 }
 
@@ -277,4 +301,15 @@ fn time_never_runs_backwards_by_more_than_a_believed_step() {
             last = now;
         }
     }
+}
+
+/// The service may start again while a time service sets the clock: it has a minute from then.
+#[test]
+fn a_dispute_that_a_restart_finds_open_may_be_vouched_for_from_then_on() {
+    let mut machine = Machine::new();
+    machine.set_wall(TimeDelta::hours(5), true);
+    machine.pass(40);
+    let (_, referee) = started_again(&machine, 5, true);
+    let dispute = referee.dispute().expect("a dispute");
+    assert!(dispute.vouched && !dispute.unresolved, "{dispute:?}");
 }
