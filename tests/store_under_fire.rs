@@ -240,6 +240,24 @@ async fn a_state_that_was_changed_behind_our_back_is_folded_again() {
     assert!(store.verify().await.expect("verified").is_empty());
 }
 
+/// The service asks for it before it starts.
+#[tokio::test]
+async fn a_mark_of_life_that_is_no_time_counts_as_none() {
+    let Opened { store, folder } = opened().await;
+    store.mark_alive(noon()).await.expect("marked");
+    assert_eq!(store.last_alive().await.expect("read"), Some(noon()));
+    for poison in [
+        "UPDATE alive SET at = 'noon'",
+        "UPDATE alive SET at = x'ff00'",
+        "UPDATE alive SET at = 9223372036854775807",
+    ] {
+        run(folder.path(), poison).await;
+        assert_eq!(store.last_alive().await.expect(poison), None);
+    }
+    store.mark_alive(minutes(1)).await.expect("marked over it");
+    assert_eq!(store.last_alive().await.expect("read"), Some(minutes(1)));
+}
+
 #[tokio::test]
 async fn one_change_that_fails_takes_nothing_of_the_others_with_it() {
     let Opened { store, folder: _folder } = opened().await;

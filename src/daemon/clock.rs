@@ -6,7 +6,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use rustix::time::{ClockId, clock_gettime};
 use serde::{Deserialize, Serialize};
 
-use super::referee::{Agreement, Dispute, Readings, Referee};
+use super::referee::{Agreement, Dispute, MOST_UNVOUCHED, Readings, Referee};
 
 /// Whoever vouches for the wall clock does so for what it shows at that time, not for whatever it
 /// may be set to later.
@@ -44,6 +44,8 @@ impl Clock {
         known: Option<&str>,
     ) -> Self {
         let first = read();
+        // Nobody wrote down what is a century ahead: that is damage.
+        let not_before = not_before.filter(|at| *at - first.wall <= MOST_UNVOUCHED);
         let referee = match known.and_then(|text| serde_json::from_str::<Known>(text).ok()) {
             Some(known) => {
                 let same_boot = !boot.is_empty() && known.boot == boot;
@@ -139,11 +141,16 @@ impl Known {
 
 impl From<Known> for Agreement {
     fn from(known: Known) -> Self {
+        // Damage may have left any number here: none may take a reckoning out of what a date holds.
+        let most = MOST_UNVOUCHED.num_milliseconds();
+        let span = |millis: i64| TimeDelta::milliseconds(millis.clamp(-most, most));
         Agreement {
-            wall: known.wall,
-            since_boot: TimeDelta::milliseconds(known.since_boot_ms),
-            disputed_since: known.disputed_since_ms.map(TimeDelta::milliseconds),
-            unvouched: TimeDelta::try_milliseconds(known.unvouched_ms).unwrap_or_default(),
+            wall: known
+                .wall
+                .clamp(DateTime::UNIX_EPOCH, DateTime::UNIX_EPOCH + MOST_UNVOUCHED * 80),
+            since_boot: span(known.since_boot_ms),
+            disputed_since: known.disputed_since_ms.map(span),
+            unvouched: span(known.unvouched_ms.max(0)),
         }
     }
 }
@@ -166,4 +173,65 @@ fn readings() -> Readings {
     let since_boot =
         TimeDelta::seconds(since_boot.tv_sec) + TimeDelta::nanoseconds(since_boot.tv_nsec);
     Readings { wall: Utc::now(), since_boot, synchronised: super::adjtimex::is_synchronised() }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn noon() -> DateTime<Utc> {
+        "2026-06-14T12:00:00Z".parse().unwrap()
+    }
+
+    fn clock(not_before: Option<DateTime<Utc>>, known: &str) -> Clock {
+        let read = Readings { wall: noon(), since_boot: TimeDelta::hours(5), synchronised: false };
+        Clock::of(Box::new(move || read), "boot".to_owned(), not_before, Some(known))
+    }
+
+    /// What a version wrote that knew of no time that nobody vouches for.
+    #[test]
+    fn what_an_older_version_wrote_is_known() {
+        let known = r#"{"boot":"boot","wall":"2026-06-14T11:59:00Z","since_boot_ms":17940000,
+                        "disputed_since_ms":null}"#;
+        let clock = clock(Some(noon()), known);
+        assert_eq!((clock.now(), clock.dispute()), (noon(), None));
+        assert_eq!(clock.unvouched(), TimeDelta::zero());
+    }
+
+    /// Every number may be any, on the same start of the machine or another: the service starts, and
+    /// can reckon with what it makes of them.
+    #[test]
+    fn no_number_that_was_written_down_keeps_the_service_from_starting() {
+        let any = [i64::MIN, i64::MIN + 1, -1, 0, i64::MAX];
+        let walls = ["-262143-01-01T00:00:00Z", "+262142-12-31T23:59:59Z", "2026-06-14T12:00:00Z"];
+        let written = [None, Some(DateTime::<Utc>::MIN_UTC), Some(DateTime::<Utc>::MAX_UTC)];
+        let mut disputes = 0;
+        for boot in ["boot", "another"] {
+            for (wall, not_before) in walls.iter().flat_map(|wall| written.map(|at| (wall, at))) {
+                for (since_boot, unvouched) in any.iter().flat_map(|one| any.map(|two| (one, two)))
+                {
+                    for disputed_since in ["null".to_owned(), since_boot.to_string()] {
+                        let known = format!(
+                            r#"{{"boot":"{boot}","wall":"{wall}","since_boot_ms":{since_boot},
+                            "disputed_since_ms":{disputed_since},"unvouched_ms":{unvouched}}}"#
+                        );
+                        let clock = clock(not_before, &known);
+                        let kept_from = clock.now() - clock.unvouched();
+                        assert!(kept_from <= clock.now(), "{known}");
+                        assert!(clock.unvouched() <= MOST_UNVOUCHED, "{known}");
+                        assert!(clock.known().is_some());
+                        disputes += usize::from(clock.dispute().is_some());
+                    }
+                }
+            }
+        }
+        assert!(disputes > 0, "not every one was thrown away");
+    }
+
+    #[test]
+    fn a_mark_a_century_ahead_is_damage_and_alerts_for_nobody() {
+        let clock = clock(Some(noon() + MOST_UNVOUCHED * 2), "");
+        assert_eq!((clock.now(), clock.dispute()), (noon(), None));
+    }
 }

@@ -140,9 +140,17 @@ impl Store {
     /// # Errors
     /// The database.
     pub async fn last_alive(&self) -> Result<Option<DateTime<Utc>>, StoreError> {
-        let row =
-            sqlx::query("SELECT at FROM alive WHERE id = 1").fetch_optional(&self.readers).await?;
-        row.map(|row| instant(&row, "at")).transpose()
+        let row = sqlx::query("SELECT at FROM alive WHERE id = 1").fetch_optional(&self.readers);
+        let at = row.await.and_then(|row| row.map(|row| row.try_get::<i64, _>("at")).transpose());
+        match self.heed(at.map_err(|error| error::of_row("of none", error))) {
+            Ok(at) => Ok(at.and_then(|at| from_millis(at).ok())),
+            // What can't be read was not noted: no damage of this may keep the service from starting.
+            Err(damage) if damage.is_damage() => {
+                tracing::error!(%damage, "when the service was last alive can't be read");
+                Ok(None)
+            }
+            Err(error) => Err(error),
+        }
     }
 
     /// The schema that was brought up to this program's when the database was opened, if any was.

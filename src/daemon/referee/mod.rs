@@ -28,6 +28,9 @@ const BELIEVED_AFTER: TimeDelta = TimeDelta::minutes(1);
 /// service sets the clock, and then says that it is synchronised.
 const VOUCHED_WITHIN: TimeDelta = TimeDelta::seconds(10);
 
+/// More than any clock is wrong by; what is reckoned with it stays within what a date can hold.
+pub(super) const MOST_UNVOUCHED: TimeDelta = TimeDelta::days(36_525);
+
 /// What the machine's clocks say at one moment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Readings {
@@ -102,7 +105,7 @@ impl Referee {
             synchronised_since: None,
             dispute: disputed.then_some(Dispute { wall_ahead, unresolved: true, vouched: false }),
             looks_since: first.since_boot,
-            unvouched: passed.max(TimeDelta::zero()),
+            unvouched: passed.clamp(TimeDelta::zero(), MOST_UNVOUCHED),
             vouched_since: None,
         }
     }
@@ -118,7 +121,7 @@ impl Referee {
         let by_boot = known.wall + (first.since_boot - known.since_boot);
         let ahead = |by: DateTime<Utc>| first.wall - by > TOLERANCE;
         let as_before =
-            |new: Referee| Referee { unvouched: new.unvouched + known.unvouched, ..new };
+            |new: Referee| Referee { unvouched: both(new.unvouched, known.unvouched), ..new };
         if same_boot && (first.wall - by_boot).abs() <= TOLERANCE {
             return as_before(Referee::new(first, None));
         }
@@ -229,6 +232,11 @@ impl Referee {
         *self = Referee { unvouched, vouched_since, ..Referee::new(read, None) };
         read.wall
     }
+}
+
+/// Two spans that nobody vouches for, one after the other.
+fn both(one: TimeDelta, other: TimeDelta) -> TimeDelta {
+    one.checked_add(&other).unwrap_or(MOST_UNVOUCHED).min(MOST_UNVOUCHED)
 }
 
 #[cfg(test)]

@@ -313,3 +313,21 @@ fn a_dispute_that_a_restart_finds_open_may_be_vouched_for_from_then_on() {
     let dispute = referee.dispute().expect("a dispute");
     assert!(dispute.vouched && !dispute.unresolved, "{dispute:?}");
 }
+
+/// Whatever was written down, what is kept for longer has its bound, and a date stands it.
+#[test]
+fn nobody_is_asked_to_keep_anything_for_longer_than_a_century() {
+    let read = Machine::new().read;
+    let known = |unvouched| Agreement {
+        wall: noon(),
+        since_boot: read.since_boot,
+        disputed_since: None,
+        unvouched,
+    };
+    for unvouched in [MOST_UNVOUCHED, TimeDelta::MAX] {
+        for not_before in [None, Some(DateTime::<Utc>::MIN_UTC), Some(noon())] {
+            let referee = Referee::resume(read, not_before, known(unvouched), false);
+            assert_eq!(referee.unvouched(), MOST_UNVOUCHED, "{not_before:?}");
+        }
+    }
+}
