@@ -54,7 +54,7 @@ async fn show(State(daemon): State<Daemon>, Path(address): Address) -> Result<Re
         own: format!("/rescue/{}/{}", address.0, address.1),
         trip: Trip::of(dossier, now),
         phones: phones(dossier),
-        contacts: contacts(dossier),
+        contacts: contacts(dossier, overdue),
         callees: whom_to_call(facts.rescue, dossier.plan.launch.position),
         calls: said::calls(dossier),
         say: if overdue { words_to_say(&facts, reader, now) } else { Vec::new() },
@@ -103,14 +103,20 @@ fn phones(dossier: &Dossier) -> Vec<(String, String)> {
     out.filter_map(|one| Some((one.name.clone(), one.phone.clone()?))).collect()
 }
 
-/// Whom a rescue service may call back: the contacts who are asked, with their telephones.
-fn contacts(dossier: &Dossier) -> Vec<(String, String)> {
+/// Whom a rescue service may call back: the contacts who are asked, with their telephones. Before
+/// there is anything to call for, and once it is over, those are nobody's but the crew's: a contact
+/// holds the link of this page.
+fn contacts(dossier: &Dossier, overdue: bool) -> Vec<(String, String)> {
     let asked = dossier.record.state.asked().into_iter();
     asked
         .filter_map(|at| dossier.plan.contacts.get(at))
         .map(|one| {
             let relation = one.relation.as_ref().map(|text| format!(" ({text})"));
-            let phone = one.phone.clone().unwrap_or_else(|| "no telephone told".to_owned());
+            let phone = match &one.phone {
+                Some(_) if !overdue => "telephone shown while overdue".to_owned(),
+                Some(phone) => phone.clone(),
+                None => "no telephone told".to_owned(),
+            };
             (format!("{}{}", first_name(&one.name), relation.unwrap_or_default()), phone)
         })
         .collect()

@@ -124,3 +124,43 @@ async fn readers_who_are_no_contacts_have_none() {
         assert_eq!(lamp.daemon.rescue_page_of(&plan_ref, reader), None);
     }
 }
+
+/// What contacts know of each other: first names and answers. The one who calls for rescue, and who is
+/// called back, needs the telephones too; addresses of mail nobody does.
+#[tokio::test]
+async fn contacts_telephones_stand_there_while_overdue_alone_and_their_addresses_never() {
+    let lamp = Lamp::lit().await;
+    let mut plan = plan();
+    plan["contact"][0]["phone"] = serde_json::json!("+1 360 555 0155");
+    plan["contact"][1]["phone"] = serde_json::json!("+1 360 555 0177");
+    let filed = lamp.file(&plan).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let rescue = lamp.daemon.rescue_page_of(plan_ref, Recipient::Contact(0)).unwrap();
+    let pages = [rescue.clone(), lamp.contact_page(plan_ref, 0)];
+    let extend = filed["links"]["extend"].as_str().unwrap();
+    let check = async |when: &str, overdue: bool| {
+        let mut all = String::new();
+        for page in &pages {
+            all += &read(&lamp, page).await.1;
+            for file in ["route.gpx", "route.geojson"] {
+                all += &read(&lamp, &format!("{rescue}/{file}")).await.1;
+            }
+        }
+        let digits = all.replace(|c: char| !c.is_ascii_digit(), "");
+        assert!(!all.contains("@example.org"), "{when}");
+        assert!(!all.contains("Sandoval"), "{when}");
+        assert_eq!(digits.contains("3605550177"), overdue, "{when}");
+        assert_eq!(digits.contains("3605550155"), overdue, "{when}");
+    };
+    check("armed", false).await;
+    lamp.pass(OVERDUE_IN, plan_ref).await;
+    check("overdue", true).await;
+    let later = lamp.post(extend).json(&serde_json::json!({"by": "2h"})).send().await.unwrap();
+    assert_eq!(later.status(), StatusCode::OK);
+    check("put off", false).await;
+    lamp.pass(180, plan_ref).await;
+    check("overdue again", true).await;
+    let checkin = lamp.post(filed["links"]["checkin"].as_str().unwrap()).send().await.unwrap();
+    assert_eq!(checkin.status(), StatusCode::OK);
+    check("over", false).await;
+}
