@@ -35,3 +35,5 @@ mod rescue;
 mod scanner;
 #[path = "web/strangers.rs"]
 mod strangers;
+#[path = "web/unreadable.rs"]
+mod unreadable;

@@ -10,7 +10,7 @@ use crate::letter::Facts;
 use crate::plan::Plan;
 use crate::review::Review;
 use crate::store::{Applied, Key, Link, PlanRecord, Purpose, Read, StoreError};
-use crate::watch::{Answer, Event, Past, Phase, Recipient};
+use crate::watch::{Answer, Event, Past, Phase, Recipient, step};
 
 /// For how long after its closing a plan's links still open: as long as the closing can be taken
 /// back.
@@ -72,7 +72,7 @@ impl Daemon {
         if link.purpose != purpose {
             return Ok(None);
         }
-        let dossier = self.dossier(&plan_ref).await?;
+        let dossier = self.dossier_at_hand(&plan_ref).await?;
         Ok(Some(Visit { link, dossier }))
     }
 
@@ -138,7 +138,7 @@ impl Daemon {
         let is_its = |who: &usize| self.0.secrets.is_token(plan_ref, &link(*who), token);
         // Nothing is read for whoever holds no token of this plan.
         let Some(who) = (0..MOST_PLACES).find(is_its) else { return Ok(None) };
-        let dossier = self.dossier(plan_ref).await?;
+        let dossier = self.dossier_at_hand(plan_ref).await?;
         let state = &dossier.record.state;
         let expired = match state.phase {
             Phase::Closed(closing) => self.now() > closing.at + LINKS_OUTLIVE_CLOSING,
@@ -188,6 +188,42 @@ impl Daemon {
     pub async fn dossier(&self, plan_ref: &str) -> Result<Dossier, StoreError> {
         let record = self.0.store.plan(plan_ref).await?;
         Dossier::of(self, (record, self.0.store.history(plan_ref).await?))
+    }
+
+    /// The same for a page: whoever wants to check in or to answer must be able to where what has
+    /// happened so far can't be read.
+    ///
+    /// # Errors
+    /// [`StoreError::NoSuchPlan`], damage of the plan itself, or the database.
+    pub async fn dossier_at_hand(&self, plan_ref: &str) -> Result<Dossier, StoreError> {
+        let record = self.0.store.plan(plan_ref).await?;
+        Dossier::of(self, (record, self.history(plan_ref).await))
+    }
+
+    /// What has happened to a plan, oldest first; nothing where that can't be read, which is logged.
+    /// For what is done with it or without, and never for what depends on it.
+    pub async fn history(&self, plan_ref: &str) -> Vec<Past> {
+        self.0.store.history(plan_ref).await.unwrap_or_else(|error| {
+            tracing::error!(plan = plan_ref, %error, "what has happened can't be read; it goes on without");
+            Vec::new()
+        })
+    }
+
+    /// Whether this was done already, so that doing it again changes nothing: it comes under a key
+    /// that the plan has seen, or it is an ending of what has ended. In doubt it was: the plan itself
+    /// tells then. `None` is a new version of the plan.
+    pub async fn is_done(&self, plan_ref: &str, event: Option<&Event>, once: Option<&str>) -> bool {
+        let store = &self.0.store;
+        if let Some(once) = once
+            && store.has_seen(plan_ref, once).await.unwrap_or(true)
+        {
+            return true;
+        }
+        let Some(event @ (Event::CheckedIn { .. } | Event::CalledOff { .. })) = event else {
+            return false;
+        };
+        let Ok(record) = store.plan(plan_ref).await else { return true };
+        step(&record.state, event, self.now()).is_ok_and(|next| !next.changed)
     }
 
     /// All that a letter or a page about a plan may say; `page` is its reader's own link, and

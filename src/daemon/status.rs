@@ -155,7 +155,16 @@ impl Daemon {
             state: record.state.clone(),
             filed_at: record.filed_at,
             key_id: record.key_id.clone(),
-            letters: self.0.store.letters(&record.plan_ref).await?,
+            letters: self.letters_at_hand(&record.plan_ref).await,
+        })
+    }
+
+    /// What became of a plan's letters; none where that can't be read, which is logged. Then a page
+    /// says of nobody that a letter left for them, and a check-in is taken all the same.
+    async fn letters_at_hand(&self, plan_ref: &str) -> Vec<LetterFate> {
+        self.0.store.letters(plan_ref).await.unwrap_or_else(|error| {
+            tracing::error!(plan = plan_ref, %error, "what became of the letters can't be read");
+            Vec::new()
         })
     }
 

@@ -26,6 +26,16 @@ impl Store {
         });
         Ok(readable.collect())
     }
+
+    /// Whether an event of this plan came under this idempotency key.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn has_seen(&self, plan_ref: &str, idempotency: &str) -> Result<bool, StoreError> {
+        let text = "SELECT 1 FROM events WHERE plan = $1 AND idempotency = $2";
+        let row = sqlx::query(text).bind(plan_ref).bind(idempotency);
+        Ok(row.fetch_optional(&self.readers).await?.is_some())
+    }
 }
 
 /// What has happened to a plan, oldest first.

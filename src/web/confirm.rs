@@ -77,11 +77,11 @@ pub(super) enum NotDone {
 async fn willing(daemon: &Daemon, visit: &Visit, typed: &Typed) -> Result<(), NotDone> {
     let name = typed_name(typed.get("name")).map_err(|why| NotDone::Why(why.to_owned()))?;
     let event = Event::Answered { contact: visit.link.who, name, answer: Answer::HaveIt };
-    if let Some(why) = often::too_often_for(&visit.dossier.history, &event, daemon.now()) {
+    let (plan_ref, once) = (&visit.dossier.record.plan_ref, typed.idempotency());
+    if let Some(why) = often::why_not(daemon, plan_ref, &event, Some(&once)).await {
         return Err(NotDone::Why(format!("{}.", super::words::sentence(&why))));
     }
-    let plan_ref = &visit.dossier.record.plan_ref;
-    daemon.act(plan_ref, &event, Some(&typed.idempotency())).await.map_err(NotDone::Failed)?;
+    daemon.act(plan_ref, &event, Some(&once)).await.map_err(NotDone::Failed)?;
     Ok(())
 }
 

@@ -96,10 +96,10 @@ async fn show(
     State(daemon): State<Daemon>,
     Path(token): Path<String>,
     Query(did): Query<Did>,
-    device: Option<Device>,
+    device: Result<Option<Device>, Sorry>,
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
-    let device = device.filter(|device| device.key.id == visit.dossier.record.key_id);
+    let device = its_own(device, &visit);
     let effect = |number| said::effect(&visit.dossier, number, None);
     let notice = did.number().map(|number| Notice::done(effect(number)));
     let plan_ref = &visit.dossier.record.plan_ref;
@@ -113,12 +113,12 @@ async fn show(
 async fn act(
     State(daemon): State<Daemon>,
     Path(token): Path<String>,
-    device: Option<Device>,
+    device: Result<Option<Device>, Sorry>,
     headers: HeaderMap,
     typed: Typed,
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
-    let device = device.filter(|device| device.key.id == visit.dossier.record.key_id);
+    let device = its_own(device, &visit);
     let is_own =
         device.as_ref().is_some_and(|it| it.owns_form(typed.get("once"), typed.get("token")));
     let (own, asked) = (format!("/crew/{token}"), event(&visit, &typed, is_own));
@@ -156,6 +156,12 @@ fn receipt(once: &str, done: &Response) -> Response {
 
 async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {
     daemon.visit(token, Purpose::Crew).await?.ok_or_else(Sorry::gone)
+}
+
+/// The device, if its key filed this plan. One whose key can't be looked up is like any other: its
+/// reader types a name, and is not refused.
+fn its_own(device: Result<Option<Device>, Sorry>, visit: &Visit) -> Option<Device> {
+    device.ok().flatten().filter(|device| device.key.id == visit.dossier.record.key_id)
 }
 
 /// What the form asks for. Nothing in it has a default: an untouched form asks for nothing.

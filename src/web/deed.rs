@@ -36,10 +36,11 @@ pub(super) async fn carry_out(
         Ok(event) => event,
         Err(why) => return Ok(Err(Notice::fault(&why))),
     };
-    if let Some(notice) = often::notice(&dossier.history, &event, daemon.now()) {
+    let (plan_ref, once) = (&dossier.record.plan_ref, typed.idempotency());
+    if let Some(notice) = often::notice(daemon, plan_ref, &event, &once).await {
         return Ok(Err(notice));
     }
-    match daemon.act(&dossier.record.plan_ref, &event, Some(&typed.idempotency())).await {
+    match daemon.act(plan_ref, &event, Some(&once)).await {
         Ok(applied) => {
             let did = if applied.changed { applied.state.events } else { 0 };
             Ok(Ok(see_other(&format!("{page}?did={did}"))))

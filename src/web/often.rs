@@ -9,6 +9,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::deed::Notice;
 use super::problem::Problem;
+use crate::daemon::Daemon;
 use crate::watch::{Event, Past};
 
 const A_DAY: TimeDelta = TimeDelta::days(1);
@@ -63,30 +64,62 @@ fn too_often(deed: Deed, history: &[Past], now: DateTime<Utc>) -> Option<String>
     })
 }
 
-/// The same of an event.
-pub(super) fn too_often_for(history: &[Past], event: &Event, now: DateTime<Utc>) -> Option<String> {
-    too_often(Deed::of(event)?, history, now)
+/// Why this is not done now; none where it may be. It keeps nobody from anything that stops or brings
+/// an alert because of its own numbers: where they can't be read, there are none. A deed that was done
+/// already is no other, however late it is sent again.
+async fn refusal(
+    daemon: &Daemon,
+    plan_ref: &str,
+    (deed, event): (Deed, Option<&Event>),
+    once: Option<&str>,
+) -> Option<String> {
+    let why = too_often(deed, &daemon.history(plan_ref).await, daemon.now())?;
+    (!daemon.is_done(plan_ref, event, once).await).then_some(why)
+}
+
+/// The same of an event, and of the key that it comes under.
+pub(super) async fn why_not(
+    daemon: &Daemon,
+    plan_ref: &str,
+    event: &Event,
+    once: Option<&str>,
+) -> Option<String> {
+    refusal(daemon, plan_ref, (Deed::of(event)?, Some(event)), once).await
 }
 
 /// What a page says instead of doing this.
-pub(super) fn notice(history: &[Past], event: &Event, now: DateTime<Utc>) -> Option<Notice> {
-    let why = too_often_for(history, event, now)?;
+pub(super) async fn notice(
+    daemon: &Daemon,
+    plan_ref: &str,
+    event: &Event,
+    once: &str,
+) -> Option<Notice> {
+    let why = why_not(daemon, plan_ref, event, Some(once)).await?;
     let status = StatusCode::TOO_MANY_REQUESTS;
     Some(Notice { status, text: format!("Nothing was changed: {why}.") })
 }
 
 /// What a program is told instead.
-pub(super) fn allowed(history: &[Past], event: &Event, now: DateTime<Utc>) -> Result<(), Problem> {
-    Deed::of(event).map_or(Ok(()), |deed| checked(deed, history, now))
+pub(super) async fn allowed(
+    daemon: &Daemon,
+    plan_ref: &str,
+    event: &Event,
+    once: Option<&str>,
+) -> Result<(), Problem> {
+    why_not(daemon, plan_ref, event, once).await.map_or(Ok(()), |why| Err(problem(&why)))
 }
 
 /// The same of a new version of the plan.
-pub(super) fn change_allowed(history: &[Past], now: DateTime<Utc>) -> Result<(), Problem> {
-    checked(Deed::Change, history, now)
+pub(super) async fn change_allowed(
+    daemon: &Daemon,
+    plan_ref: &str,
+    once: Option<&str>,
+) -> Result<(), Problem> {
+    let why = refusal(daemon, plan_ref, (Deed::Change, None), once).await;
+    why.map_or(Ok(()), |why| Err(problem(&why)))
 }
 
-fn checked(deed: Deed, history: &[Past], now: DateTime<Utc>) -> Result<(), Problem> {
-    let Some(why) = too_often(deed, history, now) else { return Ok(()) };
+fn problem(why: &str) -> Problem {
     let detail = format!("nothing was changed: {why}");
-    Err(Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).retry_after_s(3600))
+    Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).retry_after_s(3600)
 }

@@ -162,11 +162,11 @@ async fn check_in(
     let who = status.state.out();
     let how = Some("the crew said its code".to_owned());
     let event = Event::CheckedIn { who, by: By::Crew(Some(name)), how };
-    let history = daemon.dossier(&plan_ref).await?.history;
-    if let Some(notice) = often::notice(&history, &event, now) {
+    let once = typed.idempotency();
+    if let Some(notice) = often::notice(&daemon, &plan_ref, &event, &once).await {
         return page(Some(notice), typed);
     }
-    match daemon.act(&plan_ref, &event, Some(&typed.idempotency())).await {
+    match daemon.act(&plan_ref, &event, Some(&once)).await {
         Ok(_) => {
             let out = super::words::list(&status.out());
             let text = format!(

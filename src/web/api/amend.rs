@@ -51,8 +51,8 @@ async fn amend(
     body: &[u8],
 ) -> Result<Json<Armed>, Problem> {
     let plan = body::plan(headers, body)?;
-    often::change_allowed(&daemon.dossier(plan_ref).await?.history, daemon.now())?;
     let once = body::idempotency(headers)?.map(|key| token_hash(&format!("amend {key}")));
+    often::change_allowed(daemon, plan_ref, once.as_deref()).await?;
     let amended = daemon.amend(plan_ref, &plan, &by, once.as_deref(), body).await;
     Ok(Json(Armed::from(amended.map_err(Problem::not_amended)?)))
 }

@@ -101,19 +101,19 @@ async fn act(
     body: &[u8],
 ) -> Result<Json<Moved>, Problem> {
     let event = event(what, status, by, body)?;
-    let history = daemon.dossier(&status.plan_ref).await?.history;
-    often::allowed(&history, &event, daemon.now())?;
     // The same key with another body is another deed: a check-in must not be lost to a client
     // that reuses its keys.
     let once = body::idempotency(headers)?
         .map(|key| token_hash(&format!("{what:?} {key} {}", String::from_utf8_lossy(body))));
-    daemon.act(&status.plan_ref, &event, once.as_deref()).await?;
+    often::allowed(daemon, &status.plan_ref, &event, once.as_deref()).await?;
+    let applied = daemon.act(&status.plan_ref, &event, once.as_deref()).await?;
     // The extension is written by now; whatever is found here only informs.
     let worse = match what {
         Move::Extend => Some(daemon.judge_anew(&status.plan_ref).await),
         Move::CheckIn | Move::Cancel => None,
     };
-    let mut moved = Moved::from(&daemon.status(&status.plan_ref).await?);
+    // What was written is told from what was written: nothing is read that could fail.
+    let mut moved = Moved::from(&PlanStatus { state: applied.state, ..status.clone() });
     moved.worse = worse;
     Ok(Json(moved))
 }

@@ -64,7 +64,7 @@ pub(super) async fn show(
     if status.key_id != device.key.id && !device.key.keeper {
         return Err(Sorry::gone());
     }
-    let review = daemon.dossier(&plan_ref).await?.review;
+    let review = daemon.dossier_at_hand(&plan_ref).await?.review;
     let mut page = page(&daemon, &status, review.as_ref());
     page.own = status.key_id == device.key.id;
     page.kept = did.kept.is_some();
