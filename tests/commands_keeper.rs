@@ -21,6 +21,7 @@ const BAD_DATA: i32 = 65;
 const NO_INPUT: i32 = 66;
 const UNAVAILABLE: i32 = 69;
 const CANT_CREATE: i32 = 73;
+const TEMP_FAIL: i32 = 75;
 
 /// Files the usual plan by command; its ref.
 fn file(world: &World, key: &str) -> String {
@@ -172,6 +173,47 @@ async fn a_plan_set_aside_is_released_once_it_can_be_read() {
     assert_eq!(back.code, 0, "{back:?}");
     assert!(back.out.contains("watched again"), "{back:?}");
     assert_eq!(world.run(&["verify"]).code, 0);
+}
+
+/// As after a start of the machine: what the service knew of its clocks is of another start, and for
+/// a month nobody vouches. The plan was closed nine days ago by the clock on the wall.
+#[tokio::test]
+async fn a_purge_that_forgets_nothing_says_why_and_what_to_do() {
+    let world = World::new();
+    let daemon = world.serve();
+    let key = world.key(&[]);
+    let plan_ref = file(&world, &key);
+    assert_eq!(world.run_with_key(&key, &["checkin", &plan_ref]).code, 0);
+    drop(daemon);
+    meddle(
+        &world,
+        "UPDATE plans SET closed_at = closed_at - 9 * 86400000 WHERE closed_at IS NOT NULL;
+         UPDATE letters SET state = 'handed' WHERE state IN ('queued', 'sending');
+         CREATE TABLE before AS SELECT value FROM meta WHERE name = 'clock';
+         UPDATE meta SET value = json_set(value, '$.unvouched_ms', 30 * 86400000)
+         WHERE name = 'clock';",
+    )
+    .await;
+    // The service was killed, and its log went when somebody else closed the database.
+    let reviewed = world.run(&["purge"]);
+    assert_eq!(reviewed.code, TEMP_FAIL, "{reviewed:?}");
+    assert!(reviewed.err.contains("being reviewed"), "{reviewed:?}");
+    meddle(&world, "DELETE FROM meta WHERE name = 'review'").await;
+    let kept = world.run(&["purge"]);
+    assert_eq!(kept.code, TEMP_FAIL, "{kept:?}");
+    assert!(kept.out.contains("Forgotten: 0 plans"), "{kept:?}");
+    for words in ["in 1 plans", "721 hours", "timedatectl", "clock accept"] {
+        assert!(kept.err.contains(words), "{words}: {kept:?}");
+    }
+    meddle(
+        &world,
+        "UPDATE meta SET value = (SELECT value FROM before) WHERE name = 'clock';
+         DROP TABLE before;",
+    )
+    .await;
+    let gone = world.run(&["purge"]);
+    assert_eq!(gone.code, 0, "{gone:?}");
+    assert!(gone.out.contains("Forgotten: 1 plans"), "{gone:?}");
 }
 
 #[test]

@@ -22,6 +22,7 @@ impl Purge {
             Failure::new(Exit::Io, format!("not everything was forgotten; try again: {error}"))
         };
         let forgotten = daemon.forget_what_is_over().await.map_err(cant)?;
+        let kept = daemon.why_kept().await.map_err(cant)?;
         let mut open = daemon.store().open_plans().await.map_err(cant)?;
         open.retain(|plan| !plan.as_ref().is_ok_and(is_canary));
         daemon.store().close().await;
@@ -31,7 +32,8 @@ impl Purge {
                 open.len()
             ));
         }
-        print::say(told(&forgotten, &settings.retention.closed.spoken()))
+        print::say(told(&forgotten, &settings.retention.closed.spoken()))?;
+        kept.map_or(Ok(()), |why| Err(Failure::new(Exit::TempFail, why)))
     }
 }
 

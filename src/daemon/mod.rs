@@ -61,7 +61,7 @@ pub use health::{Health, Illness};
 pub use judging::Judge;
 pub use keeper::{NotTaken, tell_of_failed_start};
 pub use referee::{Agreement, Dispute, Readings};
-pub use retention::{Forgotten, NotErased};
+pub use retention::{Forgotten, Kept, NotErased};
 pub use secrets::{Secrets, SecretsError};
 pub use status::{NOBODY_REACHED, PersonStatus, PlanStatus};
 

@@ -65,6 +65,39 @@ pub enum NotErased {
     Store(#[from] StoreError),
 }
 
+/// Why something is kept that by the clock on the wall has had its time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Kept {
+    /// The two clocks of the machine disagree.
+    #[error(
+        "nothing was forgotten: the clock of this machine was set, and nobody vouches for it yet. \
+         Compare it with another; if it is right, run `shorelamp clock accept` while the service \
+         runs, and purge again a minute later"
+    )]
+    Disputed,
+    /// The database may be older than what it acknowledged.
+    #[error(
+        "nothing was forgotten: the database was restored or has lost something, and is being \
+         reviewed. That ends by itself ten minutes after the service has started; purge again then"
+    )]
+    UnderReview,
+    /// Time that no clock of ours counted.
+    #[error(
+        "in {plans} plans nothing was forgotten that by this machine's clock has had its time: of \
+         the time since the service or its machine was off, nobody vouches for {hours} hours, and \
+         a wrong clock must make nobody forget a trip of this morning. Start the service, and have \
+         the clock synchronised (`timedatectl` tells whether it is) for a minute; or compare it \
+         with another, and if it is right run `shorelamp clock accept` while the service runs. \
+         Purge again a minute later"
+    )]
+    Unvouched {
+        /// In how many plans.
+        plans: i64,
+        /// How much of the time.
+        hours: i64,
+    },
+}
+
 /// Forgets what has had its time, until `stop`.
 pub(super) async fn forget_in_time(daemon: Daemon, stop: CancellationToken) {
     let mut pause = AFTER_THE_START;
@@ -108,7 +141,7 @@ impl Daemon {
     pub async fn forget_what_is_over(&self) -> Result<Forgotten, StoreError> {
         // A clock that jumped ahead, or a database that may be older than what it acknowledged, must
         // make nobody forget what can still be taken back.
-        if self.0.clock.dispute().is_some() || self.0.health.held_until().is_some() {
+        if self.0.clock.dispute().is_some() || self.is_under_review().await? {
             return Ok(Forgotten::default());
         }
         let (now, kept) = (self.surely_passed(), self.0.house.retention);
@@ -125,6 +158,34 @@ impl Daemon {
         }
         self.forget_outside(&mut forgotten).await?;
         Ok(forgotten)
+    }
+
+    /// The keeper's commands run beside the service or without it: they ask the database.
+    async fn is_under_review(&self) -> Result<bool, StoreError> {
+        Ok(self.0.health.held_until().is_some() || self.0.store.is_under_review().await?)
+    }
+
+    /// Why something is kept still, though it has had its time; `None` where nothing is.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn why_kept(&self) -> Result<Option<Kept>, StoreError> {
+        if self.0.clock.dispute().is_some() {
+            return Ok(Some(Kept::Disputed));
+        }
+        if self.is_under_review().await? {
+            return Ok(Some(Kept::UnderReview));
+        }
+        let (now, kept) = (self.now(), self.0.house.retention);
+        let (closed, unconfirmed) = (now - kept.closed.delta(), now - kept.unconfirmed.delta());
+        let unvouched = self.0.clock.unvouched();
+        if unvouched <= TimeDelta::zero() {
+            return Ok(None);
+        }
+        let plans = self.0.store.count_to_be_forgotten(closed, unconfirmed).await?;
+        // An hour that has begun counts: less than one is not none.
+        let hours = unvouched.num_hours() + 1;
+        Ok((plans > 0).then_some(Kept::Unvouched { plans, hours }))
     }
 
     /// Erases one closed plan, everywhere.

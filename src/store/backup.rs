@@ -101,6 +101,14 @@ impl Store {
         .await
     }
 
+    /// Whether that is still to be found out. Unlike [`Self::review`] it starts nothing.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn is_under_review(&self) -> Result<bool, StoreError> {
+        Ok(read_meta(&mut *self.readers.acquire().await?, "review").await?.is_some())
+    }
+
     /// Ends the review: nothing is held any more.
     ///
     /// # Errors

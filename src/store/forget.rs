@@ -162,6 +162,24 @@ impl Store {
         rows.iter().map(|row| Ok(row.try_get("ref")?)).collect()
     }
 
+    /// How many closed plans have something in them to be forgotten: all of those closed before the
+    /// first instant, and contacts who never answered of those closed before the second.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn count_to_be_forgotten(
+        &self,
+        closed: DateTime<Utc>,
+        unconfirmed: DateTime<Utc>,
+    ) -> Result<i64, StoreError> {
+        let text = format!(
+            "SELECT COUNT(*) FROM plans WHERE (closed_at < $1 \
+             OR (closed_at < $2 AND thinned_at IS NULL)) AND {NOTHING_WAITS}"
+        );
+        let count = sqlx::query_scalar(sqlx::AssertSqlSafe(text));
+        Ok(count.bind(millis(closed)).bind(millis(unconfirmed)).fetch_one(&self.readers).await?)
+    }
+
     /// The places of a plan's contacts whose addresses have never been confirmed.
     ///
     /// # Errors
