@@ -129,14 +129,13 @@ fn find_out(scene: &Scene<'_>) -> Vec<Block> {
     let mut blocks = vec![Block::heading("What you may know or find out")];
     if !list.is_empty() {
         blocks.push(Block::Para(format!(
-            "Of the {1} questions of a rescue coordinator that a plan can answer, it answers {0}. Do not \
-             wait to call because of these; tell them what you know, the most useful first:",
-            asked.answered, asked.of
+            "Their plan leaves these open, the most useful first. Do not wait to call because of them; \
+             tell what you know:"
         )));
         blocks.push(Block::List(list));
     }
     blocks.push(Block::para(
-        "No plan can tell these. Ask and look once the call is made, best from another telephone, and \
+        "These no plan can tell for sure. Ask and look once the call is made, best from another telephone, and \
          tell the rescue service what you find:",
     ));
     blocks.push(Block::List(ASK_AND_LOOK.map(str::to_owned).to_vec()));
@@ -188,7 +187,9 @@ fn named(scene: &Scene<'_>) -> Option<String> {
     let (_, contact) = scene.reading_contact()?;
     let relation = contact.relation.as_ref().map(|relation| format!(" ({})", name(relation)));
     Some(format!(
-        "You get this because their float plan names you{} as somebody ashore who acts.",
+        "You get this because their float plan names you{} as somebody ashore who acts. Call even if \
+         you know little of them or of the water: what the rescue service then does is its decision, \
+         not yours.",
         relation.unwrap_or_default()
     ))
 }
@@ -214,7 +215,7 @@ fn steps(scene: &Scene<'_>) -> Vec<String> {
             "Call the number above now. Do not wait for another letter or another person: whoever \
              wrote \"I am on it\" may not have called. Ring the crew after that, not before."
                 .to_owned(),
-            format!("Say that you report overdue paddlers, {say}"),
+            format!("Say that you report somebody overdue on the water, {say}"),
             then,
         ];
     }

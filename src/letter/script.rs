@@ -32,7 +32,8 @@ pub(super) fn say_this(scene: &Scene<'_>, heading: &str, with_medical: bool) -> 
         Block::para(
             "They will ask more. The answers that we have stand below; to the rest say \"I don't \
              know\". Stay on the line until they end the call. Ask for a reference number, and \
-             whether you should call again. Then keep your telephone free.",
+             whether you should call again. Then keep your telephone free. If the crew turns up after \
+             that, call again at once and say so.",
         ),
     ]
 }
@@ -69,7 +70,9 @@ pub(super) fn words_of(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
 fn opening(scene: &Scene<'_>) -> String {
     let out = scene.out().len();
     let all = scene.facts.on_trip().len();
-    let ashore = if out < all {
+    let ashore = if all == 1 {
+        " By the plan this person is alone.".to_owned()
+    } else if out < all {
         format!(" The party was of {all}. {}", ashore(scene))
     } else {
         String::new()
@@ -164,8 +167,8 @@ fn timing(scene: &Scene<'_>) -> String {
         false => format!("With {} of grace they count", grace.spoken()),
     };
     format!(
-        "They meant to be back by {} local time, {}, which is {}. {they_count} as overdue since {}. The \
-         letter that tells me so was written at {}.",
+        "They meant to be back by {} local time, {}, which is {}. {they_count} as overdue since {}. \
+         The letter that tells me so was written at {}. All times that I read are local there.",
         scene.clock.aloud(due_at),
         scene.clock.zone_at(due_at),
         utc(due_at),
@@ -227,9 +230,9 @@ fn weather(scene: &Scene<'_>) -> String {
     let light = said(now.clone(), &["Light"]);
     let now = match scene.facts.latest {
         Some(_) => format!(" Now, as stations tell.{}", said(now, &["Water", "Wind", "Waves"])),
-        None => " What it is now, I don't know.".to_owned(),
+        None => " What they are now, I don't know.".to_owned(),
     };
-    format!("When they filed their plan.{then}{now}{light}")
+    format!("Conditions as known when they filed their plan.{then}{now}{light}")
 }
 
 /// What was done until now.
@@ -237,7 +240,10 @@ fn so_far(scene: &Scene<'_>) -> String {
     let told: Vec<String> = status::contacts(scene)
         .into_iter()
         .map(|row| match row.label.strip_suffix(" (you)") {
-            Some(_) => format!("I myself: {}", row.value.replacen("this letter", "alerted now", 1)),
+            Some(_) => {
+                let told = row.value.replacen("this letter", "alerted now", 1);
+                format!("I myself: {}", told.trim_end_matches("; no answer"))
+            }
             None => format!("{}: {}", row.label, row.value),
         })
         .collect();
@@ -285,7 +291,9 @@ fn route(scene: &Scene<'_>) -> String {
 fn craft(scene: &Scene<'_>) -> Vec<String> {
     let all = &scene.facts.plan.craft;
     if all.is_empty() {
-        return vec!["What they paddle is not in their plan.".to_owned()];
+        return vec![
+            "What craft they paddle, kayak, canoe or board, is not in their plan.".to_owned(),
+        ];
     }
     let mut said: Vec<String> =
         all.iter().take(MOST_CRAFT).map(|one| one_craft(one, all.len())).collect();

@@ -104,7 +104,8 @@ pub(super) fn position(position: Position) -> String {
 
 /// The same for reading aloud: `48 degrees 32.520 minutes north, …`.
 pub(super) fn position_aloud(position: Position) -> String {
-    format!("{} (in decimal degrees {})", degrees_aloud(position), position.decimal())
+    let decimal = position.decimal().replace(' ', ", ").replace('-', "minus ");
+    format!("{} (in decimal degrees {decimal})", degrees_aloud(position))
 }
 
 /// `48 degrees 32.520 minutes north, 123 degrees 9.720 minutes west`.

@@ -49,6 +49,14 @@ fn attachment(file: File) -> Attachment {
     Attachment { name: file.name, content_type: file.content_type.to_owned(), bytes: file.bytes }
 }
 
+fn reader(story: &Story, to: Recipient) -> &str {
+    match to {
+        Recipient::Contact(at) => &story.plan.contacts[at].name,
+        Recipient::Crew(at) => &story.plan.crew[at].name,
+        Recipient::Keeper => "Keeper",
+    }
+}
+
 fn outgoing(at: usize, story: &Story, sent: &Sent, png: Option<&Vec<u8>>) -> Outgoing {
     let (kind, letter) = (sent.order.kind, sent.letter.clone());
     let mailbox =
@@ -62,7 +70,7 @@ fn outgoing(at: usize, story: &Story, sent: &Sent, png: Option<&Vec<u8>>) -> Out
         message_id: format!("{at}@lamp.example.org"),
         date: story.now,
         from: mailbox("Madrona Point Paddle Anglers", "lamp@example.org"),
-        to: mailbox(&story.plan.contacts[0].name, "dunstan@example.org"),
+        to: mailbox(reader(story, sent.order.to), "reader@example.org"),
         reply_to: None,
         subject: letter.subject,
         kind: kind.to_string(),

@@ -144,7 +144,7 @@ fn the_smallest_plan_says_all_that_it_does_not_tell() {
         "what they paddle, and its colours",
         "of Ines Halloran: telephone, age, anything medical, colours of the clothing, wetsuit or \
          drysuit, whether a life jacket is worn, how well they swim, experience",
-        "What they paddle is not in their plan.",
+        "What craft they paddle, kayak, canoe or board, is not in their plan.",
         "Ines Halloran: the plan tells nothing more.",
         "I don't know whether they have a radio",
         "The plan tells of no vehicle at the launch.",
@@ -323,7 +323,7 @@ fn the_script_keeps_the_coordinators_order() {
         "Ines Halloran: 44 years old",
         "To call and be found with",
         "They left a vehicle",
-        "When they filed their plan. Water: 9.5",
+        "Conditions as known when they filed their plan. Water: 9.5",
         "What was done so far.",
     ];
     let places: Vec<_> = order.iter().map(|words| say.find(words)).collect();

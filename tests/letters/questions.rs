@@ -144,13 +144,16 @@ const QUESTIONS: [Question; 39] = [
             "reflective tape on the bow",
             "olive hull, grey hatch, orange paddle blades",
         ],
-        &["What they paddle is not in their plan.", "- what they paddle, and its colours"],
+        &[
+            "What craft they paddle, kayak, canoe or board, is not in their plan.",
+            "- what they paddle, and its colours",
+        ],
     ),
     (
         17,
         "name or number on the craft",
         &["Name and telephone number on both sides", "Club number 17 on the stern"],
-        &["What they paddle is not in their plan."],
+        &["What craft they paddle, kayak, canoe or board, is not in their plan."],
     ),
     (
         18,

@@ -31,7 +31,7 @@ async fn spoil(lamp: &Lamp, sql: &str) {
     let path = folder.join("shorelamp.db");
     let bytes = std::fs::read(&path).unwrap();
     let goes_on = |page: &&[u8]| page.len() == PAGE && page[4..].iter().all(|one| *one == b'Z');
-    let page = bytes.chunks(PAGE).position(|page| goes_on(&page)).expect("the long text");
+    let page = bytes.chunks(PAGE).position(|page| goes_on(&page)).unwrap();
     let file = std::fs::OpenOptions::new().write(true).open(&path).unwrap();
     std::os::unix::fs::FileExt::write_all_at(&file, &[0x55; 4], (page * PAGE) as u64).unwrap();
 }
