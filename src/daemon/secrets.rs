@@ -17,7 +17,7 @@ use sha2::{Digest, Sha256};
 use thiserror::Error;
 
 use super::sealing::Seals;
-use crate::store::Link;
+use crate::store::{Link, Reader};
 
 /// How many bytes of a keyed hash make a token: 160 bits.
 const TOKEN_BYTES: usize = 20;
@@ -157,6 +157,17 @@ impl Secrets {
         to_hex(&self.keyed_hash(&format!("address {}", plain_address(email))))
     }
 
+    /// Who reads at an address, for what they have said of themselves.
+    #[must_use]
+    pub fn reader(&self, email: &str) -> Reader {
+        let (exact, plain) = (exact_address(email), plain_address(email));
+        Reader {
+            mailbox: to_hex(&self.keyed_hash(&format!("mailbox {exact}"))),
+            hash: self.address_hash(email),
+            for_all: exact.to_lowercase() == plain,
+        }
+    }
+
     pub(super) fn keyed_hash(&self, text: &str) -> [u8; 32] {
         // HMAC takes a key of any length; this one has 32 bytes.
         let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(self.own.expose_secret()) else {
@@ -164,6 +175,15 @@ impl Secrets {
         };
         mac.update(text.as_bytes());
         mac.finalize().into_bytes().into()
+    }
+}
+
+/// An address of which nothing but its host is made alike: a host may well tell `Name` from `name`,
+/// and `name+x` from both (RFC 5321, 2.4), but names of hosts know no capitals (RFC 1035, 2.3.3).
+fn exact_address(email: &str) -> String {
+    match email.trim().rsplit_once('@') {
+        Some((mailbox, host)) => format!("{mailbox}@{}", host.to_lowercase()),
+        None => email.trim().to_owned(),
     }
 }
 
@@ -321,6 +341,20 @@ mod tests {
         ] {
             assert_eq!(plain_address(written), plain);
         }
+    }
+
+    #[test]
+    fn a_reader_is_one_mailbox_and_speaks_for_more_only_without_a_tag() {
+        let folder = tempfile::tempdir().unwrap();
+        let secrets = Secrets::open(folder.path()).unwrap();
+        let [plain, host, capital, tag] =
+            ["dun@example.org", " dun@Example.ORG", "Dun@example.org", "dun+x@example.org"]
+                .map(|email| secrets.reader(email));
+        assert_eq!(plain, host);
+        assert_ne!(plain.mailbox, capital.mailbox);
+        assert_ne!(plain.mailbox, tag.mailbox);
+        assert!(plain.hash == capital.hash && plain.hash == tag.hash);
+        assert!(plain.for_all && capital.for_all && !tag.for_all);
     }
 
     #[test]

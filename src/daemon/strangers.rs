@@ -8,7 +8,7 @@ use super::filing::FilingError;
 use super::{Daemon, Visit};
 use crate::caution::{self, Caution};
 use crate::plan::{Contact, Plan};
-use crate::store::{StoreError, Strangers};
+use crate::store::{StoreError, Strangers, Unwanted};
 use crate::watch::{Answer, Cause, Event, Kind, Order, Recipient, Refusal};
 
 /// By day, on the clocks of the launch: from eight in the morning to eight in the evening (common
@@ -47,7 +47,7 @@ impl Daemon {
         let most = self.0.house.limits.filings_per_address_per_day;
         for contact in contacts {
             let hash = self.0.secrets.address_hash(&contact.email);
-            if self.0.store.wants_no_letters(&hash).await? {
+            if self.0.store.wants_no_letters(&self.0.secrets.reader(&contact.email)).await? {
                 return Err(FilingError::WantsNoLetters { contact: contact.name.clone() });
             }
             let named = self.0.store.filings_naming_unconfirmed(&hash, day_ago).await?;
@@ -84,31 +84,40 @@ impl Daemon {
     pub async fn never_write_to(&self, visit: &Visit) -> Result<(), StoreError> {
         let contact = visit.dossier.plan.contacts.get(visit.link.who);
         let contact = contact.ok_or(StoreError::Refused(Refusal::Nobody))?;
-        let hash = self.0.secrets.address_hash(&contact.email);
-        self.0.store.never_write_to(&hash, self.now()).await?;
+        let reader = self.0.secrets.reader(&contact.email);
+        self.0.store.never_write_to(&reader, self.now()).await?;
         let (plan_ref, who) = (&visit.dossier.record.plan_ref, visit.link.who);
         self.mark_unwanted(plan_ref, who).await?;
         self.mark_all_unwanted().await
     }
 
     /// Marks every open plan that names somebody who wants no letters. What is marked already is
-    /// left alone.
+    /// left alone, and so is whoever reads at another address than the one it was said at: nobody
+    /// keeps an alert from another's mailbox.
     pub(super) async fn mark_all_unwanted(&self) -> Result<(), StoreError> {
-        for (plan_ref, contact) in self.0.store.unwanted_in_open_plans().await? {
-            let marked = match self.0.store.plan(&plan_ref).await {
-                Ok(record) => {
-                    record.state.contacts.get(contact).is_none_or(|one| one.opted_out.is_some())
-                }
+        for unwanted in self.0.store.unwanted_in_open_plans().await? {
+            match self.is_to_be_marked(&unwanted).await {
+                Ok(true) => self.mark_unwanted(&unwanted.plan_ref, unwanted.contact).await?,
+                Ok(false) => {}
                 Err(error) => {
-                    tracing::warn!(plan = plan_ref, %error, "a contact can't be marked now");
-                    true
+                    let plan = unwanted.plan_ref;
+                    tracing::warn!(plan, %error, "a contact can't be marked now");
                 }
-            };
-            if !marked {
-                self.mark_unwanted(&plan_ref, contact).await?;
             }
         }
         Ok(())
+    }
+
+    async fn is_to_be_marked(&self, unwanted: &Unwanted) -> Result<bool, StoreError> {
+        let record = self.0.store.plan(&unwanted.plan_ref).await?;
+        let state = record.state.contacts.get(unwanted.contact);
+        if state.is_none_or(|one| one.opted_out.is_some()) {
+            return Ok(false);
+        }
+        let plan = self.plan_of(&record)?;
+        let contact = plan.contacts.get(unwanted.contact);
+        let reader = contact.map(|one| self.0.secrets.reader(&one.email));
+        Ok(reader.is_some_and(|one| [one.mailbox, one.hash].contains(&unwanted.said_by)))
     }
 
     async fn mark_unwanted(&self, plan_ref: &str, contact: usize) -> Result<(), StoreError> {

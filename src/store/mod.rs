@@ -65,7 +65,7 @@ pub use quarantine::Quarantined;
 pub use reading::{Read, ReadPlans};
 pub use sending::{LastLook, Pending};
 pub use spare::{Card, Mailed, Spare};
-pub use strangers::Strangers;
+pub use strangers::{Reader, Strangers, Unwanted};
 pub use thrown::{FiledAs, Known};
 pub use unsealed::Unsealed;
 pub use urgent::OpenPlans;

@@ -27,6 +27,30 @@ pub struct Strangers {
     pub crew: Vec<(usize, String)>,
 }
 
+/// Who reads at an address, in keyed hashes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reader {
+    /// The mailbox, by the address exactly as letters reach it.
+    pub mailbox: String,
+    /// What counts as one mailbox where letters are counted.
+    pub hash: String,
+    /// Whether their "never" holds for all of that in plans to come. Only for whoever reads at the
+    /// address without a `+`: they read the others' letters too, or there are no others.
+    pub for_all: bool,
+}
+
+/// A contact of an open plan of whom somebody may have said never, at an address that counts as the
+/// same.
+#[derive(Clone, Debug)]
+pub struct Unwanted {
+    /// The plan's ref.
+    pub plan_ref: String,
+    /// The contact's place in it.
+    pub contact: usize,
+    /// Who said it: a mailbox, or all that counts as one.
+    pub said_by: String,
+}
+
 /// Refuses a plan, or a version of it, that names a stranger too often, in the transaction that would
 /// write it: of many that come at once, no more than are allowed pass. Whom the plan named before
 /// is no news.
@@ -105,7 +129,7 @@ pub(super) async fn ask(
         "INSERT INTO confirmations (hash, plan, contact, send_at) \
          SELECT hash, plan, MIN(contact), $1 FROM named_addresses WHERE plan = $2 \
          AND contact >= 0 AND filed_at >= $3 AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
-         AND hash NOT IN (SELECT hash FROM never_write) GROUP BY hash, plan \
+         AND hash NOT IN (SELECT hash FROM never_mailboxes WHERE for_all = 1) GROUP BY hash, plan \
          ON CONFLICT (hash) DO UPDATE SET plan = excluded.plan, contact = excluded.contact, \
          send_at = excluded.send_at WHERE confirmations.sent_at IS NULL",
     )
@@ -118,18 +142,25 @@ pub(super) async fn ask(
 }
 
 impl Store {
-    /// Notes that whoever reads at this address never wants to be written to.
+    /// Notes that this reader never wants to be written to.
     ///
     /// # Errors
     /// The database.
-    pub async fn never_write_to(&self, hash: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
-        let hash = hash.to_owned();
+    pub async fn never_write_to(
+        &self,
+        reader: &Reader,
+        now: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
+        let reader = reader.clone();
         self.write(move |connection| {
             Box::pin(async move {
                 sqlx::query(
-                    "INSERT INTO never_write (hash, at) VALUES ($1, $2) ON CONFLICT DO NOTHING",
+                    "INSERT INTO never_mailboxes (mailbox, hash, for_all, at) \
+                     VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
                 )
-                .bind(hash)
+                .bind(reader.mailbox)
+                .bind(reader.hash)
+                .bind(i64::from(reader.for_all))
                 .bind(millis(now))
                 .execute(connection)
                 .await?;
@@ -139,13 +170,16 @@ impl Store {
         .await
     }
 
-    /// Whether they never want to be written to.
+    /// Whether a plan to come may not name this reader.
     ///
     /// # Errors
     /// The database.
-    pub async fn wants_no_letters(&self, hash: &str) -> Result<bool, StoreError> {
-        let row = sqlx::query("SELECT 1 FROM never_write WHERE hash = $1")
-            .bind(hash)
+    pub async fn wants_no_letters(&self, reader: &Reader) -> Result<bool, StoreError> {
+        let text = "SELECT 1 FROM never_mailboxes WHERE mailbox = $1 \
+                    UNION ALL SELECT 1 FROM never_mailboxes WHERE hash = $2 AND for_all = 1 LIMIT 1";
+        let row = sqlx::query(text)
+            .bind(&reader.mailbox)
+            .bind(&reader.hash)
             .fetch_optional(&self.readers)
             .await?;
         Ok(row.is_some())
@@ -163,14 +197,16 @@ impl Store {
         Ok(row.is_some())
     }
 
-    /// The open plans whose contacts never want to be written to, with the contact's place.
+    /// The contacts of open plans of whom somebody may have said never. Whether it was they, the
+    /// address as it stands in the plan tells.
     ///
     /// # Errors
     /// The database.
-    pub async fn unwanted_in_open_plans(&self) -> Result<Vec<(String, usize)>, StoreError> {
+    pub async fn unwanted_in_open_plans(&self) -> Result<Vec<Unwanted>, StoreError> {
         let rows = sqlx::query(
-            "SELECT named.plan AS plan, named.contact AS contact FROM never_write \
-             JOIN named_addresses AS named ON named.hash = never_write.hash AND named.contact >= 0 \
+            "SELECT named.plan AS plan, named.contact AS contact, never.mailbox AS mailbox \
+             FROM never_mailboxes AS never \
+             JOIN named_addresses AS named ON named.hash = never.hash AND named.contact >= 0 \
              JOIN plans ON plans.ref = named.plan AND plans.closed_at IS NULL",
         )
         .fetch_all(&self.readers)
@@ -178,7 +214,11 @@ impl Store {
         rows.iter()
             .map(|row| {
                 let contact: i64 = row.try_get("contact")?;
-                Ok((row.try_get("plan")?, usize::try_from(contact).unwrap_or(usize::MAX)))
+                Ok(Unwanted {
+                    plan_ref: row.try_get("plan")?,
+                    contact: usize::try_from(contact).unwrap_or(usize::MAX),
+                    said_by: row.try_get("mailbox")?,
+                })
             })
             .collect()
     }
@@ -240,7 +280,7 @@ async fn due(
          JOIN plans ON plans.ref = asked.plan AND plans.closed_at IS NULL \
          WHERE asked.sent_at IS NULL AND asked.send_at <= $1 \
          AND asked.hash NOT IN (SELECT hash FROM confirmed_addresses) \
-         AND asked.hash NOT IN (SELECT hash FROM never_write) LIMIT $2",
+         AND asked.hash NOT IN (SELECT hash FROM never_mailboxes WHERE for_all = 1) LIMIT $2",
     )
     .bind(millis(now))
     .bind(i64::from(most))

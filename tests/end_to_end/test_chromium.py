@@ -30,7 +30,7 @@ def state(daemon, ref):
     """All that a change would show in, but the letters' fate: they leave meanwhile."""
     plan = daemon.plan(ref)
     with sqlite3.connect(f"file:{daemon.folder}/var/shorelamp.db?mode=ro", uri=True) as database:
-        never = database.execute("SELECT COUNT(*) FROM never_write").fetchone()
+        never = database.execute("SELECT COUNT(*) FROM never_mailboxes").fetchone()
         confirmed = database.execute("SELECT COUNT(*) FROM confirmed_addresses").fetchone()
         kind = "SELECT COUNT(*) FROM events WHERE event_json NOT LIKE '%handing%' " \
                "AND event_json NOT LIKE '%tick%' AND event_json NOT LIKE '%taken-again%'"

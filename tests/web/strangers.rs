@@ -117,6 +117,50 @@ async fn who_says_never_gets_nothing_more_and_the_crews_hear_of_it() {
     assert_eq!(lamp.daemon.board().await.unwrap().len(), before);
 }
 
+/// Which letters a host puts into which mailbox is the host's to say (RFC 5321, 2.3.11): whoever
+/// reads at one address must keep no alert from another.
+#[tokio::test]
+async fn never_is_said_for_ones_own_mailbox_alone() {
+    let lamp = Lamp::lit().await;
+    let to = |email: &str| {
+        let mut plan = plan();
+        plan["contact"][0]["email"] = json!(email);
+        plan
+    };
+    let emails = [
+        "dunstan+x@Example.ORG",
+        "dunstan+x@example.org",
+        "dunstan@example.org",
+        "Dunstan+x@example.org",
+    ];
+    let mut refs = Vec::new();
+    for email in emails {
+        refs.push(filed(&lamp, &to(email)).await);
+    }
+    let form = form_of(&get(&lamp, &lamp.daemon.confirm_page(&refs[0], 0)).await, "never");
+    assert_eq!(send(&lamp, &form, &[("word", "never")]).await.0, StatusCode::OK);
+    let mut marked = Vec::new();
+    for plan_ref in &refs {
+        let state = lamp.daemon.status(plan_ref).await.unwrap().state;
+        marked.push(state.contacts[0].opted_out.is_some());
+    }
+    assert_eq!(marked, [true, true, false, false]);
+    for (email, status) in [
+        ("dunstan+x@EXAMPLE.org", StatusCode::UNPROCESSABLE_ENTITY),
+        ("dunstan@example.org", StatusCode::CREATED),
+    ] {
+        assert_eq!(try_to_file(&lamp, &to(email)).await.0, status, "{email}");
+    }
+    // Whoever reads without a tag reads the tags' letters as well, but no alert that is armed is
+    // kept from those.
+    let form = form_of(&get(&lamp, &lamp.daemon.confirm_page(&refs[2], 0)).await, "never");
+    assert_eq!(send(&lamp, &form, &[("word", "never")]).await.0, StatusCode::OK);
+    let state = lamp.daemon.status(&refs[3]).await.unwrap().state;
+    assert!(state.contacts[0].opted_out.is_none());
+    let (status, _) = try_to_file(&lamp, &to("Dunstan+y@example.org")).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
+}
+
 #[tokio::test]
 async fn the_contacts_own_page_has_the_same_way_out() {
     let lamp = Lamp::lit().await;
