@@ -10,12 +10,18 @@ use super::client::{Client, KeyArgs};
 use super::exit::{Done, Exit, Failure};
 use super::{assemble, print};
 
+/// More than this nobody reads at once; whatever is overdue stands there besides.
+const MOST: u32 = 100;
+
 /// Show the open plans, the most urgent first; needs a keeper's key
 #[derive(Debug, Args)]
 pub(super) struct Board {
     /// Print the board as JSON
     #[arg(long)]
     json: bool,
+    /// Tell of every open plan, and not only of the most urgent; takes seconds for thousands
+    #[arg(long)]
+    all: bool,
     #[command(flatten)]
     key: KeyArgs,
 }
@@ -50,7 +56,9 @@ struct Contact {
 impl Board {
     pub(super) async fn run(self, config: &Path) -> Done {
         let client = Client::new(&assemble::settings(config)?, &self.key)?;
-        let board = client.get("/api/v1/plans").await?;
+        // A program is told of all: it would not see that something is missing.
+        let part = if self.json || self.all { String::new() } else { format!("?most={MOST}") };
+        let board = client.get(&format!("/api/v1/plans{part}")).await?;
         if self.json {
             return print::say_json(&board);
         }
@@ -60,9 +68,22 @@ impl Board {
         if rows.is_empty() {
             return print::say("No plan is open.");
         }
-        let told: Vec<_> = rows.iter().map(Row::told).collect();
+        let mut told: Vec<_> = rows.iter().map(Row::told).collect();
+        told.extend(left_out(&board, rows.len()));
         print::say(print::plain(&told.join("\n\n")))
     }
+}
+
+/// What is not told, and how to have it told.
+fn left_out(board: &Value, shown: usize) -> Option<String> {
+    let number = |name: &str| board[name].as_u64().and_then(|n| usize::try_from(n).ok());
+    let (open, overdue) = (number("open")?, number("overdue")?);
+    (open > shown).then(|| {
+        format!(
+            "{open} plans are open, {overdue} of them overdue. The {shown} most urgent stand here, \
+             with all that are overdue; `shorelamp board --all` tells of every one."
+        )
+    })
 }
 
 fn rows(board: &Value) -> serde_json::Result<Vec<Row>> {
@@ -124,6 +145,9 @@ mod tests {
         ]});
         let told: Vec<_> = rows(&board).unwrap().iter().map(Row::told).collect();
         assert_eq!(told[0], "DAMAGED: plan 7QK4-2M9X can't be read");
+        assert_eq!(left_out(&board, 2), None);
+        let more = json!({"open": 10_000, "overdue": 1});
+        assert!(left_out(&more, 100).unwrap().starts_with("10000 plans are open, 1 of them"));
         assert!(told[1].starts_with("AAAA-2222 OVERDUE: "), "{}", told[1]);
         assert!(told[1].contains("Philippa Ashgrove (letter handed over)"), "{}", told[1]);
     }

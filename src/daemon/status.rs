@@ -205,6 +205,14 @@ impl Daemon {
         Ok((plans, all))
     }
 
+    /// The refs of all that are overdue, the longest first, and since when; of as many as there are.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn overdue(&self) -> Result<Vec<(String, DateTime<Utc>)>, StoreError> {
+        self.0.store.overdue(self.now(), super::canary::KEY).await
+    }
+
     /// Everything that would keep an alert from going out now.
     #[must_use]
     pub fn illnesses(&self) -> Vec<super::Illness> {

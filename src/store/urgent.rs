@@ -4,7 +4,7 @@
 use chrono::{DateTime, Utc};
 use sqlx::Row;
 
-use super::{Store, StoreError, millis};
+use super::{Store, StoreError, instant, millis};
 
 /// How many plans are open, and how many of them are overdue.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,6 +31,29 @@ impl Store {
         .fetch_all(&self.readers)
         .await?;
         rows.iter().map(|row| Ok(row.try_get("ref")?)).collect()
+    }
+
+    /// The refs of all that are overdue, the longest first, and since when, but for those that this
+    /// key filed.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn overdue(
+        &self,
+        now: DateTime<Utc>,
+        but_of: &str,
+    ) -> Result<Vec<(String, DateTime<Utc>)>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT plans.ref, COALESCE(spares.overdue_at, plans.due_at) AS since \
+             FROM plans LEFT JOIN spares ON spares.plan = plans.ref \
+             WHERE plans.closed_at IS NULL AND plans.key_id <> $1 \
+             AND COALESCE(spares.overdue_at, plans.due_at) <= $2 ORDER BY since, plans.ref",
+        )
+        .bind(but_of)
+        .bind(millis(now))
+        .fetch_all(&self.readers)
+        .await?;
+        rows.iter().map(|row| Ok((row.try_get("ref")?, instant(row, "since")?))).collect()
     }
 
     /// How many plans are open, but for those that this key filed.

@@ -5,6 +5,7 @@ mod drill;
 mod keys;
 mod row;
 
+use std::collections::HashSet;
 use std::convert::Infallible;
 use std::time::Duration;
 
@@ -27,7 +28,8 @@ use crate::store::StoreError;
 use keys::Held;
 use row::Row;
 
-/// More than this nobody looks through: the rest is less urgent.
+/// More than this nobody looks through: the rest is less urgent. Of what is overdue none is left
+/// out: beyond these it stands by ref and time alone.
 const MOST: u32 = 60;
 /// How often a board that is looked at is written anew.
 const EVERY: Duration = Duration::from_secs(3);
@@ -57,6 +59,8 @@ struct Rows {
     as_of: String,
     ills: Vec<String>,
     trips: Vec<Row>,
+    /// Those beyond that are overdue too.
+    more_overdue: Vec<String>,
     relays: Vec<String>,
     outside: Vec<String>,
 }
@@ -132,6 +136,8 @@ async fn rows(daemon: &Daemon) -> Result<String, StoreError> {
             Err(error) => Row::unread(plan_ref, error),
         });
     }
+    let more_overdue =
+        if all.overdue > plans.len() { more_overdue(daemon, &plans).await? } else { Vec::new() };
     let rows = Rows {
         open: all.open,
         overdue: all.overdue,
@@ -139,6 +145,7 @@ async fn rows(daemon: &Daemon) -> Result<String, StoreError> {
         as_of: daemon.now().format("%H:%M:%S UTC").to_string(),
         ills: ills(daemon),
         trips,
+        more_overdue,
         relays: daemon.relay_health().iter().map(relay).collect(),
         outside: daemon
             .outside_words()
@@ -150,6 +157,19 @@ async fn rows(daemon: &Daemon) -> Result<String, StoreError> {
         tracing::error!(%error, "the board can't be written");
         "The board can't be written.".to_owned()
     }))
+}
+
+/// What is overdue and has no row of its own.
+async fn more_overdue<T>(
+    daemon: &Daemon,
+    shown: &[(String, T)],
+) -> Result<Vec<String>, StoreError> {
+    let shown: HashSet<&str> = shown.iter().map(|(plan_ref, _)| plan_ref.as_str()).collect();
+    let all = daemon.overdue().await?.into_iter();
+    let more = all.filter(|(plan_ref, _)| !shown.contains(plan_ref.as_str()));
+    Ok(more
+        .map(|(plan_ref, since)| format!("{plan_ref} {}", since.format("%-d %b %H:%M")))
+        .collect())
 }
 
 fn ills(daemon: &Daemon) -> Vec<String> {

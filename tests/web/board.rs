@@ -66,10 +66,40 @@ async fn the_board_is_the_keepers_and_small_however_many_are_out() {
     assert!(board.contains("Pell Marsh") && board.contains("filed last 4 h 1"));
     assert!(!board.contains("CANARY"), "health is no business of the board");
 
+    // The command asks for so many, and is told of all that are overdue besides.
+    let part = lamp.get("/api/v1/plans?most=1").bearer_auth(&lamp.keeper).send().await.unwrap();
+    let part: serde_json::Value = part.json().await.unwrap();
+    assert_eq!((&part["open"], &part["overdue"]), (&(PLANS + MORE).into(), &2.into()));
+    assert_eq!(part["plans"].as_array().unwrap().len(), 2, "one was asked for, two are overdue");
+
     let mut live = lamp.get("/board/live").header("cookie", &cookie).send().await.unwrap();
     assert_eq!(live.headers()["content-type"], "text/event-stream");
     let chunk = live.chunk().await.unwrap().unwrap();
     assert!(String::from_utf8_lossy(&chunk).starts_with("data: {\"html\":"));
+}
+
+/// More are overdue than have a row: those beyond stand there by ref.
+#[tokio::test]
+async fn no_overdue_plan_is_hidden_however_many_there_are() {
+    let lamp = Lamp::with(Wish { filings_per_key_per_hour: Some(1000), ..Wish::default() }).await;
+    let mut refs = Vec::new();
+    for at in 0..PLANS {
+        let mut plan = plan();
+        plan["contact"][0]["email"] = format!("dunstan{at}@example.org").into();
+        plan["contact"][1]["email"] = format!("mirela{at}@example.org").into();
+        plan["crew"][0]["email"] = format!("ines{at}@example.org").into();
+        refs.push(lamp.file(&plan).await["ref"].as_str().unwrap().to_owned());
+    }
+    let cookie = format!("shorelamp={}", lamp.keeper);
+    let board =
+        async || text(lamp.get("/board").header("cookie", &cookie).send().await.unwrap()).await;
+    assert!(!board().await.contains("OVERDUE"));
+    lamp.move_clock(3 * 24 * 60);
+    let board = board().await;
+    assert!(board.contains(&format!("{PLANS} open, {PLANS} overdue")), "{board}");
+    let missing: Vec<_> = refs.iter().filter(|one| !board.contains(one.as_str())).collect();
+    assert!(missing.is_empty(), "{missing:?}");
+    assert!(board.contains("OVERDUE too: 10 more"), "{board}");
 }
 
 #[tokio::test]

@@ -2,9 +2,11 @@
 
 use axum::Json;
 use axum::body::Bytes;
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use serde_json::json;
 
 use super::answers::{Armed, Shown};
 use super::body;
@@ -46,20 +48,37 @@ pub(super) async fn show(
     Ok(Json(Shown::from(&own(&daemon, &key, &plan_ref).await?)))
 }
 
-/// The open plans, most urgent first. One that can't be read stands among them as its problem.
+/// How much of the board is asked for.
+#[derive(Deserialize)]
+pub(super) struct Part {
+    most: Option<u32>,
+}
+
+/// The open plans, most urgent first. One that can't be read stands among them as its problem. Asked
+/// for at most so many, it tells of those, of all that are overdue, and how many there are.
 pub(super) async fn board(
     State(daemon): State<Daemon>,
     Bearer(key): Bearer,
+    Query(part): Query<Part>,
 ) -> Result<Response, Problem> {
     if !key.keeper {
         return Err(Problem::not_allowed("only a keeper's key opens the board of all plans"));
     }
-    let rows = daemon.board().await?.into_iter().map(|row| match row {
+    let row = |row: Result<PlanStatus, StoreError>| match row {
         Ok(status) => serde_json::to_value(Shown::from(&status)),
-        Err(error) => Ok(serde_json::json!({"state": "damaged", "detail": error.to_string()})),
+        Err(error) => Ok(json!({"state": "damaged", "detail": error.to_string()})),
+    };
+    let Some(most) = part.most else {
+        let rows = daemon.board().await?.into_iter().map(row).filter_map(Result::ok);
+        return Ok(Json(json!({ "plans": rows.collect::<Vec<_>>() })).into_response());
+    };
+    let overdue = u32::try_from(daemon.overdue().await?.len()).unwrap_or(u32::MAX);
+    let (rows, all) = daemon.most_urgent(most.max(overdue)).await?;
+    let rows = rows.into_iter().map(|(_, status)| row(status)).filter_map(Result::ok);
+    let told = json!({
+        "open": all.open, "overdue": all.overdue, "plans": rows.collect::<Vec<_>>(),
     });
-    let rows: Vec<_> = rows.filter_map(Result::ok).collect();
-    Ok(Json(serde_json::json!({ "plans": rows })).into_response())
+    Ok(Json(told).into_response())
 }
 
 /// A plan that this key filed, or any plan for a keeper. Of another key's plan nobody learns by this
