@@ -29,7 +29,8 @@ static LARGE_BODIES: Rooms = Rooms::new();
 const LONGEST_BODY: Duration = Duration::from_secs(20);
 const LONGEST_ANSWER: Duration = Duration::from_secs(30);
 
-/// Nothing but what lies here, and no script inside a page. Workers go by `script-src` (CSP 3,
+/// Nothing but what lies here, no script inside a page, and in no frame (where a browser knows
+/// `frame-ancestors`, HTML has it pass over `X-Frame-Options`). Workers go by `script-src` (CSP 3,
 /// 6.8.3: a worker falls back to `child-src`, then `script-src`, then `default-src`).
 const OURS_ONLY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; \
                          connect-src 'self'; img-src 'self'; manifest-src 'self'; \
@@ -138,11 +139,10 @@ pub(super) async fn headers(
         headers.insert(name, HeaderValue::from_static(value));
     };
     set(header::CONTENT_SECURITY_POLICY, OURS_ONLY);
-    set(header::X_FRAME_OPTIONS, "DENY");
     set(header::REFERRER_POLICY, "no-referrer");
     set(HeaderName::from_static("cross-origin-resource-policy"), "same-origin");
     set(HeaderName::from_static("cross-origin-opener-policy"), "same-origin");
-    set(HeaderName::from_static("x-robots-tag"), "noindex, nofollow");
+    set(HeaderName::from_static("x-robots-tag"), "none");
     if daemon.house().base_url.starts_with("https:") {
         set(header::STRICT_TRANSPORT_SECURITY, A_YEAR);
     }
