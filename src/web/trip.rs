@@ -175,7 +175,7 @@ fn sent(status: &PlanStatus, contact: usize, state: &ContactState) -> String {
         let what = match one.kind {
             Kind::Overdue | Kind::CallRescue => "an alert",
             Kind::Filed => "the plan",
-            Kind::Changed => "the new times",
+            Kind::Changed => "our letter of the change",
             _ => "our last letter",
         };
         let at = one.settled_at.map(|at| format!(" at {}", clock.time(at))).unwrap_or_default();
