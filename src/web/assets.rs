@@ -42,6 +42,7 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
         Asset::new("route.js", JS, code(include_str!("script/packed/route.js"))),
         Asset::new("crew.js", JS, code(include_str!("script/packed/crew.js"))),
         Asset::new("board.js", JS, code(include_str!("script/packed/board.js"))),
+        Asset::new("phone.js", JS, code(include_str!("script/packed/phone.js"))),
         Asset::new("icon.svg", SVG, include_str!("pages/icon.svg").to_owned()),
     ]
 });
@@ -198,6 +199,7 @@ mod tests {
             (&[bits, crew], include_str!("script/packed/crew.js")),
             (&[include_str!("script/route.js")], include_str!("script/packed/route.js")),
             (&[include_str!("script/board.js")], include_str!("script/packed/board.js")),
+            (&[include_str!("script/phone.js")], include_str!("script/packed/phone.js")),
             (&[include_str!("script/worker.js")], include_str!("script/packed/worker.js")),
         ] {
             assert_eq!(head(packed), format!("// {}", hash(&parts.concat())), "{AGAIN}");

@@ -17,7 +17,7 @@ before(async () => {
   const keeper = lamp.newKey('Pell Marsh', '--keeper');
   const [launch, due] = [local(5), local(240)].map((at) => `${at.date}T${at.time}`);
   const { json } = await lamp.api('/api/v1/plans', 'POST', { ...TRIP, times: { launch, return_by: due } });
-  pages = { ramp: '/', filed: '/filed/' + json.ref, crew: new URL(json.links.crew).pathname, code: '/code', trips: '/trips', nothing: '/nowhere' };
+  pages = { ramp: '/', filed: '/filed/' + json.ref, crew: new URL(json.links.crew).pathname, code: '/code', trips: '/trips', kept: '/phone', nothing: '/nowhere' };
   lamp.keeper = keeper;
 });
 after(async () => { await hangUp(); await lamp.end(); });

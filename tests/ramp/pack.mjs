@@ -15,6 +15,7 @@ const SCRIPTS = {
   route: ['route'],
   crew: ['bits', 'crew'],
   board: ['board'],
+  phone: ['phone'],
   worker: ['worker'],
 };
 const STYLES = ['style', 'print'];
@@ -24,7 +25,7 @@ mkdirSync(path.join(FOLDER, 'packed'), { recursive: true });
 mkdirSync(path.join(PAGES, 'packed'), { recursive: true });
 for (const [name, parts] of Object.entries(SCRIPTS)) {
   const source = parts.map((part) => readFileSync(path.join(FOLDER, `${part}.js`), 'utf8')).join('');
-  const { code } = await minify(`(()=>{${source}})();`, { compress: { passes: 2 }, ecma: 2022 });
+  const { code } = await minify(`(()=>{${source}})();`, { compress: { passes: 2, reduce_funcs: false }, ecma: 2022 });
   writeFileSync(path.join(FOLDER, 'packed', `${name}.js`), `// ${sha256(source)}\n${code}\n`);
 }
 for (const style of STYLES) {

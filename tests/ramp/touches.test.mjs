@@ -85,6 +85,7 @@ test('whoever keeps no usual trip types the same people once', async () => {
   await write(page);
   await page.evaluate(() => { document.querySelector('#craft-1--colours').value = 'red over white'; });
   await page.fill('#crew-1--medical', 'Asthma');
+  await page.setChecked('#keep', true);
   await tap(page, 'button[value=file]');
   await reads(page, 'Back by');
   await tap(page, 'text=Write another plan');
@@ -201,5 +202,95 @@ test('a route tapped on the chart: added, moved, taken out, undone', async () =>
   assert.deepEqual(await lines(), [first, second]);
   await tap(page, 'text=Take it out');
   assert.deepEqual(await lines(), [first]);
+  await page.context().close();
+});
+
+// What the stores of this phone hold, as one text.
+const stores = (page) => page.evaluate(async () => JSON.stringify({ ...localStorage }) + await new Promise((done, failed) => {
+  indexedDB.open('shorelamp').onsuccess = ({ target }) => {
+    const all = target.result.transaction('kept').objectStore('kept').getAll();
+    all.onsuccess = () => { target.result.close(); done(JSON.stringify(all.result)); };
+    all.onerror = () => failed(all.error);
+  };
+}));
+
+test('what is medical stays on the phone only if somebody ticks so, and can be forgotten', async () => {
+  const page = await phone(null);
+  await page.goto(lamp.newKey('Maren Tollefsby').link);
+  const again = async (keep) => {
+    if (keep) {
+      await reads(page, 'Back by');
+      await tap(page, 'text=Write another plan');
+      await tap(page, 'text=As last time');
+      await tap(page, 'summary:has-text("Who goes")');
+      assert.equal(await page.inputValue('#crew-1--medical'), '', 'nobody ticked');
+    } else await write(page);
+    await page.fill('#crew-1--medical', 'Asthma & "bees"');
+    await page.setChecked('#keep', keep);
+    await tap(page, 'button[value=file]');
+    await reads(page, 'Back by');
+  };
+  assert.equal(await page.isChecked('#keep'), false, 'nobody was asked yet');
+  await again(false);
+  assert.match(await stores(page), /Ines%20Halloran|Ines\+Halloran/);
+  assert.doesNotMatch(await stores(page), /asthma|bees|medical/i);
+  await page.goto(lamp.base + '/phone');
+  await page.getByText('for "As last time"').waitFor();
+  assert.doesNotMatch(await page.locator('#kept').innerText(), /Medical notes of/);
+  await page.goto(lamp.base + '/');
+  await again(true);
+  assert.match(await stores(page), /Asthma/);
+  await page.goto(lamp.base + '/phone');
+  await page.getByText('Medical notes of Ines Halloran').waitFor();
+  assert.match(await page.locator('#kept').innerText(), /Stays: Plan \w{4}-\w{4}, which is watched/);
+  await shot(page, 'phone');
+  await tap(page, '#forget');
+  await page.getByText('Forgotten, but for what stands above').waitFor();
+  assert.doesNotMatch(await page.locator('#kept').innerText(), /medical/i);
+  assert.doesNotMatch(await stores(page), /asthma/i);
+  // What is watched is still shown, and nothing else comes back.
+  await page.goto(lamp.base + '/');
+  await reads(page, 'Back by');
+  await tap(page, 'text=Write another plan');
+  await page.waitForFunction(() => document.querySelector('#state h1').innerText === 'NOT FILED');
+  assert.equal(await page.locator('text=As last time').count(), 0);
+  assert.equal(await page.isChecked('#keep'), false);
+  assert.deepEqual(page.faults, []);
+  await page.context().close();
+});
+
+test('what an older page kept of anybody\'s health is not used again', async () => {
+  const page = await phone(null);
+  await page.goto(lamp.newKey('Pell Marsh').link);
+  await page.evaluate(() => localStorage.setItem('last', 'crew%5B1%5D.name=Ines&crew%5B1%5D.medical=Asthma&crew%5B1%5D.phone=%2B1+360+555+0142'));
+  await page.reload();
+  assert.doesNotMatch(await stores(page), /asthma/i);
+  await tap(page, 'text=As last time');
+  assert.equal(await page.inputValue('#crew-1--medical'), '');
+  assert.equal(await page.inputValue('#crew-1--phone'), '+1 360 555 0142');
+  await page.context().close();
+});
+
+test('forgetting never loses a plan that was not sent', async () => {
+  const page = await phone(null);
+  await page.goto(lamp.newKey('Tomas Bright').link);
+  await write(page);
+  await page.fill('#crew-1--medical', 'Asthma');
+  await page.setChecked('#keep', true);
+  const phoneOnly = await page.context().newPage();
+  await phoneOnly.goto(lamp.base + '/phone');
+  await page.context().setOffline(true);
+  await tap(page, 'button[value=file]');
+  await page.waitForFunction(() => /Kept on this phone only/.test(document.querySelector('#state').innerText));
+  const before = await page.evaluate(() => localStorage.getItem('plan'));
+  // Opened before, so that it tells what is so when it is touched.
+  await phoneOnly.evaluate(() => { document.querySelector('#forget').hidden = false; });
+  await tap(phoneOnly, '#forget');
+  await phoneOnly.getByText('Forgotten, but for').waitFor();
+  assert.match(await phoneOnly.locator('#kept').innerText(), /Stays: A plan that this page has not seen filed/);
+  assert.equal(await page.evaluate(() => localStorage.getItem('plan')), before);
+  assert.equal((await stores(page)).split('Asthma').length, 3, 'in both copies of the plan, and nowhere else');
+  await page.context().setOffline(false);
+  await reads(page, 'Back by');
   await page.context().close();
 });

@@ -43,6 +43,7 @@ pub(super) fn routes() -> Router<Daemon> {
         .route("/key", post(holding::typed))
         .route("/key/{secret}", get(holding::open))
         .route("/file", post(send))
+        .route("/phone", get(async || html(StatusCode::OK, &Phone)))
         .route("/trips", get(usual::show).post(usual::change))
         .route("/api/v1/judge", post(judging::judge))
         .route("/api/v1/sheet", post(sheet::show))
@@ -72,6 +73,11 @@ struct Ramp {
     /// The clocks of the waters that the service watches.
     zone: &'static str,
 }
+
+/// What the phone itself keeps; its script tells, for the service does not know.
+#[derive(Template)]
+#[template(path = "phone.html")]
+struct Phone;
 
 /// An open plan of this key.
 struct WatchedTrip {

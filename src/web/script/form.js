@@ -32,7 +32,7 @@ const soon = (min) => new Date(Math.ceil((Date.now() + min * MIN) / (5 * MIN)) *
 function fold(shut) {
   for (const group of $$('details.group', form)) {
     const said = $$('input, select', group).filter((one) => /name|kind|position$/.test(one.name)).map((one) => one.value).filter(Boolean);
-    $('.sum', group).textContent = said.length ? ': ' + said.slice(0, 6).join(', ').slice(0, 120) : '';
+    $('.sum', group).textContent = said.length ? ': ' + said.join(', ').slice(0, 120) : '';
     if (shut !== undefined) group.open = !shut && group.dataset.open === '1';
   }
 }
@@ -90,7 +90,7 @@ function faults(fields, detail) {
   scrollTo(0, 0);
 }
 
-// The service keeps no medical notes for the next time; this phone does.
+// The service keeps no medical notes for the next time; this phone does where it is told to.
 const medical = () => JSON.parse(local('notes') || '{}');
 const crew = () => [1, 2, 3, 4].map((n) => [field(`crew[${n}].name`).value, field(`crew[${n}].medical`)]);
 // A trip as it was once, for today.
@@ -139,7 +139,7 @@ if (canKeep) form.addEventListener('submit', (event) => {
   why = '';
   const notes = medical();
   for (const [name, box] of crew()) if (name) notes[name] = box.value || undefined;
-  local('notes', JSON.stringify(notes));
+  local('notes', $('#keep').checked ? JSON.stringify(notes) : null);
   const due = judged ? Date.parse(judged.due_at) : +moment('times.return_by');
   file(formBody(), due || 0);
 });
@@ -164,8 +164,10 @@ async function begin() {
     put('times.return_by', soon(5 + 180));
   }
   // Whoever keeps no usual trip need not type the same people twice.
-  const last = local('last');
+  const last = bare(local('last'));
+  if (last) local('last', last);
   if (last && !$('#trips')) form.before(button('As last time, for today', () => asBefore(last, 180)));
+  $('#keep').checked = local('notes')?.[2];
   fold();
   readBack();
   show();

@@ -69,6 +69,9 @@ const rests = () => past() || stale();
 const path = (id) => '/api/v1/filings/' + id;
 const lookUp = () => ask('GET', path(plan.id));
 
+// What is kept of a filed plan says nothing of anybody's health.
+const bare = (body) => body?.replace(/[^&]*\.medical=[^&]*&?/g, '');
+
 // Filed is what the service says of this very plan, and nothing else.
 const isReceipt = (answer, sha) => answer.json?.id === plan.id && answer.json.ref
   && answer.json.due_at && answer.json.received_at && (!sha || answer.json.sha256 === sha);
@@ -76,7 +79,7 @@ const isReceipt = (answer, sha) => answer.json?.id === plan.id && answer.json.re
 async function settle(answer) {
   const at = answer.status;
   if ([200, 201].includes(at) && isReceipt(answer, plan.sha)) {
-    local('last', plan.body);
+    local('last', bare(plan.body));
     Object.assign(plan, { receipt: answer.json, checked: Date.now(), unknown: false, body: '' });
     why = ''; tries = 0;
     local('draft', null);
