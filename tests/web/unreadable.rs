@@ -135,6 +135,17 @@ async fn a_crew_checks_in_while_no_key_can_be_looked_up() {
     assert_eq!(sent.status(), StatusCode::SEE_OTHER);
 }
 
+/// Usual trips spare the typing.
+#[tokio::test]
+async fn a_plan_can_be_filed_while_no_usual_trip_can_be_read() {
+    let lamp = Lamp::lit().await;
+    run(lamp.folder.path(), "DROP TABLE usual_trips".to_owned()).await;
+    let cookie = format!("shorelamp={}", lamp.key);
+    let shown = lamp.get("/").header("cookie", &cookie).send().await.unwrap();
+    assert_eq!(shown.status(), StatusCode::OK);
+    assert!(text(shown).await.contains("name=\"once\""));
+}
+
 /// What was done is told as done, however late it is sent again, and is not done twice.
 #[tokio::test]
 async fn what_is_sent_again_after_the_days_limit_is_answered_as_the_first_time() {

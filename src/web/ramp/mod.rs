@@ -230,7 +230,11 @@ async fn ramp(
         refused: told.refused,
         judged: told.judged,
         times: told.times,
-        trips: usual::offered(daemon, device).await?,
+        // They only spare typing: without them a plan is filed all the same.
+        trips: usual::offered(daemon, device).await.unwrap_or_else(|error| {
+            tracing::error!(%error, "usual trips can't be read");
+            Vec::new()
+        }),
         fresh: told.fresh,
         now: daemon.now().to_rfc3339_opts(SecondsFormat::Secs, true),
         zone: house_zone(daemon).map_or("", |zone| zone.name()),
