@@ -27,6 +27,15 @@ impl Store {
         Ok(readable.collect())
     }
 
+    /// The key that filed a plan; `None` where there is no such plan. Nothing of the plan is read.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn filed_by(&self, plan_ref: &str) -> Result<Option<String>, StoreError> {
+        let key = sqlx::query_scalar("SELECT key_id FROM plans WHERE ref = $1").bind(plan_ref);
+        Ok(key.fetch_optional(&self.readers).await?)
+    }
+
     /// Whether an event of this plan came under this idempotency key.
     ///
     /// # Errors

@@ -209,3 +209,23 @@ async fn a_check_in_of_those_who_are_ashore_is_never_too_often() {
     let again = one().await.unwrap();
     assert_eq!(again.status(), StatusCode::OK, "she was ashore already");
 }
+
+/// What takes time, or fails, when a plan is read must tell no other key that it is there.
+#[tokio::test]
+async fn another_keys_plan_is_not_read_at_all() {
+    let lamp = Lamp::lit().await;
+    let theirs = lamp.post("/api/v1/plans").bearer_auth(&lamp.keeper).json(&plan());
+    let theirs: serde_json::Value = theirs.send().await.unwrap().json().await.unwrap();
+    run(lamp.folder.path(), "UPDATE papers SET plan_json = 'torn'".to_owned()).await;
+    let cookie = format!("shorelamp={}", lamp.key);
+    let mut told = Vec::new();
+    for plan_ref in [theirs["ref"].as_str().unwrap(), "2222-2222"] {
+        let path = format!("/api/v1/plans/{plan_ref}");
+        let shown = lamp.get(&path).bearer_auth(&lamp.key).send().await.unwrap();
+        let page = lamp.get(&format!("/filed/{plan_ref}")).header("cookie", &cookie);
+        let page = page.send().await.unwrap();
+        told.push((shown.status(), text(shown).await, page.status(), text(page).await));
+    }
+    assert_eq!(told[0], told[1]);
+    assert_eq!((told[0].0, told[0].2), (StatusCode::NOT_FOUND, StatusCode::NOT_FOUND));
+}

@@ -82,12 +82,14 @@ pub(super) async fn board(
 }
 
 /// A plan that this key filed, or any plan for a keeper. Of another key's plan nobody learns by this
-/// that it is there.
+/// that it is there: neither by the words, nor by the time that reading it would take.
 pub(super) async fn own(daemon: &Daemon, key: &Key, plan_ref: &str) -> Result<PlanStatus, Problem> {
+    let filed_by = daemon.store().filed_by(plan_ref).await?;
+    if !key.keeper && filed_by.as_ref() != Some(&key.id) {
+        return Err(Problem::none_of_yours());
+    }
     match daemon.status(plan_ref).await {
-        Ok(status) if key.keeper || status.key_id == key.id => Ok(status),
-        Err(error) if key.keeper => Err(error.into()),
-        Ok(_) | Err(StoreError::NoSuchPlan) => Err(Problem::none_of_yours()),
-        Err(error) => Err(error.into()),
+        Err(StoreError::NoSuchPlan) if !key.keeper => Err(Problem::none_of_yours()),
+        other => Ok(other?),
     }
 }

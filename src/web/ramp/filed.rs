@@ -57,13 +57,14 @@ pub(super) async fn show(
     Query(did): Query<Did>,
 ) -> Result<Response, Sorry> {
     let device = device.ok_or_else(Sorry::gone)?;
+    let filed_by = daemon.store().filed_by(&plan_ref).await?;
+    if filed_by.as_ref() != Some(&device.key.id) && !device.key.keeper {
+        return Err(Sorry::gone());
+    }
     let status = match daemon.status(&plan_ref).await {
         Err(StoreError::NoSuchPlan) => return Err(Sorry::gone()),
         other => other?,
     };
-    if status.key_id != device.key.id && !device.key.keeper {
-        return Err(Sorry::gone());
-    }
     let review = daemon.dossier_at_hand(&plan_ref).await?.review;
     let mut page = page(&daemon, &status, review.as_ref());
     page.own = status.key_id == device.key.id;
