@@ -212,9 +212,17 @@ async fn a_letter_that_is_refused_for_its_chart_goes_without() {
     let picky = Whims { refuses_pictures: true, ..Whims::NONE };
     let server = Server::start(whims(picky)).await;
     let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
-    let plan = lamp.file("one@example.org").await;
-    lamp.handed_over(&plan, Kind::Filed).await;
-    let letters = server.heard().letters;
+    // A letter does not wait long for its chart, and a busy machine may be late with it.
+    let (mut plan, mut letters) = (String::new(), Vec::new());
+    for at in 0..5 {
+        let before = server.heard().letters.len();
+        plan = lamp.file(&format!("{at}@example.org")).await;
+        lamp.handed_over(&plan, Kind::Filed).await;
+        letters = server.heard().letters.split_off(before);
+        if letters.len() > 1 {
+            break;
+        }
+    }
     assert_eq!(letters.len(), 2, "one with its chart, one without");
     assert!(letters[0].contains(PICTURE) && !letters[1].contains(PICTURE));
     let ids = message_ids(&letters);

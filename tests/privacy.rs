@@ -220,7 +220,7 @@ fn files(path: &Path) -> Vec<PathBuf> {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_whole_life_leaves_nothing_where_it_does_not_belong() {
     let mut lamp = Lamp::new();
-    let filed = lamp.file(15);
+    let filed = lamp.file(25);
     let plan_ref = filed["ref"].as_str().unwrap();
     assert!(lamp.letter("filed").contains("Zqcrewname") && !lamp.letter("filed").contains(MEDICAL));
     assert!(lamp.letter("call-rescue").contains(MEDICAL), "a rescuer must know");
@@ -311,7 +311,7 @@ async fn a_plan_is_erased_by_whoever_filed_it_after_a_day() {
 async fn a_lost_secret_loses_no_alert() {
     for lost in ["secret", "sealed"] {
         let mut lamp = Lamp::new();
-        lamp.file(15);
+        lamp.file(25);
         lamp.stop();
         let path = lamp.world.path("var").join(lost);
         if path.is_dir() {

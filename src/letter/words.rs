@@ -148,7 +148,7 @@ mod tests {
         assert_eq!(
             position_aloud(position),
             "48 degrees 30.960 minutes north, 123 degrees 09.144 minutes west (in decimal \
-             degrees 48.51600 -123.15240)"
+             degrees 48.51600, minus 123.15240)"
         );
     }
 }

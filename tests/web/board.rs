@@ -20,7 +20,7 @@ const COPIES: &str = "
             due_at + i * 1000, next_at, key_id, body_hash FROM one, n;
     INSERT INTO papers (plan, plan_json, review_json)
         SELECT plans.ref, plan_json, review_json FROM plans, papers
-        WHERE plans.ref LIKE 'ZZ%' AND papers.plan = (SELECT ref FROM one);";
+        WHERE plans.ref LIKE 'ZZ__-______' AND papers.plan = (SELECT ref FROM one);";
 
 /// Rows like the last plan's, written beside the service: to file as many would take minutes.
 async fn ten_thousand_more(lamp: &Lamp) {
