@@ -81,7 +81,7 @@ fn worse(day: &Day, change: impl FnOnce(&mut Day)) -> Day {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(400))]
+    #![proptest_config(ProptestConfig::with_cases(200))]
 
     #[test]
     fn colder(day in any_day(), by_c in 0.0_f64..30.0) {

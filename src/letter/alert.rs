@@ -128,10 +128,10 @@ fn find_out(scene: &Scene<'_>) -> Vec<Block> {
         seen_last(scene).into_iter().chain(missing).take(MOST_FIND_OUT).collect();
     let mut blocks = vec![Block::heading("What you may know or find out")];
     if !list.is_empty() {
-        blocks.push(Block::Para(format!(
+        blocks.push(Block::para(
             "Their plan leaves these open, the most useful first. Do not wait to call because of them; \
-             tell what you know:"
-        )));
+             tell what you know:",
+        ));
         blocks.push(Block::List(list));
     }
     blocks.push(Block::para(
