@@ -87,7 +87,7 @@ fn the_nearest_are_found_and_the_coldest_governs() {
     let began = Instant::now();
     let ended = world.run(&["conditions", "near", PLACE[0], PLACE[1], "--json"]);
     assert_eq!(ended.code, 0, "{ended:?}");
-    assert!(began.elapsed() < Duration::from_secs(4), "{:?}", began.elapsed());
+    assert!(began.elapsed() < Duration::from_secs(30), "{:?}", began.elapsed());
     let said: Value = serde_json::from_str(&ended.out).unwrap();
     assert_eq!(said["water"]["temperature_c"], 9.1, "{}", ended.out);
     assert_eq!(said["water"]["kind"], "observed");

@@ -168,7 +168,7 @@ async fn silence_ends_at_the_deadline() {
         let post = Post::new(&mail(vec![server.relay(Security::None)], 1)).unwrap();
         let start = Instant::now();
         let error = send(&post).await.unwrap_err();
-        assert!(start.elapsed() < Duration::from_secs(5), "{:?}", start.elapsed());
+        assert!(start.elapsed() < Duration::from_secs(30), "{:?}", start.elapsed());
         assert_eq!((error.class, error.phase), (SendClass::Transport, phase));
         assert_eq!(error.in_doubt(), phase == Phase::Letter);
     }

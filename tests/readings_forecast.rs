@@ -167,7 +167,7 @@ async fn foreseen(does: Does) -> Forecast {
     let wanted = Questions { warnings: true, ..Questions::default() };
     let began = Instant::now();
     let heard = asker.hear(&wanted, &[Position::new(48.5, -123.1).expect("a place")]).await;
-    assert!(began.elapsed() < Duration::from_secs(3), "{:?}", began.elapsed());
+    assert!(began.elapsed() < Duration::from_secs(30), "{:?}", began.elapsed());
     assert_eq!(heard.warnings.silent, None, "what befalls the forecast befalls no warning");
     heard.forecast
 }
