@@ -102,8 +102,10 @@ def one_lane(asked):
         people.start()
         lives += live_and_die(lamp, asked.times, random.Random(asked.seed), until, people.filing_s)
         lives.append(settle(lamp, people, sink))
-    finally:
-        people.stop_filing()
+    except BaseException:
+        # People insist for as long as they live: nobody waits for them, nor for one that hangs.
+        lamp.end()
+        raise
     verdict = judge(people.trips, sink.taken, lives, sink.most_open)
     late_to_file = [one for one in people.refused if one[1] != 422 and one[1] != 400]
     for trip, status, answer in late_to_file:

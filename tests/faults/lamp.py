@@ -135,6 +135,12 @@ class Lamp:
         self.process.wait()
         self.folder.lost()
 
+    def end(self):
+        """Whatever it does, and though it be frozen."""
+        if self.process and self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+
     def stop(self):
         pid = self.process.pid
         # Under strace it is the child that is to end: strace itself would not hear.
@@ -181,8 +187,8 @@ class Lamp:
 
 
 def _wait_until_stopped(pid):
-    """SIGSTOP is a wish until every thread has heard it."""
-    for _ in range(2000):
+    """SIGSTOP is a wish until every thread has heard it; a sync on a busy disk takes its seconds."""
+    for _ in range(120_000):
         states = set()
         for task in Path(f"/proc/{pid}/task").iterdir():
             try:

@@ -47,7 +47,8 @@ class People:
         self._lock = threading.Lock()
         self._stop = threading.Event()
         self._pause_s, self.filing_s = pause_s, 0.0
-        self._threads = [threading.Thread(target=self._file_trips) for _ in range(filers)]
+        self._threads = [threading.Thread(target=self._file_trips, daemon=True)
+                         for _ in range(filers)]
         self._coming_home = []
 
     def start(self):
@@ -98,7 +99,7 @@ class People:
         trip.ref, trip.filed_at = filed["ref"], time.time()
         trip.checkin = urlsplit(filed["links"]["checkin"]).path
         if trip.home_at is not None:
-            thread = threading.Thread(target=self._come_home, args=(trip,))
+            thread = threading.Thread(target=self._come_home, args=(trip,), daemon=True)
             self._coming_home.append(thread)
             thread.start()
 
