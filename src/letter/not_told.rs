@@ -59,6 +59,7 @@ fn of_craft(plan: &Plan) -> Vec<Question> {
         (lacks(|one| one.colours.is_none()), "the colours of each craft"),
         (lacks(|one| one.marks.is_none()), "marks, names and stickers on each craft"),
         (plan.crew.len() > 1, "who is in which craft, and who carries the radio and the beacon"),
+        (!plan.craft.is_empty(), "the make of each craft, and a registration or hull number"),
         (true, "a sail, motor or other drive than paddles"),
     ]
 }
@@ -79,14 +80,18 @@ fn of_person(one: &CrewMember, with_medical: bool) -> Vec<Question> {
 fn of_gear(plan: &Plan) -> Vec<Question> {
     let gear = &plan.gear;
     vec![
-        (true, "sex and build of the crew"),
+        (true, "sex and build of the crew, injuries, how they bear cold"),
         (gear.vhf.is_none(), "whether they have a VHF radio"),
         (gear.vhf.is_some(), "the radio's call sign, and the channel they listen on if not told"),
         (gear.mmsi.is_none(), "a radio's MMSI"),
         (gear.beacon.is_none(), "whether they have a beacon"),
-        (gear.beacon.is_some(), "to whom the beacon is registered"),
+        (
+            gear.beacon.is_some(),
+            "to whom the beacon is registered, and whether it is a PLB or an EPIRB",
+        ),
         (gear.night_signals.is_none(), "whether they have distress signals"),
         (gear.night_signals == Some(true), "how many distress signals, and of what kind"),
+        (true, "a mirror, dye, a raft or other things to be seen by"),
         (gear.light.is_none(), "whether they have a light"),
         (gear.sound_signal.is_none(), "whether they have a whistle or horn"),
         (true, "a satellite tracker or shared location, and where to see it"),
@@ -97,7 +102,10 @@ fn of_gear(plan: &Plan) -> Vec<Question> {
 fn ashore(plan: &Plan) -> Vec<Question> {
     vec![
         (plan.launch.vehicle.is_none(), "a vehicle or trailer left at the launch"),
-        (plan.launch.vehicle.is_some(), "whether the vehicle is still there"),
+        (
+            plan.launch.vehicle.is_some(),
+            "whether the vehicle is still there, its make and a trailer",
+        ),
         (true, "boats and gear missing from their homes"),
         (true, "use of their phones, bank cards and accounts since the launch"),
         (true, "who else was told; who was near them; whether they hired anything"),
@@ -114,7 +122,7 @@ fn of_weather(facts: &Facts<'_>) -> Vec<Question> {
         (water.or(stated.and_then(|all| all.water_c)).is_none(), "the water's temperature"),
         (stated.is_none_or(|all| all.wind_kn.is_none()), "wind at the launch"),
         (stated.is_none_or(|all| all.air_c.is_none()), "air temperature"),
-        (!waves, "waves, visibility, tide and currents, then and now"),
-        (waves, "visibility, tide and currents, then and now"),
+        (!waves, "waves, visibility, tide and currents, then and now; sudden changes"),
+        (waves, "visibility, tide and currents, then and now; sudden changes"),
     ]
 }

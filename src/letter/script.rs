@@ -32,7 +32,7 @@ pub(super) fn say_this(scene: &Scene<'_>, heading: &str, with_medical: bool) -> 
         Block::para(
             "They will ask more. The answers that we have stand below; to the rest say \"I don't \
              know\". Stay on the line until they end the call. Ask for a reference number, and \
-             whether you should call again. Then keep your telephone free. If the crew turns up after \
+             whether you should call again, and what they will do next. Then keep your telephone free. If the crew turns up after \
              that, call again at once and say so.",
         ),
     ]
@@ -120,12 +120,16 @@ fn in_short(scene: &Scene<'_>, with_medical: bool) -> String {
     let (plan, out) = (scene.facts.plan, scene.out());
     let short = |text: &String| cut(&clean(text), SHORT);
     let crew = || out.iter().filter_map(|&at| plan.crew.get(at));
-    let who: Vec<String> = crew()
+    let mut who: Vec<String> = crew()
+        .take(MOST_IN_SHORT)
         .map(|one| match one.age {
             Some(age) => format!("{}, {age} years old", name(&one.name)),
             None => name(&one.name),
         })
         .collect();
+    if out.len() > who.len() {
+        who.push(format!("and {} more", out.len() - who.len()));
+    }
     let from = plan.launch.name.as_ref().map(|name| format!(" {},", short(name)));
     let craft = plan.craft.iter().map(|one| {
         let seen = [one.kind.as_ref().map(short), one.colours.as_ref().map(short)];
@@ -141,7 +145,7 @@ fn in_short(scene: &Scene<'_>, with_medical: bool) -> String {
     });
     format!(
         "In short. {}. From{} {}, near (the nearest town, if you know it). {}: {craft}.{}",
-        words::names(&who, MOST_IN_SHORT),
+        who.join("; "),
         from.unwrap_or_default(),
         words::degrees_aloud(plan.launch.position),
         if plan.craft.len() > 1 { "Craft of the party" } else { "Craft" },
