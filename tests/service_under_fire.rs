@@ -83,6 +83,17 @@ async fn filed(lamp: &Lamp) -> String {
 /// From the service's beginning to beyond the plan's overdue time.
 const UNTIL_OVERDUE_MIN: i64 = 24 * 60;
 
+/// The alert and the word of trouble leave from memory, and `/healthz` is ill: that alert, and what it says.
+async fn alerts_from_memory(lamp: &Lamp) -> (Eml, String) {
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let alert = wait_for(lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
+    assert!(alert.text.contains("from memory"), "{}", alert.text);
+    wait_for(lamp, "trouble", "keeper@example.org", Duration::from_secs(10)).await;
+    let ill = lamp.get("/healthz").send().await.unwrap();
+    assert_eq!(ill.status(), 503);
+    (alert, ill.text().await.unwrap())
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_locked_database_keeps_no_alert_back_and_none_goes_twice() {
     let lamp = running().await;
@@ -91,13 +102,7 @@ async fn a_locked_database_keeps_no_alert_back_and_none_goes_twice() {
     tokio::time::sleep(Duration::from_secs(1)).await;
     let mut holder = other(&lamp).await;
     sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
-    lamp.move_clock(UNTIL_OVERDUE_MIN);
-    let alert =
-        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
-    assert!(alert.text.contains("from memory"), "{}", alert.text);
-    wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(10)).await;
-    let ill = lamp.get("/healthz").send().await.unwrap();
-    assert_eq!(ill.status(), 503);
+    let (alert, _) = alerts_from_memory(&lamp).await;
     sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
     tokio::time::sleep(Duration::from_secs(12)).await;
     let all = letters(lamp.folder.path());
@@ -130,14 +135,7 @@ async fn a_file_in_which_no_plan_can_be_found_still_alerts_from_memory() {
         let page = (u64::try_from(root).unwrap() - 1) * 4096;
         std::os::unix::fs::FileExt::write_all_at(&file, &[0x55; 8], page).unwrap();
     }
-    lamp.move_clock(UNTIL_OVERDUE_MIN);
-    let alert =
-        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
-    assert!(alert.text.contains("from memory"), "{}", alert.text);
-    wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(10)).await;
-    let ill = lamp.get("/healthz").send().await.unwrap();
-    assert_eq!(ill.status(), 503);
-    assert!(ill.text().await.unwrap().contains("file is damaged"));
+    assert!(alerts_from_memory(&lamp).await.1.contains("file is damaged"));
     tokio::time::sleep(Duration::from_secs(8)).await;
     let all = letters(lamp.folder.path());
     let alerts = all.iter().filter(|eml| eml.kind == "call-rescue");

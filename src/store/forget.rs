@@ -6,8 +6,7 @@ use chrono::{DateTime, Utc};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
-use super::plans::to_json;
-use super::spare::{Card, sum};
+use super::spare::{self, Card};
 use super::{Store, StoreError, millis};
 
 /// How many are forgotten in one transaction.
@@ -265,13 +264,7 @@ async fn write_thinned(connection: &mut AnyConnection, plan: &Thinned) -> Result
         .execute(&mut *connection)
         .await?;
     }
-    let card_json = to_json(plan_ref, &plan.card)?;
-    sqlx::query("UPDATE spares SET card_json = $1, card_sum = $2 WHERE plan = $3")
-        .bind(&card_json)
-        .bind(sum(plan_ref, &card_json))
-        .bind(plan_ref)
-        .execute(&mut *connection)
-        .await?;
+    spare::write_card(connection, plan_ref, &plan.card).await?;
     // A relay's answer may repeat an address.
     sqlx::query("UPDATE letters SET note = NULL WHERE plan = $1")
         .bind(plan_ref)

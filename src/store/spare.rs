@@ -232,3 +232,19 @@ fn sound_card(plan_ref: &str, text: String, written_sum: String) -> Option<Card>
     }
     serde_json::from_str(&text).ok()
 }
+
+/// Writes to whom a plan's letters go now.
+pub(super) async fn write_card(
+    connection: &mut AnyConnection,
+    plan_ref: &str,
+    card: &Card,
+) -> Result<(), StoreError> {
+    let card_json = to_json(plan_ref, card)?;
+    sqlx::query("UPDATE spares SET card_json = $1, card_sum = $2 WHERE plan = $3")
+        .bind(&card_json)
+        .bind(sum(plan_ref, &card_json))
+        .bind(plan_ref)
+        .execute(&mut *connection)
+        .await?;
+    Ok(())
+}

@@ -7,8 +7,8 @@ use sqlx::{AnyConnection, Row};
 
 use super::error::of_row;
 use super::links::{self, Link};
-use super::plans::{Applied, apply, to_json};
-use super::spare::{Card, sum};
+use super::plans::{Applied, apply};
+use super::spare::{self, Card};
 use super::way::{Spares, Way, by_any_way};
 use super::{Store, StoreError, Strangers, instant, millis, strangers};
 use crate::watch::Event;
@@ -244,13 +244,7 @@ async fn write_new(
         .execute(&mut *connection)
         .await?;
     if spares == Spares::Follow {
-        let card_json = to_json(plan_ref, &version.card)?;
-        sqlx::query("UPDATE spares SET card_json = $1, card_sum = $2 WHERE plan = $3")
-            .bind(&card_json)
-            .bind(sum(plan_ref, &card_json))
-            .bind(plan_ref)
-            .execute(&mut *connection)
-            .await?;
+        spare::write_card(connection, plan_ref, &version.card).await?;
     }
     links::insert(connection, plan_ref, &version.links).await?;
     let addresses = version.addresses.iter().enumerate();
