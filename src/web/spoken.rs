@@ -144,8 +144,16 @@ async fn check_in(
     if !wrong.may_try(&plan_ref, &from, now) {
         return page(Some(refused(StatusCode::TOO_MANY_REQUESTS, TOO_MANY)), typed);
     }
+    // Wrong digits are told as such at once, so that the time it takes says little of a plan.
+    if daemon.spoken_code(&plan_ref) != digits {
+        // Where that can't be looked up it stays with the plans that there are, which are kept.
+        if let Ok(false) = daemon.store().has_plan(&plan_ref).await {
+            wrong.is_no_plan(&plan_ref);
+        }
+        return page(Some(refused(StatusCode::UNPROCESSABLE_ENTITY, WRONG)), typed);
+    }
     let status = match daemon.status(&plan_ref).await {
-        Ok(status) if daemon.spoken_code(&plan_ref) == digits && !status.state.is_closed() => {
+        Ok(status) if !status.state.is_closed() => {
             wrong.was_right(&plan_ref, &from, now);
             status
         }
