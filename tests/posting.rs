@@ -177,11 +177,11 @@ async fn a_refusal_of_the_letter_itself_is_tried_at_the_next_relay() {
 #[tokio::test]
 async fn a_letter_that_one_relay_refuses_for_good_goes_by_the_next() {
     let script = Script { dot: "554 5.7.1 looks like spam", ..Script::default() };
-    let (lamp, _first, good) = two_relays(script, 10).await;
+    let (lamp, first, good) = two_relays(script, 10).await;
     let plan = lamp.file("one@example.org").await;
-    let took = lamp.handed_over(&plan, Kind::Filed).await;
-    assert!(took < SECOND_TRY, "{took:?}");
-    assert_eq!(good.heard().letters.len(), 1);
+    lamp.handed_over(&plan, Kind::Filed).await;
+    let tries = first.heard().commands.iter().filter(|line| line.starts_with("DATA")).count();
+    assert_eq!((tries, good.heard().letters.len()), (1, 1), "in one attempt");
 }
 
 /// Where every relay refuses the letter itself, its reader can't be reached: the keeper is
@@ -252,10 +252,12 @@ async fn a_relay_that_takes_leave_between_letters_costs_no_letter_and_no_delay()
     let leaves = Whims { leaves_after: Duration::from_millis(100), ..Whims::NONE };
     let server = Server::start(whims(leaves)).await;
     let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let mut first = None;
     for at in 0..3 {
         let plan = lamp.file(&format!("{at}@example.org")).await;
         let took = lamp.handed_over(&plan, Kind::Filed).await;
-        assert!(took < SECOND_TRY, "{took:?}");
+        // The first finds no connection from before; a busy machine may be slow with it too.
+        assert!(took < *first.get_or_insert(took) + SECOND_TRY, "{took:?} after {first:?}");
         tokio::time::sleep(Duration::from_millis(200)).await;
     }
     let heard = server.heard();

@@ -188,7 +188,9 @@ fn costs_its_reading(harm: Harm, words: &[&str]) {
 
 #[test]
 fn five_megabytes_of_something_else() {
-    costs_its_reading(Harm::FiveMegabytes, &["not a table", "not in the service's form"]);
+    // A busy machine may not have read it all in time.
+    let words = ["not a table", "not in the service's form", "did not answer within"];
+    costs_its_reading(Harm::FiveMegabytes, &words);
 }
 
 #[test]
