@@ -112,8 +112,9 @@ impl World {
     /// A new key's secret.
     pub fn key(&self, words: &[&str]) -> String {
         let made = self.run(&[&["key", "add", "Ramp", "--json"], words].concat());
-        let made: serde_json::Value = serde_json::from_str(&made.out).unwrap();
-        made["key"].as_str().unwrap().to_owned()
+        let key: serde_json::Value =
+            serde_json::from_str(&made.out).unwrap_or_else(|_| panic!("{made:?}"));
+        key["key"].as_str().unwrap().to_owned()
     }
 }
 
