@@ -200,7 +200,7 @@ class Mailbox:
             return [letter for letter in self.letters
                     if kind in (None, letter.kind) and to in (None, letter.to)]
 
-    def wait(self, kind, to, count=1, timeout=20):
+    def wait(self, kind, to, count=1, timeout=60):
         """Waits until so many letters of a kind have reached somebody; answers the last."""
         end = time.time() + timeout
         with self._changed:

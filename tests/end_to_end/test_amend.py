@@ -36,7 +36,7 @@ def test_after_an_alert_a_new_version_is_told_to_all_and_alarms_those_it_asks(da
     assert [one["removed"] for one in contacts] == [False, True, False], contacts
 
     for to in (FIRST, ADDED):
-        mailbox.wait("call-rescue", to, timeout=45)
+        mailbox.wait("call-rescue", to)
     assert not [l for l in mailbox.of(to=SECOND) if l.kind in ("overdue", "call-rescue")]
 
     # By the link of the device that filed: the same key with the same body is done once.

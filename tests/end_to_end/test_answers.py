@@ -47,7 +47,7 @@ def test_one_who_can_t_act_brings_the_next_rung_at_once(daemon_with, mailbox):
     mailbox.wait("overdue", SECOND)
     page = page_of(mailbox.wait("overdue", FIRST), daemon.base_url)
     assert page.send(page.form(r"can.?t act"), name="Philippa Ashgrove").status == 200
-    mailbox.wait("overdue", SECOND, count=2, timeout=6)
+    mailbox.wait("overdue", SECOND, count=2)
 
 
 def test_ashore_from_a_contact_closes_the_plan_and_can_be_undone(daemon_with, mailbox):

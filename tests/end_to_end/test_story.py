@@ -133,7 +133,7 @@ def on_time(letter, at):
         f"{letter.kind} to {letter.to} came {letter.arrived - at:+.1f} s off its time")
 
 
-def until(true, what, timeout=15):
+def until(true, what, timeout=60):
     end = time.time() + timeout
     while not true():
         assert time.time() < end, f"waited in vain for {what}"
