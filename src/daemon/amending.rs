@@ -1,5 +1,8 @@
 //! A filed plan replaced by a new version of itself, and plans judged anew when they are put off.
 
+use chrono::{DateTime, Utc};
+
+use super::acting::Dossier;
 use super::differing::parts_changed;
 use super::filing::{FilingError, card, to_json};
 use super::judging::For;
@@ -8,7 +11,7 @@ use crate::caution::{Caution, worse};
 use crate::plan::{Faults, Moment, Placed, Plan, read_json};
 use crate::review::Review;
 use crate::store::{NewVersion, PlanRecord, StoreError};
-use crate::watch::{Amendment, By, Event, Place, Recipient, Refusal, Watched};
+use crate::watch::{Amendment, By, Event, Order, Place, Recipient, Refusal, Watched, step};
 
 /// How often an amendment is made again because the plan has moved meanwhile.
 const MOST_TRIES: u32 = 3;
@@ -36,6 +39,49 @@ impl Daemon {
         idempotency: Option<&str>,
         body: &[u8],
     ) -> Result<Amended, FilingError> {
+        self.amend_in(None, plan_ref, plan, by, idempotency, body).await
+    }
+
+    /// The same for a version that was made by looking at this round of the plan: when another has
+    /// begun, whoever made it has to look again.
+    ///
+    /// # Errors
+    /// [`FilingError`], and so [`Refusal::MovedOn`]; the plan then stays as it is.
+    pub async fn amend_seen(
+        &self,
+        round: u32,
+        plan_ref: &str,
+        plan: &Plan,
+        by: &By,
+        once: &str,
+        body: &[u8],
+    ) -> Result<Amended, FilingError> {
+        self.amend_in(Some(round), plan_ref, plan, by, Some(once), body).await
+    }
+
+    /// Whether this very amendment was made before.
+    ///
+    /// # Errors
+    /// [`StoreError::OtherBody`] where the key came with other words, or the database.
+    pub async fn is_amended(
+        &self,
+        plan_ref: &str,
+        once: &str,
+        body: &[u8],
+    ) -> Result<bool, FilingError> {
+        let body_hash = self.0.secrets.body_mark(body)?;
+        Ok(self.0.store.amended_before(plan_ref, once, &body_hash).await?)
+    }
+
+    async fn amend_in(
+        &self,
+        round: Option<u32>,
+        plan_ref: &str,
+        plan: &Plan,
+        by: &By,
+        idempotency: Option<&str>,
+        body: &[u8],
+    ) -> Result<Amended, FilingError> {
         let body_hash = self.0.secrets.body_mark(body)?;
         let store = &self.0.store;
         if let Some(key) = idempotency
@@ -53,6 +99,9 @@ impl Daemon {
         plan.check_filing(now).map_err(FilingError::Faults)?;
         for tries in 1.. {
             let record = store.plan(plan_ref).await?;
+            if round.is_some_and(|round| round != record.state.round) {
+                return Err(StoreError::Refused(Refusal::MovedOn).into());
+            }
             let old = self.plan_of(&record)?;
             let placed = old.amended_by(plan);
             check_readable(&record, &placed)?;
@@ -155,6 +204,33 @@ impl Daemon {
         let known = |email: &str| old.contacts.iter().any(|one| one.email == email);
         let added = new.contacts.iter().filter(|contact| !known(&contact.email));
         self.check_naming(added).await
+    }
+}
+
+/// What a new version of a plan would do.
+#[derive(Clone, Debug)]
+pub struct Foreseen {
+    /// What the watch would take it by.
+    pub to: Amendment,
+    /// The new version, with everybody in their place for life.
+    pub plan: Plan,
+    /// The letters that would be owed at once; or why it would be refused.
+    pub letters: Result<Vec<Order>, Refusal>,
+}
+
+impl Dossier {
+    /// What this new version would do at `now`; `None` where nothing in it differs. Changes nothing.
+    #[must_use]
+    pub fn foresee(&self, new: &Plan, by: &By, now: DateTime<Utc>) -> Option<Foreseen> {
+        let state = &self.record.state;
+        let placed = self.plan.amended_by(new);
+        let to = amendment(state, &self.plan, &placed);
+        if is_the_same(state, &placed, &to) {
+            return None;
+        }
+        let event = Event::Amended { to: Box::new(to.clone()), by: by.clone() };
+        let letters = step(state, &event, now).map(|stepped| stepped.orders);
+        Some(Foreseen { to, plan: placed.plan, letters })
     }
 }
 
