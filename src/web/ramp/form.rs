@@ -60,8 +60,18 @@ pub(super) struct FaultShown {
 
 impl Form {
     pub(super) fn of(draft: &Draft, faults: Option<&Faults>) -> Self {
+        Form::with_rows(draft, faults, &|group| group.rows)
+    }
+
+    /// The same with as many rows of a group as this says.
+    pub(super) fn with_rows(
+        draft: &Draft,
+        faults: Option<&Faults>,
+        rows: &dyn Fn(&Group) -> usize,
+    ) -> Self {
         let faults = faults.map(Faults::list).unwrap_or_default();
-        let mut groups: Vec<GroupShown> = GROUPS.iter().map(|group| shown(group, draft)).collect();
+        let shown = |group| shown(group, rows(group), draft);
+        let mut groups: Vec<GroupShown> = GROUPS.iter().map(shown).collect();
         let mut all = Vec::new();
         let mut more_faults = Vec::new();
         for fault in faults {
@@ -124,8 +134,8 @@ fn waypoint_number(key: &str) -> Option<usize> {
     key.strip_prefix("waypoint[")?.split_once(']')?.0.parse().ok()
 }
 
-fn shown(group: &Group, draft: &Draft) -> GroupShown {
-    let rows = group.row_numbers().map(|row| {
+fn shown(group: &Group, rows: usize, draft: &Draft) -> GroupShown {
+    let rows = (1..=rows.max(1)).map(|row| {
         let fields = group.fields.iter().map(|field| field_shown(group, row, field, draft));
         let title = if group.rows == 0 { String::new() } else { format!("{} {row}", group.row) };
         let folded = group.rows > 0 && row > 1;
