@@ -8,6 +8,7 @@ use axum::routing::get;
 use axum::{Json, Router};
 use serde_json::json;
 
+use super::changed;
 use super::deed::{Did, Notice, carry_out, picked_crew, undone};
 use super::key::Device;
 use super::page::{Sorry, html};
@@ -100,8 +101,14 @@ async fn show(
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
     let device = its_own(device, &visit);
-    let effect = |number| said::effect(&visit.dossier, number, None);
-    let notice = did.number().map(|number| Notice::done(effect(number)));
+    let mut effect = did.number().and_then(|number| said::effect(&visit.dossier, number, None));
+    if let (Some(number), Some(effect)) = (did.number(), &mut effect)
+        && let Some(letters) = changed::told(&daemon, &visit.dossier, number).await
+    {
+        effect.push(' ');
+        effect.push_str(&letters.join(" "));
+    }
+    let notice = did.number().map(|_| Notice::done(effect));
     let plan_ref = &visit.dossier.record.plan_ref;
     let worse = match did.number() {
         Some(number) => daemon.worse(plan_ref, number).await.unwrap_or_default(),
@@ -154,13 +161,13 @@ fn receipt(once: &str, done: &Response) -> Response {
     Json(json!({"once": once, "done": true, "next": next})).into_response()
 }
 
-async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {
+pub(super) async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {
     daemon.visit(token, Purpose::Crew).await?.ok_or_else(Sorry::gone)
 }
 
 /// The device, if its key filed this plan. One whose key can't be looked up is like any other: its
 /// reader types a name, and is not refused.
-fn its_own(device: Result<Option<Device>, Sorry>, visit: &Visit) -> Option<Device> {
+pub(super) fn its_own(device: Result<Option<Device>, Sorry>, visit: &Visit) -> Option<Device> {
     device.ok().flatten().filter(|device| device.key.id == visit.dossier.record.key_id)
 }
 
@@ -213,7 +220,7 @@ fn position(text: &str) -> Result<String, String> {
     Ok(position.to_string())
 }
 
-fn is_taken_off(visit: &Visit) -> bool {
+pub(super) fn is_taken_off(visit: &Visit) -> bool {
     !visit.dossier.record.state.is_on_trip(visit.link.who)
 }
 

@@ -8,6 +8,7 @@ mod api;
 mod assets;
 mod board;
 mod certificate;
+mod changed;
 mod confirm;
 mod contact;
 mod crew;

@@ -1,5 +1,6 @@
 //! What people have said about a trip, and which of it can still be taken back.
 
+use super::changed;
 use super::words::{first_name, list};
 use crate::daemon::Dossier;
 use crate::letter::Clock;
@@ -230,8 +231,11 @@ pub(super) fn effect(dossier: &Dossier, number: u32, reader: Option<usize>) -> O
             .to_owned(),
         Event::Answered { answer, .. } => answer_effect(dossier, answer),
         Event::Undone { .. } => undo_effect(dossier, number),
-        Event::Amended { .. }
-        | Event::ClosedByHand { .. }
+        Event::Amended { to, .. } => {
+            let lines = changed::lines(to, &dossier.plan).join(" ");
+            format!("Written down: the plan is changed. {lines}")
+        }
+        Event::ClosedByHand { .. }
         | Event::SentAgain { .. }
         | Event::Tick
         | Event::Handing { .. }
