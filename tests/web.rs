@@ -13,6 +13,8 @@ mod attempts;
 mod board;
 #[path = "web/browser.rs"]
 mod browser;
+#[path = "web/change.rs"]
+mod change;
 #[path = "web/charts.rs"]
 mod charts;
 #[path = "web/contact.rs"]

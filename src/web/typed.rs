@@ -32,6 +32,11 @@ impl Typed {
         self.0.get(name).map_or(&[], Vec::as_slice)
     }
 
+    /// The names of all that came.
+    pub(super) fn names(&self) -> impl Iterator<Item = &str> {
+        self.0.keys().map(String::as_str)
+    }
+
     /// Everything that came, in one text.
     pub(super) fn whole(&self) -> String {
         format!("{:?}", self.0)

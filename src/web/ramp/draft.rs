@@ -93,6 +93,11 @@ impl Draft {
         self.set(MORE_WAYPOINTS.to_owned(), lines.trim_start());
     }
 
+    /// The draft of these fields, by the names of the form's.
+    pub(super) fn of_pairs(pairs: impl IntoIterator<Item = (String, String)>) -> Self {
+        Draft(pairs.into_iter().filter(|(_, value)| !value.is_empty()).collect())
+    }
+
     /// Takes over all that the other holds.
     pub(super) fn fill(&mut self, other: &Draft) {
         self.0.extend(other.0.clone());
@@ -155,7 +160,8 @@ impl Draft {
         group.fields.iter().filter_map(value).collect()
     }
 
-    fn value(&self, kind: Kind, key: &str) -> Option<Value> {
+    /// What a field of this kind becomes in the plan; `None` where it was left empty.
+    pub(super) fn value(&self, kind: Kind, key: &str) -> Option<Value> {
         let text = match kind {
             Kind::Moment => {
                 let parts = moment(key).map(|part| self.get(&part).to_owned());
@@ -175,7 +181,7 @@ impl Draft {
     }
 
     /// The lines of further waypoints, each with its number in the text.
-    fn lines(&self) -> impl Iterator<Item = (usize, &str)> {
+    pub(super) fn lines(&self) -> impl Iterator<Item = (usize, &str)> {
         let lines = self.get(MORE_WAYPOINTS).lines().map(str::trim).enumerate();
         lines.filter(|(_, line)| !line.is_empty()).map(|(at, line)| (at + 1, line))
     }
@@ -190,7 +196,7 @@ impl Draft {
 }
 
 /// The names under which a field is sent.
-fn names(field: &Field) -> Vec<String> {
+pub(super) fn names(field: &Field) -> Vec<String> {
     match field.kind {
         Kind::Moment => moment(field.key).into(),
         _ => vec![field.key.to_owned()],
@@ -216,7 +222,7 @@ fn number(text: &str) -> Value {
 }
 
 /// `position`, `name; position`, `position; stay` or `name; position; stay`.
-fn waypoint(line: &str) -> Value {
+pub(super) fn waypoint(line: &str) -> Value {
     let parts: Vec<&str> = line.split(';').map(str::trim).collect();
     let is_position = |text: &str| text.parse::<Position>().is_ok();
     let (name, position, stay) = match parts[..] {

@@ -1,5 +1,6 @@
 //! The ramp page: a device that holds a key files a plan with it and sees what became of it.
 
+mod change;
 mod draft;
 mod fields;
 mod filed;
@@ -39,6 +40,7 @@ use usual::Offered;
 
 pub(super) fn routes() -> Router<Daemon> {
     Router::new()
+        .merge(change::routes())
         .route("/", get(home))
         .route("/key", post(holding::typed))
         .route("/key/{secret}", get(holding::open))
