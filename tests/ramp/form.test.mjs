@@ -17,7 +17,7 @@ before(async () => {
   const keeper = lamp.newKey('Pell Marsh', '--keeper');
   const [launch, due] = [local(5), local(240)].map((at) => `${at.date}T${at.time}`);
   const { json } = await lamp.api('/api/v1/plans', 'POST', { ...TRIP, times: { launch, return_by: due } });
-  pages = { ramp: '/', filed: '/filed/' + json.ref, crew: new URL(json.links.crew).pathname, code: '/code', trips: '/trips', kept: '/phone', nothing: '/nowhere' };
+  pages = { ramp: '/', filed: '/filed/' + json.ref, crew: new URL(json.links.crew).pathname, change: new URL(json.links.crew).pathname + '/change', code: '/code', trips: '/trips', kept: '/phone', nothing: '/nowhere' };
   lamp.keeper = keeper;
 });
 after(async () => { await hangUp(); await lamp.end(); });
@@ -84,7 +84,7 @@ test('320 px, and letters twice as large: nothing runs out of the screen', async
 
 test('what is tapped is 56 px high, and 12 px from the next', async () => {
   const page = await phone(lamp);
-  for (const where of [pages.ramp, pages.crew]) {
+  for (const where of [pages.ramp, pages.crew, pages.change]) {
     await page.goto(lamp.base + where);
     const wrong = await page.evaluate(() => {
       const all = [...document.querySelectorAll('button, .button, summary, input:not([type=hidden]), select, textarea, .pick')]
