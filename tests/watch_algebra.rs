@@ -14,8 +14,8 @@ use std::collections::BTreeSet;
 use chrono::{DateTime, TimeDelta, Utc};
 use proptest::prelude::*;
 use shorelamp::watch::{
-    Answer, By, Cause, Event, How, Kind, Order, Phase, Recipient, Step, Terms, Watched,
-    next_wakeup, step, wanted,
+    Answer, By, Cause, ContactState, Event, How, Kind, Order, Phase, Recipient, Step, Terms,
+    Watched, next_wakeup, step, wanted,
 };
 
 use lives::{Lived, Moment, answer, life, live, start};
@@ -79,8 +79,12 @@ proptest! {
     #[test]
     fn ticks_coalesce((terms, moments) in life(), wait_s in 0i64..20_000) {
         let (plan, now) = end_of(&terms, &moments);
-        // A contact who can't be reached brings rungs forward, the sooner the more often one looks.
-        if plan.contacts.iter().any(|one| one.cant_act.is_some() || one.told.refused) {
+        // A contact who can't be reached, or wants no letters, brings rungs forward, the sooner the
+        // more often one looks.
+        let brings_forward = |one: &ContactState| {
+            one.cant_act.is_some() || one.told.refused || one.opted_out.is_some()
+        };
+        if plan.contacts.iter().any(brings_forward) {
             return Ok(());
         }
         let until = now + TimeDelta::seconds(wait_s);
