@@ -184,7 +184,7 @@ fn first_alert(plan: &Plan, change: DateTime<Utc>) -> DateTime<Utc> {
     let minutes = Span::from_minutes;
     let ladder = Ladder::new(rungs, minutes(15), minutes(10), minutes(15)).unwrap();
     let due_at = plan.times.return_by.at;
-    let terms = Terms { due_at, grace: ladder.grace, ladder, crew: vec![false], contacts: 1 };
+    let terms = Terms { due_at, grace: ladder.grace(), ladder, crew: vec![false], contacts: 1 };
     let mut plan = Watched::file(terms, due_at - TimeDelta::days(1)).plan;
     let mut at_the_change = [-1, 0, 1].map(|second| change + TimeDelta::seconds(second)).to_vec();
     loop {

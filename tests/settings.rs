@@ -141,7 +141,7 @@ fn the_parts_hold_what_is_written() {
     let third = &settings.ladder.rungs()[2];
     assert_eq!((third.anchor, third.offset_s), (Anchor::Overdue, 0));
     assert_eq!(third.to, [To::Contact(1), To::Contact(2)]);
-    assert_eq!(settings.ladder.grace, Span::from_minutes(10));
+    assert_eq!(settings.ladder.grace(), Span::from_minutes(10));
     assert_eq!(settings.rescues[0].within.unwrap().radius_m, 30.0 * 1852.0);
     assert_eq!(settings.rescues[0].checked.unwrap().to_string(), "2026-10-15");
 }

@@ -50,7 +50,7 @@ pub(super) fn judge(settings: &Settings, config: &Path) -> Done<Judge> {
         asker,
         trust,
         limits: Limits { units: settings.service.units, ..limits(config)? },
-        grace: settings.ladder.grace,
+        grace: settings.ladder.grace(),
     })
 }
 

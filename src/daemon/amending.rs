@@ -265,7 +265,7 @@ fn amendment(state: &Watched, old: &Plan, placed: &Placed) -> Amendment {
     Amendment {
         from_round: state.round,
         due_at: times.return_by.at,
-        grace: times.grace.unwrap_or(state.terms.ladder.grace),
+        grace: times.grace.unwrap_or(state.terms.ladder.grace()),
         crew: crew.collect(),
         contacts: placed.plan.contacts.len(),
         asked: placed.asked.clone(),

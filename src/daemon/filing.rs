@@ -274,7 +274,7 @@ impl Daemon {
         let ladder = self.0.house.ladder.clone();
         Terms {
             due_at: plan.times.return_by.at,
-            grace: plan.times.grace.unwrap_or(ladder.grace),
+            grace: plan.times.grace.unwrap_or(ladder.grace()),
             ladder,
             crew: plan.crew.iter().map(|member| member.email.is_some()).collect(),
             contacts: plan.contacts.len(),

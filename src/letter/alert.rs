@@ -274,7 +274,7 @@ fn again(scene: &Scene<'_>) -> Option<String> {
         }
         Cause::Rung(_) | Cause::Event(_) => String::new(),
     };
-    let repeat = scene.facts.watched.terms.ladder.repeat.spoken();
+    let repeat = scene.facts.watched.terms.ladder.repeat().spoken();
     Some(if has_called(scene) {
         format!(
             "{number}We write again every hour until all are ashore, so that nobody is forgotten."

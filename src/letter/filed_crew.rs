@@ -97,7 +97,7 @@ pub(super) fn ladder(scene: &Scene<'_>) -> Vec<Row> {
         "After that",
         format!(
             "the last letter again every {}, until somebody says that they have called",
-            terms.ladder.repeat.spoken()
+            terms.ladder.repeat().spoken()
         ),
     ));
     rows

@@ -14,7 +14,7 @@ impl Moving {
         answer: &Answer,
     ) -> Result<(), Refusal> {
         let (now, event) = (self.now, self.event);
-        let until = now + self.plan.terms.ladder.pause.delta();
+        let until = now + self.plan.terms.ladder.pause().delta();
         let closed = self.plan.is_closed();
         let one = self.plan.contacts.get_mut(contact).ok_or(Refusal::Nobody)?;
         // What somebody did or saw counts, whoever they are; what they offer to do no longer does.

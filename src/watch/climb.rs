@@ -50,7 +50,7 @@ impl State {
     fn next_call_at(&self) -> Option<DateTime<Utc>> {
         let rungs = self.alert_times().len();
         let went = self.climbed.alerted_at.filter(|_| self.climbed.alert_rungs == rungs)?;
-        let repeat = self.terms.ladder.repeat.delta();
+        let repeat = self.terms.ladder.repeat().delta();
         Some(went + if self.somebody_called() { repeat.max(REPEAT_AFTER_CALL) } else { repeat })
     }
 
@@ -100,7 +100,7 @@ impl Moving {
     /// The next repeat comes no earlier than now.
     pub(super) fn owe_repeat_from_now(&mut self) {
         if self.plan.next_call_at().is_some_and(|at| at < self.now) {
-            let repeat = self.plan.terms.ladder.repeat.delta();
+            let repeat = self.plan.terms.ladder.repeat().delta();
             self.plan.climbed.alerted_at = Some(self.now - repeat);
         }
     }
@@ -109,7 +109,7 @@ impl Moving {
     fn mind_a_clock_set_back(&mut self) {
         let now = self.now;
         self.plan.climbed.alerted_at = self.plan.climbed.alerted_at.map(|at| at.min(now));
-        let longest = now + self.plan.terms.ladder.pause.delta();
+        let longest = now + self.plan.terms.ladder.pause().delta();
         for on_it in self.plan.contacts.iter_mut().filter_map(|one| one.on_it.as_mut()) {
             on_it.until = on_it.until.min(longest);
         }

@@ -9,12 +9,10 @@ use crate::measure::Span;
 /// The rungs in the order of their time, and the spans between what follows.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Ladder {
-    /// From the return time to the moment at which a crew is overdue.
-    pub grace: Span,
-    /// From the last rung to its first repeat, and between repeats.
-    pub repeat: Span,
-    /// For how long an "I am on it" spares its contact the repeats.
-    pub pause: Span,
+    // Nobody outside sets these: a repeat of no time would keep the watch from ever sleeping.
+    grace: Span,
+    repeat: Span,
+    pause: Span,
     rungs: Vec<Rung>,
 }
 
@@ -125,6 +123,24 @@ impl Ladder {
             faults.push(LadderFault::LastRung);
         }
         if faults.is_empty() { Ok(Ladder { grace, repeat, pause, rungs }) } else { Err(faults) }
+    }
+
+    /// From the return time to the moment at which a crew is overdue.
+    #[must_use]
+    pub fn grace(&self) -> Span {
+        self.grace
+    }
+
+    /// From the last rung to its first repeat, and between repeats; at least a second.
+    #[must_use]
+    pub fn repeat(&self) -> Span {
+        self.repeat
+    }
+
+    /// For how long an "I am on it" spares its contact the repeats.
+    #[must_use]
+    pub fn pause(&self) -> Span {
+        self.pause
     }
 
     /// The rungs in the order of their time under the ladder's own grace.

@@ -259,7 +259,7 @@ fn answer_effect(dossier: &Dossier, answer: &Answer) -> String {
             "Written down: you are on it. The crew is told, and so are the contacts who were \
              alerted. Reminders to you pause for {}; the letter that says to call the rescue \
              service comes all the same. Being on it is no call: if they don't answer, call.",
-            terms.ladder.pause.spoken()
+            terms.ladder.pause().spoken()
         ),
         Answer::Called { service, .. } => format!(
             "Written down: you have called {service}. Later letters say so, and ask nobody to \

@@ -224,7 +224,7 @@ fn judge(settings: &Settings) -> Judge {
         asker: Asker::new("keeper@example.org", Duration::from_secs(1)),
         trust: Trust::default(),
         limits: Limits::default(),
-        grace: settings.ladder.grace,
+        grace: settings.ladder.grace(),
     }
 }
 

@@ -155,7 +155,7 @@ async fn daemon(settings: &Settings, folder: &TempDir, moved_ms: Arc<AtomicI64>)
         asker: Asker::new("keeper@example.org", Duration::from_secs(1)),
         trust: Trust::default(),
         limits: Limits::default(),
-        grace: settings.ladder.grace,
+        grace: settings.ladder.grace(),
     };
     let house = House {
         name: settings.service.name.clone(),

@@ -203,7 +203,7 @@ impl World {
             asker: Asker::new("keeper@example.org", Duration::from_secs(1)),
             trust: Trust::default(),
             limits: Limits::default(),
-            grace: settings.ladder.grace,
+            grace: settings.ladder.grace(),
         };
         let house = House {
             name: settings.service.name.clone(),

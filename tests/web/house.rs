@@ -208,7 +208,7 @@ fn daemon(
         asker: Asker::new("keeper@example.org", Duration::from_secs(1)),
         trust: Trust::default(),
         limits: CautionLimits::default(),
-        grace: settings.ladder.grace,
+        grace: settings.ladder.grace(),
     };
     let house = House {
         name: settings.service.name.clone(),
