@@ -70,6 +70,8 @@ proptest! {
                 Event::Extended { .. }
                     | Event::SentAgain { .. }
                     | Event::Answered { answer: Answer::OnIt | Answer::Called { .. }, .. }
+                    // Each correction that is refused leaves somebody to be told by hand.
+                    | Event::Refused { kind: Kind::StandDown, .. }
             );
             if says_more {
                 continue;

@@ -56,37 +56,65 @@ prop_compose! {
     }
 }
 
-pub fn by() -> impl Strategy<Value = By> {
-    prop_oneof![
-        Just(By::Crew(None)),
-        (0usize..3).prop_map(|at| By::Contact(at, "Mirela".to_owned())),
-        Just(By::Keeper("board".to_owned()))
-    ]
-}
+/// The numbers of which one event is made. A union of strategies costs several times as much to draw
+/// from, and a million lives are wanted.
+struct Dice([u16; 16], usize);
 
-fn place() -> impl Strategy<Value = Place> {
-    prop_oneof![
-        Just(Place::Removed),
-        Just(Place::Unreached),
-        Just(Place::Reached),
-        Just(Place::ReachedAnew)
-    ]
-}
+impl Dice {
+    /// One of so many, from 0 on; what proptest makes smaller, this makes smaller.
+    fn below(&mut self, sides: u32) -> u32 {
+        let thrown = self.0.get(self.1).copied().unwrap_or_default();
+        self.1 += 1;
+        (u32::from(thrown) * sides) >> 16
+    }
 
-prop_compose! {
+    fn place(&mut self, sides: u32) -> usize {
+        self.below(sides) as usize
+    }
+
+    fn span(&mut self, sides: u32) -> Span {
+        Span::from_seconds(self.below(sides))
+    }
+
+    fn by(&mut self) -> By {
+        match self.below(5) {
+            0 | 1 => By::Crew(None),
+            2 => By::Keeper("board".to_owned()),
+            _ => By::Contact(self.place(3), "Mirela".to_owned()),
+        }
+    }
+
+    fn reader(&mut self) -> Recipient {
+        match self.place(7) {
+            at @ 0..3 => Recipient::Crew(at),
+            at @ 3..6 => Recipient::Contact(at - 3),
+            _ => Recipient::Keeper,
+        }
+    }
+
+    fn answer(&mut self) -> Answer {
+        match self.below(5) {
+            0 => Answer::HaveIt,
+            1 => Answer::OnIt,
+            2 => Answer::CantAct,
+            3 => called(),
+            _ => Answer::Never,
+        }
+    }
+
     /// A new version; what depends on the plan that it is made from is filled in as it happens.
-    fn amendment()(
-        due_in_s in 0u32..7200,
-        grace_s in 0u32..3600,
-        crew in prop::collection::vec(place(), 1..5),
-        asked in prop::collection::vec(0usize..4, 0..4),
-        stale in prop::bool::weighted(0.1),
-    ) -> Amendment {
-        let due_at = start() + TimeDelta::seconds(i64::from(due_in_s));
+    fn amendment(&mut self) -> Amendment {
+        const PLACES: [Place; 4] =
+            [Place::Removed, Place::Unreached, Place::Reached, Place::ReachedAnew];
+        let due_at = start() + self.span(7200).delta();
+        let grace = self.span(3600);
+        let stale = self.below(10) == 9;
+        let crew = (0..=self.below(4)).map(|_| PLACES[self.place(4)]).collect();
+        let asked = (0..self.below(4)).map(|_| self.place(4)).collect();
         Amendment {
             from_round: u32::from(stale),
             due_at,
-            grace: Span::from_seconds(grace_s),
+            grace,
             crew,
             contacts: 0,
             asked,
@@ -95,6 +123,33 @@ prop_compose! {
             joined: Vec::new(),
             left: Vec::new(),
             parts: Vec::new(),
+        }
+    }
+
+    fn event(&mut self) -> Event {
+        match self.below(24) {
+            0..6 => Event::Tick,
+            6..8 => Event::CheckedIn {
+                by: self.by(),
+                who: (0..self.below(3)).map(|_| self.place(3)).collect(),
+                how: None,
+            },
+            8 => Event::Extended { later: self.span(7200), by: self.by() },
+            9..11 => Event::Amended { by: self.by(), to: Box::new(self.amendment()) },
+            11 => Event::CalledOff { by: self.by() },
+            12 => Event::StillOut { place: None, note: None, by: self.by() },
+            13 => Event::ClosedByHand { by: self.by(), reason: "they telephoned".to_owned() },
+            14 => Event::SentAgain { to: self.reader(), by: self.by() },
+            15..18 => Event::Answered {
+                contact: self.place(3),
+                answer: self.answer(),
+                name: "Dunstan".to_owned(),
+            },
+            18..20 => Event::Undone { event: 1 + self.below(39), by: self.by() },
+            20 => Event::Refused { to: self.reader(), kind: Kind::Overdue },
+            21 => Event::Bounced { to: self.reader(), kind: Kind::Overdue },
+            22 => Event::TakenAgain { to: self.reader() },
+            _ => Event::Refused { to: self.reader(), kind: Kind::StandDown },
         }
     }
 }
@@ -111,52 +166,28 @@ pub fn made_for(plan: &Watched, event: &Event, at: DateTime<Utc>) -> Event {
     Event::Amended { to, by: by.clone() }
 }
 
-pub fn reader() -> impl Strategy<Value = Recipient> {
-    prop_oneof![
-        (0usize..3).prop_map(Recipient::Crew),
-        (0usize..3).prop_map(Recipient::Contact),
-        Just(Recipient::Keeper)
-    ]
-}
-
-pub fn answer() -> impl Strategy<Value = Answer> {
-    let called = Answer::Called {
+fn called() -> Answer {
+    Answer::Called {
         service: "the coast guard".to_owned(),
         when: "21:10".to_owned(),
         reference: None,
-    };
+    }
+}
+
+pub fn answer() -> impl Strategy<Value = Answer> {
     prop_oneof![
         Just(Answer::HaveIt),
         Just(Answer::OnIt),
         Just(Answer::CantAct),
-        Just(called),
+        Just(called()),
         Just(Answer::Never)
     ]
 }
 
-pub fn event() -> impl Strategy<Value = Event> {
-    prop_oneof![
-        6 => Just(Event::Tick),
-        2 => (prop::collection::vec(0usize..3, 0..3), by())
-            .prop_map(|(who, by)| Event::CheckedIn { who, by, how: None }),
-        1 => (0u32..7200, by())
-            .prop_map(|(s, by)| Event::Extended { later: Span::from_seconds(s), by }),
-        2 => (amendment(), by()).prop_map(|(to, by)| Event::Amended { to: Box::new(to), by }),
-        1 => by().prop_map(|by| Event::CalledOff { by }),
-        1 => by().prop_map(|by| Event::StillOut { place: None, note: None, by }),
-        1 => by().prop_map(|by| Event::ClosedByHand { by, reason: "they telephoned".to_owned() }),
-        1 => (reader(), by()).prop_map(|(to, by)| Event::SentAgain { to, by }),
-        3 => (0usize..3, answer()).prop_map(|(contact, answer)| {
-            Event::Answered { contact, name: "Dunstan".to_owned(), answer }
-        }),
-        2 => (1u32..40, by()).prop_map(|(event, by)| Event::Undone { event, by }),
-        1 => reader().prop_map(|to| Event::Refused { to, kind: Kind::Overdue }),
-        1 => reader().prop_map(|to| Event::TakenAgain { to }),
-    ]
-}
-
 pub fn life() -> impl Strategy<Value = (Terms, Vec<Moment>)> {
-    (terms(), prop::collection::vec((0u32..1800, event()), 0..40))
+    let moment = (0u32..1800, any::<[u16; 16]>())
+        .prop_map(|(wait_s, thrown)| (wait_s, Dice(thrown, 0).event()));
+    (terms(), prop::collection::vec(moment, 0..40))
 }
 
 /// One step of a life as it went.
