@@ -213,6 +213,12 @@ fn what_is_no_ladder_is_told() {
     let to_one = rung(Anchor::Overdue, 30, &[To::Contact(1)], RungKind::CallRescue);
     assert_eq!(fault(vec![to_one]), [LadderFault::LastRung]);
     assert_eq!(fault(vec![overdue(30, &[To::Contacts])]), [LadderFault::LastRung]);
+    for offset_s in [i64::MIN, -401 * 86_400, 401 * 86_400, i64::MAX] {
+        let far = Rung { offset_s, ..due(&[To::Crew]) };
+        assert!(fault(vec![far, last()]).contains(&LadderFault::TooFar(1)), "{offset_s}");
+        let far = Rung { offset_s, ..last() };
+        assert!(fault(vec![far]).contains(&LadderFault::TooFar(1)), "{offset_s}");
+    }
     let span = Span::from_minutes;
     let no_repeat = Ladder::new(vec![last()], span(15), Span::ZERO, span(15));
     assert_eq!(no_repeat, Err(vec![LadderFault::Repeat]));

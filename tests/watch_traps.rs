@@ -259,3 +259,38 @@ fn a_refused_stand_down_is_told_to_the_crew() {
     let sent = world.relay();
     assert!(sent.contains(&(Recipient::Crew(0), Kind::News)), "{sent:?}");
 }
+
+/// A panic would stop the watch over every other plan too, so no time is too far: an open plan is
+/// still looked at again, whatever is said of it at either end of time.
+#[test]
+fn no_plan_at_an_end_of_time_makes_the_watch_panic() {
+    let (first, last) = (DateTime::<Utc>::MIN_UTC, DateTime::<Utc>::MAX_UTC);
+    let by = || By::Crew(None);
+    let says = |answer| Event::Answered { contact: 0, name: "Dunstan".to_owned(), answer };
+    for due_at in [first, due(), last] {
+        for now in [first, due(), last] {
+            for then in [first, due(), last] {
+                let filed = Watched::file(Terms { due_at, ..terms() }, now);
+                let mut plan = filed.plan;
+                for event in [
+                    Event::Tick,
+                    says(Answer::OnIt),
+                    says(Answer::CantAct),
+                    Event::Extended { later: Span::LONGEST, by: by() },
+                    Event::Tick,
+                    Event::CalledOff { by: by() },
+                    Event::Tick,
+                ] {
+                    // What does not apply is refused, and the plan stays as it is.
+                    plan = step(&plan, &event, then).map_or(plan, |next| next.plan);
+                    assert_eq!(next_wakeup(&plan).is_none(), plan.is_closed(), "{event:?}");
+                    for order in &filed.orders {
+                        let _ = wanted(&plan, order, then);
+                    }
+                }
+                let undone = Event::Undone { event: plan.events, by: by() };
+                assert!(step(&plan, &undone, then).is_ok(), "a calling-off of just now");
+            }
+        }
+    }
+}

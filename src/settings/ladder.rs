@@ -154,7 +154,9 @@ fn place(written: &Written, fault: &LadderFault, grace: Span) -> Range<usize> {
     let rungs = list.map_or(&[][..], |list| list.get_ref());
     let rung = |number: &usize| rungs.get(number - 1);
     let place = match fault {
-        LadderFault::TooEarly(number) => rung(number).map(|rung| rung.at.span()),
+        LadderFault::TooEarly(number) | LadderFault::TooFar(number) => {
+            rung(number).map(|rung| rung.at.span())
+        }
         LadderFault::WrongReader(number) | LadderFault::Nobody(number) => {
             rung(number).map(|rung| rung.to.span())
         }

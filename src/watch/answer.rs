@@ -1,6 +1,7 @@
 //! What contacts answer.
 
 use super::event::Answer;
+use super::ladder::moved;
 use super::letters::{Kind, Recipient};
 use super::state::{CalledRescue, ContactState, OnIt, Phase};
 use super::step::{Moving, Refusal};
@@ -14,7 +15,7 @@ impl Moving {
         answer: &Answer,
     ) -> Result<(), Refusal> {
         let (now, event) = (self.now, self.event);
-        let until = now + self.plan.terms.ladder.pause().delta();
+        let until = moved(now, self.plan.terms.ladder.pause().delta());
         let closed = self.plan.is_closed();
         let one = self.plan.contacts.get_mut(contact).ok_or(Refusal::Nobody)?;
         // What somebody did or saw counts, whoever they are; what they offer to do no longer does.

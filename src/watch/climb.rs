@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
+use super::ladder::moved;
 use super::letters::{Cause, Kind, Recipient};
 use super::state::{Phase, RanOut, State, Watched};
 use super::step::Moving;
@@ -40,7 +41,7 @@ impl State {
         if let (Some(&(_, nominal)), Some(went)) = (last, self.climbed.alerted_at) {
             let shift = went - nominal;
             for (_, at) in times.iter_mut().skip(self.climbed.alert_rungs) {
-                *at += shift;
+                *at = moved(*at, shift);
             }
         }
         times
@@ -51,7 +52,8 @@ impl State {
         let rungs = self.alert_times().len();
         let went = self.climbed.alerted_at.filter(|_| self.climbed.alert_rungs == rungs)?;
         let repeat = self.terms.ladder.repeat().delta();
-        Some(went + if self.somebody_called() { repeat.max(REPEAT_AFTER_CALL) } else { repeat })
+        let called = self.somebody_called();
+        Some(moved(went, if called { repeat.max(REPEAT_AFTER_CALL) } else { repeat }))
     }
 
     /// Whether these rungs address contacts of whom none can be reached and act.
@@ -101,7 +103,7 @@ impl Moving {
     pub(super) fn owe_repeat_from_now(&mut self) {
         if self.plan.next_call_at().is_some_and(|at| at < self.now) {
             let repeat = self.plan.terms.ladder.repeat().delta();
-            self.plan.climbed.alerted_at = Some(self.now - repeat);
+            self.plan.climbed.alerted_at = Some(moved(self.now, -repeat));
         }
     }
 
@@ -109,7 +111,7 @@ impl Moving {
     fn mind_a_clock_set_back(&mut self) {
         let now = self.now;
         self.plan.climbed.alerted_at = self.plan.climbed.alerted_at.map(|at| at.min(now));
-        let longest = now + self.plan.terms.ladder.pause().delta();
+        let longest = moved(now, self.plan.terms.ladder.pause().delta());
         for on_it in self.plan.contacts.iter_mut().filter_map(|one| one.on_it.as_mut()) {
             on_it.until = on_it.until.min(longest);
         }

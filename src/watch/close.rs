@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 
+use super::ladder::moved;
 use super::letters::{Kind, Recipient};
 use super::state::{Closing, How, Phase};
 use super::step::{Moving, Refusal};
@@ -29,7 +30,7 @@ impl Moving {
     /// Whether it closed so long ago that nothing can be taken back any more.
     pub(super) fn is_past_taking_back(&self) -> bool {
         match self.plan.phase {
-            Phase::Closed(closing) => self.now > closing.at + UNDO_WITHIN,
+            Phase::Closed(closing) => self.now > moved(closing.at, UNDO_WITHIN),
             Phase::Armed | Phase::Overdue => false,
         }
     }

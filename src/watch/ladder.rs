@@ -21,7 +21,7 @@ pub struct Ladder {
 pub struct Rung {
     /// What its time is counted from.
     pub anchor: Anchor,
-    /// Seconds from the anchor, negative before it.
+    /// Seconds from the anchor, negative before it; at most [`Span::LONGEST`] either way.
     pub offset_s: i64,
     /// Who is written to.
     pub to: Vec<To>,
@@ -84,6 +84,9 @@ pub enum LadderFault {
     /// A rung for nobody.
     #[error("rung {0} goes to nobody; give it to = [\"contacts\"] or another reader")]
     Nobody(usize),
+    /// A rung of no trip.
+    #[error("rung {0} is more than 400 days from the moment that it is counted from")]
+    TooFar(usize),
     /// A repeat of no time would never stop.
     #[error("repeat must be at least 1s")]
     Repeat,
@@ -167,23 +170,34 @@ impl Ladder {
             .filter(|(_, rung)| rung.kind.is_alert() == alerts)
             .map(|(number, rung)| {
                 least_s = least_s.max(rung.after_due_s(grace));
-                (number, due_at + TimeDelta::seconds(least_s))
+                (number, moved(due_at, TimeDelta::seconds(least_s)))
             })
             .collect()
     }
+}
+
+/// This moment moved by so much, or the end of all time that way: no sum of times makes the watch
+/// panic, and so forget every other plan.
+pub(super) fn moved(at: DateTime<Utc>, by: TimeDelta) -> DateTime<Utc> {
+    let end =
+        if by < TimeDelta::zero() { DateTime::<Utc>::MIN_UTC } else { DateTime::<Utc>::MAX_UTC };
+    at.checked_add_signed(by).unwrap_or(end)
 }
 
 impl Rung {
     fn after_due_s(&self, grace: Span) -> i64 {
         match self.anchor {
             Anchor::Due => self.offset_s,
-            Anchor::Overdue => self.offset_s + i64::from(grace.seconds()),
+            Anchor::Overdue => self.offset_s.saturating_add(i64::from(grace.seconds())),
         }
     }
 
     fn faults(&self, number: usize, grace: Span) -> Vec<LadderFault> {
         let mut faults = Vec::new();
         let to_contact = self.to.iter().any(|to| matches!(to, To::Contact(_) | To::Contacts));
+        if self.offset_s.unsigned_abs() > u64::from(Span::LONGEST.seconds()) {
+            faults.push(LadderFault::TooFar(number));
+        }
         let early = self.after_due_s(grace) < i64::from(grace.seconds());
         if early && (to_contact || self.kind.is_alert()) {
             faults.push(LadderFault::TooEarly(number));

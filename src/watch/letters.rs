@@ -6,7 +6,7 @@ use std::str::FromStr;
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
-use super::ladder::RungKind;
+use super::ladder::{RungKind, moved};
 use super::state::{Phase, Watched};
 
 /// What a letter is.
@@ -239,7 +239,7 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
 #[must_use]
 pub fn retry_until(plan: &Watched) -> Option<DateTime<Utc>> {
     match plan.phase {
-        Phase::Closed(closing) => Some(closing.at + AFTER_CLOSING),
+        Phase::Closed(closing) => Some(moved(closing.at, AFTER_CLOSING)),
         _ => None,
     }
 }

@@ -41,7 +41,10 @@
 //!
 //! For everything that reads a state:
 //! - [`step`] and its parts are total: no panic, no clock, no chance. What does not apply is a
-//!   [`Refusal`], and leaves the plan as it was; the same event again changes nothing.
+//!   [`Refusal`], and leaves the plan as it was; the same event again changes nothing, but for one
+//!   that says something new each time: an extension, "I am on it", "I have called", a letter sent
+//!   again, a correction that is refused once more. No time is too far: sums of times end at the
+//!   ends of time.
 //! - Places of people are for life; an amendment adds at the end.
 //! - Rounds and event numbers only grow, and phases move as the table in DEVELOPERS.md shows.
 //!
@@ -50,9 +53,11 @@
 //! A [`Watched`] comes from [`Watched::file`] and [`step`], or from what one of them gave, written
 //! down and read back; the compiler holds that. Letters and pages read every field of its
 //! [`State`] and can set none: a copy of a state, altered, is no plan, for nothing outside this
-//! module makes a `Watched` of it. What is read back is as good as the text: `store` keeps a
-//! checksum beside it, and folds the plan again from its events where the two differ. Each of the
-//! sentences above has its test: `tests/watch*.rs`.
+//! module makes a `Watched` of it. A [`Ladder`] comes from [`Ladder::new`], which refuses what would
+//! tell nobody ashore to call, or never let the watch sleep, and nobody sets its spans afterwards.
+//! What is read back is as good as the text: `store` keeps a checksum beside it, and folds the plan
+//! again from its events where the two differ. Each of the sentences above has its test:
+//! `tests/watch*.rs`.
 
 mod again;
 mod amend;

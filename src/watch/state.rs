@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::event::By;
-use super::ladder::{Ladder, To};
+use super::ladder::{Ladder, To, moved};
 use super::letters::{Cause, Kind, Recipient};
 use super::step::Step;
 use crate::measure::Span;
@@ -291,7 +291,7 @@ impl State {
     /// When the crew is overdue: the return time and the grace.
     #[must_use]
     pub fn overdue_at(&self) -> DateTime<Utc> {
-        self.terms.due_at + self.terms.grace.delta()
+        moved(self.terms.due_at, self.terms.grace.delta())
     }
 
     /// Those of the crew who are not ashore, by their place in the plan.

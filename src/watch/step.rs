@@ -4,6 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use thiserror::Error;
 
 use super::event::{By, Event};
+use super::ladder::moved;
 use super::letters::{Cause, Kind, Order, Recipient};
 use super::state::{Ashore, How, LastWord, Phase, State, Watched};
 use crate::measure::Span;
@@ -226,7 +227,7 @@ impl Moving {
         if later == Span::ZERO {
             return Ok(());
         }
-        let due_at = self.plan.terms.due_at + later.delta();
+        let due_at = moved(self.plan.terms.due_at, later.delta());
         if due_at <= self.now {
             let past = (self.now - self.plan.terms.due_at).max(TimeDelta::zero());
             let past_s = u32::try_from(past.num_seconds()).unwrap_or(u32::MAX);
