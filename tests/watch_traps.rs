@@ -294,3 +294,24 @@ fn no_plan_at_an_end_of_time_makes_the_watch_panic() {
         }
     }
 }
+
+/// No letter reaches the first, who was left only for having called; the other can't act. When the
+/// call is taken back nobody is left, and those who can still call hear of it at once.
+#[test]
+fn a_call_taken_back_that_leaves_nobody_waits_for_no_repeat() {
+    let mut world = World::filed(terms());
+    world.happens(15, &Event::Tick);
+    world.relay();
+    world.happens(16, &Event::Refused { to: Recipient::Contact(0), kind: Kind::Overdue });
+    let says = |contact, answer| Event::Answered { contact, name: "Dunstan".to_owned(), answer };
+    let (service, when) = ("the coast guard".to_owned(), "21:01".to_owned());
+    let call = world.happens(17, &says(0, Answer::Called { service, when, reference: None }));
+    world.happens(18, &says(1, Answer::CantAct));
+    world.relay();
+    assert!(!world.plan.nobody_left());
+    world.undone(19, call);
+    assert!(world.plan.nobody_left());
+    let told = world.relay();
+    assert!(told.contains(&(Recipient::Crew(0), Kind::CallRescue)), "{told:?}");
+    assert!(told.contains(&(Recipient::Keeper, Kind::CallRescue)), "{told:?}");
+}

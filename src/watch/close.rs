@@ -66,6 +66,7 @@ impl Moving {
             closing.is_some_and(|closing| closing.event == event && closing.how != How::Ashore);
         let said =
             self.plan.crew.iter().any(|one| one.words.iter().any(|word| word.event == event));
+        let in_reach = self.plan.in_reach();
         let afloat_again = self.put_afloat(event);
         let answer = self.forget_answer(event);
         if !(by_word || said || answer) {
@@ -81,7 +82,12 @@ impl Moving {
             return Ok(());
         }
         self.tell_news();
-        self.climb();
+        // Somebody whom no letter reaches was left only for having called.
+        if self.plan.in_reach() < in_reach {
+            self.hurry();
+        } else {
+            self.climb();
+        }
         Ok(())
     }
 

@@ -464,7 +464,12 @@ impl State {
     /// Whether no contact is left who can be reached and act.
     #[must_use]
     pub fn nobody_left(&self) -> bool {
-        (0..self.contacts.len()).all(|contact| self.is_out_of_reach(contact))
+        self.in_reach() == 0
+    }
+
+    /// How many contacts can be reached and act.
+    pub(super) fn in_reach(&self) -> usize {
+        (0..self.contacts.len()).filter(|&contact| !self.is_out_of_reach(contact)).count()
     }
 
     /// Whether an "I have called" stands.
