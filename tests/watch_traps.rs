@@ -315,3 +315,26 @@ fn a_call_taken_back_that_leaves_nobody_waits_for_no_repeat() {
     assert!(told.contains(&(Recipient::Crew(0), Kind::CallRescue)), "{told:?}");
     assert!(told.contains(&(Recipient::Keeper, Kind::CallRescue)), "{told:?}");
 }
+
+/// Nobody ashore is left, so the crew was told to call in their stead: that is what they hold, and
+/// what a letter sent again says, though the rung itself says less and to others.
+#[test]
+fn whoever_was_told_in_their_stead_is_sent_the_same_again() {
+    let rungs = vec![
+        rung(Anchor::Overdue, 0, &[To::Keeper], RungKind::Overdue),
+        rung(Anchor::Overdue, 30, &[To::Contacts], RungKind::CallRescue),
+    ];
+    let span = Span::from_minutes;
+    let ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
+    let mut world = World::filed(Terms { ladder, ..terms() });
+    for contact in [0, 1] {
+        let to = Recipient::Contact(contact);
+        world.happens(-50, &Event::Refused { to, kind: Kind::Filed });
+    }
+    world.relay();
+    world.happens(15, &Event::Tick);
+    assert!(world.relay().contains(&(Recipient::Crew(0), Kind::CallRescue)));
+    let by = By::Keeper("board".to_owned());
+    world.happens(16, &Event::SentAgain { to: Recipient::Crew(0), by });
+    assert_eq!(world.relay(), [(Recipient::Crew(0), Kind::CallRescue)]);
+}

@@ -209,3 +209,11 @@ fn another_address_is_greeted_and_no_longer_counts_as_refused() {
     );
     assert!(!world.plan.told(Recipient::Crew(0)).refused);
 }
+
+#[test]
+fn nobody_is_asked_whom_the_new_version_has_no_place_for() {
+    let world = World::filed();
+    let to = version(&world, 60);
+    let asked = vec![0, to.contacts];
+    assert_eq!(refusal(&world, Amendment { asked, ..to }), Refusal::Nobody);
+}
