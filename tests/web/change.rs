@@ -50,6 +50,8 @@ async fn the_form_comes_filled_and_says_nothing_of_health_and_opening_it_changes
     assert!(shown.contains("Nothing is changed until you press"), "{shown}");
     assert!(!shown.contains("CANARY"), "medical is for the alert");
     assert!(shown.contains("is not shown here, and stays as it is"));
+    assert!(shown.contains("Shown on the device that filed"), "how contacts are reached");
+    assert!(!shown.contains("mirela@") && !shown.contains("dunstan@"), "{shown}");
     let form = form_of(&shown, "change");
     for (name, value) in [
         ("times.return_by.date", "2026-06-14"),
@@ -59,7 +61,9 @@ async fn the_form_comes_filled_and_says_nothing_of_health_and_opening_it_changes
         ("crew[1].medical", ""),
         ("crew[2].name", "Tomas Bright"),
         ("crew[3].name", ""),
-        ("contact[2].email", "mirela@example.org"),
+        ("contact[2].name", "Mirela Sandoval"),
+        ("contact[2].email", ""),
+        ("contact[2].phone", ""),
         ("waypoint[1].stay", "2h"),
         ("title", "Halibut drift"),
     ] {
@@ -214,6 +218,7 @@ async fn it_wants_a_name_but_on_the_device_that_filed_and_comes_from_no_other_pa
     let own = lamp.get(&page).header("cookie", &cookie).send().await.unwrap();
     let own = form_of(&text(own).await, "change").typed(&FRIEND).typed(&[("do", "change")]);
     assert!(!own.fields.contains_key("name"), "the device's own form asks for none");
+    assert_eq!(own.fields["contact[2].email"], "mirela@example.org");
     let post = |form: Form| lamp.post(&form.action).header("cookie", &cookie).form(&form.fields);
     let stolen = post(own.typed(&[("token", "AAAA")])).send().await.unwrap();
     assert_eq!(stolen.status(), StatusCode::UNPROCESSABLE_ENTITY);

@@ -118,6 +118,11 @@ impl Draft {
         }
     }
 
+    /// Empties a field.
+    pub(super) fn clear(&mut self, key: &str) {
+        self.0.remove(key);
+    }
+
     /// The plan, or everything that is wrong with it.
     pub(super) fn plan(&self) -> Result<Plan, Faults> {
         let no_files = |_: &str| Err("stands for a file; type the points instead".to_owned());

@@ -70,7 +70,7 @@ async fn show(
         return Ok(see_other(&format!("/crew/{token}")));
     }
     let device = its_own(device, &visit);
-    let standing = Standing::of(&visit.dossier.plan, &visit.dossier.record.state);
+    let standing = Standing::of(&visit.dossier.plan, &visit.dossier.record.state, device.is_some());
     let filled = Filled { draft: standing.shown.clone(), meanwhile: Default::default() };
     let (once, name) = (new_key()?, String::new());
     let sheet = Sheet { token, visit, device, standing, filled, once, name };
@@ -104,7 +104,7 @@ async fn send(
         }
     }
     let state = &visit.dossier.record.state;
-    let standing = Standing::of(&visit.dossier.plan, state);
+    let standing = Standing::of(&visit.dossier.plan, state, device.is_some());
     let is_newest = typed.get("round").parse() == Ok(state.round);
     let seen = if is_newest { standing.shown.clone() } else { seen(&typed) };
     let filled = standing.fill(&seen, &typed);
@@ -203,7 +203,8 @@ impl Sheet {
                 // Somebody was quicker by a moment.
                 self.visit = open(daemon, &self.token).await?;
                 let dossier = &self.visit.dossier;
-                self.standing = Standing::of(&dossier.plan, &dossier.record.state);
+                self.standing =
+                    Standing::of(&dossier.plan, &dossier.record.state, self.device.is_some());
                 self.filled = self.standing.fill(seen, typed);
                 self.once = new_key()?;
                 let why = self.moved_on();

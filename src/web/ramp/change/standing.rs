@@ -22,6 +22,9 @@ const SPARE: usize = 2;
 /// The most rows of a group that are read: more than a plan takes.
 const MOST_READ: usize = 80;
 
+/// What a contact is reached by.
+pub(super) const WAYS_TO_REACH: [&str; 2] = ["email", "phone"];
+
 /// The plan as it stands.
 pub(super) struct Standing {
     /// In the plan file's keys, with everybody in their place for life.
@@ -45,11 +48,21 @@ pub(super) struct Filled {
 }
 
 impl Standing {
-    pub(super) fn of(plan: &Plan, state: &Watched) -> Self {
+    /// `by_filer`: for the device that filed. Any other of the crew is not told how the contacts are
+    /// reached: they were given to whoever filed.
+    pub(super) fn of(plan: &Plan, state: &Watched, by_filer: bool) -> Self {
         let mut document = serde_json::to_value(plan).unwrap_or_default();
         // An extension moves the return time and makes no version.
         document["times"]["return_by"] = plan.times.local(state.terms.due_at).into();
-        Standing::new(document, state.on_trip(), state.asked())
+        let mut standing = Standing::new(document, state.on_trip(), state.asked());
+        if !by_filer {
+            for row in 1..=standing.filed_rows("contact") {
+                for key in WAYS_TO_REACH {
+                    standing.shown.clear(&format!("contact[{row}].{key}"));
+                }
+            }
+        }
+        standing
     }
 
     pub(super) fn new(document: Value, crew: Vec<usize>, contacts: Vec<usize>) -> Self {

@@ -9,6 +9,7 @@ use form_urlencoded::Serializer;
 use super::super::draft::{Draft, moment};
 use super::super::form::{self, FaultShown, FieldShown, Form, GroupShown, RowShown};
 use super::super::judged::Judged;
+use super::standing::WAYS_TO_REACH;
 use super::{Sheet, Told};
 use crate::caution::Caution;
 use crate::daemon::Daemon;
@@ -134,6 +135,11 @@ impl Sheet {
                                   leave this empty. Shown to your contacts only once you are \
                                   overdue";
                 }
+                if is_filed && self.device.is_none() && is_way_to_reach(&field.name) {
+                    field.needed = false;
+                    field.hint = "Shown on the device that filed, and stays as it is if you leave \
+                                  this empty";
+                }
                 if field.name == "times.grace" {
                     field.hint = "How long after that your contacts are told: like 20m or 1h. Left \
                                   empty, it stays as it is";
@@ -212,6 +218,11 @@ impl Sheet {
         };
         rows.join(", ")
     }
+}
+
+fn is_way_to_reach(name: &str) -> bool {
+    let key = name.strip_prefix("contact[").and_then(|rest| rest.split_once("].")).map(|it| it.1);
+    key.is_some_and(|key| WAYS_TO_REACH.contains(&key))
 }
 
 fn same(one: &Draft, other: &Draft, key: &str) -> bool {
