@@ -166,7 +166,7 @@ async function begin() {
   // Whoever keeps no usual trip need not type the same people twice.
   const last = bare(local('last'));
   if (last) local('last', last);
-  if (last && !$('#trips')) form.before(button('As last time' + (local('notes') ? ' for today' : ' but medical notes'), () => asBefore(last, 180)));
+  if (last && !$('#trips')) form.before(button('As last time' + (local('notes') ? '' : ' but medical notes'), () => asBefore(last, 180)));
   $('#keep').checked = local('notes')?.[2];
   fold();
   readBack();
