@@ -298,9 +298,14 @@ fn boundary(message_id: &str) -> String {
 /// A part in quoted-printable, which every relay carries and every line of which is short.
 fn printable(text: &str, content_type: ContentType) -> Result<SinglePart, MimeError> {
     let encoding = ContentTransferEncoding::QuotedPrintable;
-    let body = Body::new_with_encoding(text.to_owned(), encoding)
+    let body = Body::new_with_encoding(with_line_ends(text), encoding)
         .map_err(|_| MimeError::Incomplete("the text can't be encoded".to_owned()))?;
     Ok(SinglePart::builder().header(content_type).body(body))
+}
+
+/// The library puts in each CR by itself and moves all that follows it, a megabyte for every letter.
+fn with_line_ends(text: &str) -> String {
+    text.replace("\r\n", "\n").replace('\n', "\r\n")
 }
 
 impl Invitation {
