@@ -1,7 +1,7 @@
 //! Filing under an id that the device made: the receipt, the look-up, the throwing away.
 
 use reqwest::{Response, StatusCode};
-use serde_json::Value;
+use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
 use super::browser::forms;
@@ -149,6 +149,28 @@ async fn another_sites_page_files_nothing_with_a_devices_cookie() {
     let answer = request.header("content-type", form).send().await.unwrap();
     assert_eq!(answer.status(), StatusCode::FORBIDDEN);
     assert_eq!(open(&lamp).await, 0);
+}
+
+/// The form has four rows: nobody must stay out of the next plan unnoticed.
+#[tokio::test]
+async fn what_the_form_has_no_rows_for_is_kept_as_no_usual_trip() {
+    let lamp = Lamp::lit().await;
+    let cookie = format!("shorelamp={}", lamp.key);
+    let mut many = plan();
+    for name in ["Pia Lindqvist", "Anouk Visser", "Pell Marsh"] {
+        many["crew"].as_array_mut().unwrap().push(json!({"name": name}));
+    }
+    let filed = lamp.file(&many).await;
+    let page = format!("/filed/{}", filed["ref"].as_str().unwrap());
+    let page = text(lamp.get(&page).header("cookie", &cookie).send().await.unwrap()).await;
+    let keep = forms(&page).remove(0);
+    let kept = lamp.post("/trips").header("cookie", &cookie).form(&keep.fields);
+    let kept = kept.send().await.unwrap();
+    assert_eq!(kept.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    let told = text(kept).await;
+    assert!(told.contains("has 5 people on the trip and the form has room for 4"), "{told}");
+    let home = text(lamp.get("/").header("cookie", &cookie).send().await.unwrap()).await;
+    assert!(!home.contains("?trip="));
 }
 
 #[tokio::test]

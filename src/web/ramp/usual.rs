@@ -9,10 +9,11 @@ use form_urlencoded::{Serializer, byte_serialize};
 use serde::Deserialize;
 
 use super::draft::Draft;
+use super::fields::GROUPS;
 use crate::daemon::Daemon;
 use crate::daemon::secrets::new_key;
 use crate::measure::Position;
-use crate::plan::zone_at;
+use crate::plan::{Plan, zone_at};
 use crate::store::{StoreError, UsualTrip};
 use crate::web::key::Device;
 use crate::web::page::{Sorry, html, see_other};
@@ -144,6 +145,9 @@ pub(super) async fn change(
     plan.crew.retain(|_| at.next().is_some_and(|at| status.state.is_on_trip(at)));
     let mut at = 0..;
     plan.contacts.retain(|_| at.next().is_some_and(|at| status.state.is_asked(at)));
+    if let Some(detail) = too_many(&plan) {
+        return Err(Problem::unusable(detail).into());
+    }
     let document = serde_json::to_value(&plan).unwrap_or_default();
     let form = form(&Draft::of_document(&document));
     if form.len() > LONGEST_FORM {
@@ -155,6 +159,24 @@ pub(super) async fn change(
     let trip = UsualTrip { name, form, lasts_min: u32::try_from(lasts).unwrap_or(0) };
     daemon.store().keep_trip(&device.key.id, &trip, daemon.now()).await?;
     Ok(see_other(&format!("/filed/{plan_ref}?kept")))
+}
+
+/// Why the form can't hold this plan: whoever has no row in it would stay out of the next one.
+fn too_many(plan: &Plan) -> Option<String> {
+    let parts = [
+        ("crew", plan.crew.len(), "people on the trip"),
+        ("contact", plan.contacts.len(), "contacts"),
+        ("craft", plan.craft.len(), "craft"),
+    ];
+    parts.into_iter().find_map(|(table, there, what)| {
+        let rows = GROUPS.iter().find(|group| group.table == table)?.rows;
+        (there > rows).then(|| {
+            format!(
+                "This plan has {there} {what} and the form has room for {rows}: as a usual trip it \
+                 would leave the others out, so it is not kept. The plan itself stands as it is"
+            )
+        })
+    })
 }
 
 fn name(text: &str) -> Result<String, Problem> {
