@@ -295,6 +295,33 @@ async fn a_lock_held_by_somebody_else_is_an_error_in_time_and_then_over() {
     store.apply("A", &check_in(), None, minutes(61)).await.expect("written");
 }
 
+#[tokio::test]
+async fn whoever_reads_for_long_keeps_the_log_full_and_nobody_from_writing() {
+    let Opened { store, folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    let mut reader = other(folder.path()).await;
+    sqlx::raw_sql("BEGIN; SELECT COUNT(*) FROM plans").execute(&mut reader).await.expect("read");
+    file(&store, "B", None, "body").await;
+    let emptying = tokio::spawn({
+        let store = store.clone();
+        async move { store.empty_log().await }
+    });
+    let mut writer = other(folder.path()).await;
+    sqlx::raw_sql("PRAGMA busy_timeout = 2000").execute(&mut writer).await.expect("set");
+    let mut written = 0;
+    while !emptying.is_finished() {
+        sqlx::raw_sql("BEGIN IMMEDIATE; COMMIT").execute(&mut writer).await.expect("written");
+        written += 1;
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    assert!(written > 1);
+    assert!(!emptying.await.expect("ended").expect("tried"));
+    sqlx::raw_sql("COMMIT").execute(&mut reader).await.expect("ended");
+    assert!(store.empty_log().await.expect("emptied"));
+    let log = fs::metadata(folder.path().join("shorelamp.db-wal")).expect("a log");
+    assert_eq!(log.len(), 0);
+}
+
 /// A file system of its own, as small as asked for; `None` (and said so) without the right to
 /// mount one.
 struct SmallDisk(tempfile::TempDir);

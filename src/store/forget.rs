@@ -1,16 +1,20 @@
 //! Forgetting plans for good. Only closed ones: what is open is watched.
 
 use std::fmt;
+use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 use sqlx::any::AnyRow;
-use sqlx::{AnyConnection, Row};
+use sqlx::{AnyConnection, Connection, Executor, Row};
 
 use super::spare::{self, Card};
-use super::{Store, StoreError, millis};
+use super::{Store, StoreError, millis, writer};
 
 /// How many are forgotten in one transaction.
 const AT_ONCE: i64 = 100;
+/// How often the log is tried to be emptied while somebody reads, and what lies between: 5 s in all.
+const ATTEMPTS_AT_LOG: u32 = 25;
+const BETWEEN_ATTEMPTS: Duration = Duration::from_millis(200);
 /// The tables that hold a plan's rows, and the column that names it; the plans themselves last.
 pub(super) const TABLES: [(&str, &str); 8] = [
     ("letters", "DELETE FROM letters WHERE plan = $1"),
@@ -234,15 +238,31 @@ impl Store {
     }
 
     /// Folds the log into the database and leaves it empty, so that it holds nothing that was
-    /// forgotten. Whoever reads just now holds it up: whether it was done.
+    /// forgotten. Whoever reads for long holds it up: whether it was done.
     ///
     /// # Errors
     /// The database.
     pub async fn empty_log(&self) -> Result<bool, StoreError> {
-        let row = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").fetch_one(&self.readers).await?;
-        let busy: i64 = row.try_get(0)?;
-        Ok(busy == 0)
+        let mut connection = writer::connect(&writer::url(&self.folder.database())).await?;
+        // SQLite lets nobody write while it waits for those who read: it must not wait.
+        connection.execute("PRAGMA busy_timeout = 0").await?;
+        let emptied = empty_log(&mut connection).await;
+        connection.close().await?;
+        emptied
     }
+}
+
+/// Tries it for a while; in between others may write.
+async fn empty_log(connection: &mut AnyConnection) -> Result<bool, StoreError> {
+    for _ in 0..ATTEMPTS_AT_LOG {
+        let row = connection.fetch_one("PRAGMA wal_checkpoint(TRUNCATE)").await?;
+        let busy: i64 = row.try_get(0)?;
+        if busy == 0 {
+            return Ok(true);
+        }
+        tokio::time::sleep(BETWEEN_ATTEMPTS).await;
+    }
+    Ok(false)
 }
 
 async fn write_thinned(connection: &mut AnyConnection, plan: &Thinned) -> Result<(), StoreError> {
