@@ -319,3 +319,24 @@ async fn remember_forgotten(
     sqlx::query(text).bind(plan_ref).bind(millis(now)).execute(connection).await?;
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::expect_used)]
+
+    use super::*;
+
+    #[tokio::test]
+    async fn forgetting_a_plan_reads_no_table_whole() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = Store::open(folder.path()).await.expect("opened");
+        for (table, delete) in TABLES {
+            let explain = sqlx::AssertSqlSafe(format!("EXPLAIN QUERY PLAN {delete}"));
+            let rows = sqlx::query(explain).bind("A").fetch_all(&store.readers).await;
+            for row in rows.expect("explained") {
+                let step: String = row.try_get("detail").expect("a step");
+                assert!(step.starts_with("SEARCH"), "{table}: {step}");
+            }
+        }
+    }
+}
