@@ -65,3 +65,50 @@ for (const javaScriptEnabled of [false, true]) {
     await page.context().close();
   });
 }
+
+const trip = () => {
+  const [launch, due] = [local(-30), local(120)].map((at) => `${at.date}T${at.time}`);
+  return { ...TRIP, times: { launch, return_by: due } };
+};
+
+const paddled = async (page) => {
+  await page.locator('summary', { hasText: 'What you paddle' }).click();
+  await page.locator('summary', { hasText: /^Craft/ }).first().click();
+};
+
+test('two change the same plan at once: the later is told, and loses nothing', async () => {
+  const { json } = await lamp.api('/api/v1/plans', 'POST', trip());
+  const [one, other] = [await phone(lamp), await phone(lamp)];
+  for (const page of [one, other]) {
+    await page.goto(json.links.crew + '/change');
+    await paddled(page);
+  }
+  await one.fill('#craft-1--colours', 'yellow over blue');
+  await one.locator('button[value=change]').first().click();
+  await one.getByText('Written down: the plan is changed.').waitFor();
+  await other.fill('#craft-1--colours', 'green all over');
+  await other.locator('button[value=change]').first().click();
+  assert.match(await headline(other), /NOT CHANGED/);
+  assert.equal(await other.locator('#craft-1--colours').inputValue(), 'green all over', 'what was typed stays');
+  assert.match(await other.locator('main').innerText(), /The plan now says: yellow over blue/i);
+  await shot(other, 'change-conflict');
+  await other.locator('button[value=change]').first().click();
+  await other.getByText('Written down: the plan is changed.').waitFor();
+  assert.deepEqual([...one.faults, ...other.faults], []);
+  for (const page of [one, other]) await page.context().close();
+});
+
+test('a trip that closed meanwhile is changed no more, and says so', async () => {
+  const { json } = await lamp.api('/api/v1/plans', 'POST', trip());
+  const page = await phone(lamp);
+  await page.goto(json.links.crew + '/change');
+  const { status } = await fetch(json.links.checkin, { method: 'POST', headers: { 'content-type': 'application/json' }, body: '{}' });
+  assert.equal(status, 200);
+  await paddled(page);
+  await page.fill('#craft-1--colours', 'green all over');
+  await page.locator('button[value=change]').first().click();
+  assert.match(await headline(page), /NOT CHANGED/);
+  assert.equal((await state(json.ref)).state, 'closed');
+  await shot(page, 'change-closed');
+  await page.context().close();
+});
