@@ -219,9 +219,26 @@ fn what_is_no_ladder_is_told() {
         let far = Rung { offset_s, ..last() };
         assert!(fault(vec![far]).contains(&LadderFault::TooFar(1)), "{offset_s}");
     }
+    let longest_s = i64::from(Span::LONGEST.seconds());
+    let at_the_edge = Rung { offset_s: -longest_s, ..due(&[To::Crew]) };
+    assert!(ladder(vec![at_the_edge, Rung { offset_s: longest_s, ..last() }]).is_ok());
     let span = Span::from_minutes;
     let no_repeat = Ladder::new(vec![last()], span(15), Span::ZERO, span(15));
     assert_eq!(no_repeat, Err(vec![LadderFault::Repeat]));
+}
+
+#[test]
+fn a_ladder_is_what_it_was_made_of_and_its_times_end_with_all_time() {
+    let span = Span::from_minutes;
+    let reminder = rung(Anchor::Due, -30, &[To::Crew], RungKind::Reminder);
+    let made = Ladder::new(vec![last(), reminder.clone()], span(15), span(10), span(20));
+    let ladder = made.expect("a ladder");
+    assert_eq!((ladder.grace(), ladder.repeat(), ladder.pause()), (span(15), span(10), span(20)));
+    assert_eq!(ladder.rungs(), [reminder, last()]);
+    let (first, end) = (DateTime::<Utc>::MIN_UTC, DateTime::<Utc>::MAX_UTC);
+    assert_eq!(ladder.track(false, first, span(15)), [(0, first)]);
+    assert_eq!(ladder.track(true, end, span(15)), [(1, end)]);
+    assert_eq!(ladder.track(false, at(0), span(15)), [(0, at(-30))]);
 }
 
 /// A rung to the crew at the very time of an alert goes all the same: nothing has overtaken it.

@@ -113,7 +113,6 @@ impl Moving {
 
     /// Gives the crew their places; who of them has to be told of the plan as if it were new.
     fn place_crew(&mut self, places: &[Place]) -> Vec<Recipient> {
-        let known = self.plan.crew.len();
         self.plan.crew.resize_with(places.len(), CrewState::default);
         self.plan.terms.crew.resize(places.len(), false);
         let mut fresh = Vec::new();
@@ -134,7 +133,7 @@ impl Moving {
                 (one.told.refused, one.told.bounced) = (false, false);
                 one.told.of_plan = false;
             }
-            if *reached && (at >= known || returns || !had || *place == Place::ReachedAnew) {
+            if *reached && (returns || !had || *place == Place::ReachedAnew) {
                 fresh.push(Recipient::Crew(at));
             }
         }
