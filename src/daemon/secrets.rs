@@ -130,9 +130,7 @@ impl Secrets {
     /// one.
     #[must_use]
     pub fn is_token(&self, plan_ref: &str, link: &Link, token: &str) -> bool {
-        let expected = self.token(plan_ref, link);
-        let differ = expected.bytes().zip(token.bytes()).fold(0, |differ, (a, b)| differ | (a ^ b));
-        differ == 0 && expected.len() == token.len()
+        is_same(&self.token(plan_ref, link), token)
     }
 
     /// What shows that a report is about a letter that we sent: 48 bits, which nobody can try out
@@ -149,6 +147,14 @@ impl Secrets {
         let hash = self.keyed_hash(&format!("spoken {plan_ref}"));
         let number = u32::from_be_bytes([hash[0], hash[1], hash[2], hash[3]]);
         format!("{:06}", number % 1_000_000)
+    }
+
+    /// All fourteen: the same six and eight more, for when others have guessed too often.
+    #[must_use]
+    pub fn spoken_whole(&self, plan_ref: &str) -> String {
+        let hash = self.keyed_hash(&format!("spoken {plan_ref}"));
+        let number = hash[4..12].iter().fold(0, |number, byte| number << 8 | u64::from(*byte));
+        format!("{}{:08}", self.spoken(plan_ref), number % 100_000_000)
     }
 
     /// What stands for an address where only its sameness matters.
@@ -176,6 +182,12 @@ impl Secrets {
         mac.update(text.as_bytes());
         mac.finalize().into_bytes().into()
     }
+}
+
+/// Whether two texts are the same, in as long a time whether they are or not.
+pub fn is_same(one: &str, other: &str) -> bool {
+    let differ = one.bytes().zip(other.bytes()).fold(0, |differ, (a, b)| differ | (a ^ b));
+    differ == 0 && one.len() == other.len()
 }
 
 /// An address of which nothing but its host is made alike: a host may well tell `Name` from `name`,
@@ -355,6 +367,16 @@ mod tests {
         assert_ne!(plain.mailbox, tag.mailbox);
         assert!(plain.hash == capital.hash && plain.hash == tag.hash);
         assert!(plain.for_all && capital.for_all && !tag.for_all);
+    }
+
+    #[test]
+    fn fourteen_digits_begin_with_the_six() {
+        let folder = tempfile::tempdir().unwrap();
+        let secrets = Secrets::open(folder.path()).unwrap();
+        let (six, all) = (secrets.spoken("A"), secrets.spoken_whole("A"));
+        assert!(all.starts_with(&six) && six.len() == 6 && all.len() == 14, "{six} {all}");
+        assert!(all.bytes().all(|digit| digit.is_ascii_digit()));
+        assert_ne!(all[6..], secrets.spoken_whole("B")[6..]);
     }
 
     #[test]

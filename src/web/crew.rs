@@ -50,8 +50,10 @@ struct CrewPage {
     chart: Option<String>,
     /// On a device whose key filed the plan: the token of its forms, which then need no typing.
     device: Option<String>,
-    /// The code to say to whoever checks them in by another telephone, and where.
+    /// The code to say to whoever checks them in by another telephone, what to say after it where
+    /// others have guessed too often, and where.
     spoken: String,
+    spoken_more: String,
     code_page: String,
 }
 
@@ -244,10 +246,12 @@ async fn page(
     let standing = daemon.status(&visit.dossier.record.plan_ref).await?;
     let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
     let once = new_key()?;
+    let plan_ref = &visit.dossier.record.plan_ref;
     let crew = CrewPage {
         token: token.to_owned(),
         device: device.map(|device| device.form_token(&once)),
-        spoken: daemon.spoken_code(&visit.dossier.record.plan_ref),
+        spoken: daemon.spoken_code(plan_ref),
+        spoken_more: daemon.spoken_code_whole(plan_ref).split_off(6),
         code_page: format!("{}/code", daemon.house().base_url),
         once,
         trip: Trip::of(&visit.dossier, now),

@@ -146,3 +146,35 @@ async fn a_spoken_code_checks_in_and_cant_be_guessed() {
     let answer = lamp.post("/code").form(&code(&right).fields).send().await.unwrap();
     assert_eq!(answer.status(), StatusCode::OK);
 }
+
+/// A contact who was taken out knows the ref, and may bear a grudge; a proxy may speak for a town.
+#[tokio::test]
+async fn whoever_knows_a_ref_keeps_no_crew_from_its_code() {
+    let lamp = Lamp::lit().await;
+    let (plan_ref, crew) = filed(&lamp).await;
+    let page = text(lamp.get("/code").send().await.unwrap()).await;
+    let right = lamp.daemon.spoken_code_whole(&plan_ref);
+    let say = |digits: String| {
+        let typed = [("plan", plan_ref.as_str()), ("digits", &digits), ("name", "Pell Marsh")];
+        lamp.post("/code").form(&forms(&page).remove(0).typed(&typed).fields).send()
+    };
+    let other = |digit: &str| if digit == "0" { "1" } else { "0" };
+    let wrong_first = format!("{}{}", other(&right[..1]), &right[1..]);
+    let wrong_last = format!("{}{}", &right[..13], other(&right[13..]));
+    for _ in 0..12 {
+        say(wrong_first[..6].to_owned()).await.unwrap();
+    }
+    let told = say(right[..6].to_owned()).await.unwrap();
+    assert_eq!(told.status(), StatusCode::TOO_MANY_REQUESTS);
+    assert!(text(told).await.contains("other eight digits"));
+    for wrong in [&wrong_first, &wrong_last, &right[..13], &format!("{right}0"), &right[6..]] {
+        let told = say(wrong.to_owned()).await.unwrap();
+        assert_eq!(told.status(), StatusCode::UNPROCESSABLE_ENTITY, "{wrong}");
+    }
+    assert_eq!(state(&lamp, &plan_ref).await, "armed");
+    let shown = text(lamp.get(&crew).send().await.unwrap()).await;
+    assert!(shown.contains(&right[..6]) && shown.contains(&right[6..]), "{shown}");
+    let spaced = format!("{} {} {}", &right[..6], &right[6..10], &right[10..]);
+    assert_eq!(say(spaced).await.unwrap().status(), StatusCode::OK);
+    assert_eq!(state(&lamp, &plan_ref).await, "closed");
+}
