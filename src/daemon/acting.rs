@@ -138,7 +138,11 @@ impl Daemon {
         let is_its = |who: &usize| self.0.secrets.is_token(plan_ref, &link(*who), token);
         // Nothing is read for whoever holds no token of this plan.
         let Some(who) = (0..MOST_PLACES).find(is_its) else { return Ok(None) };
-        let dossier = self.dossier_at_hand(plan_ref).await?;
+        let dossier = match self.dossier_at_hand(plan_ref).await {
+            // It was forgotten: as if it had never been.
+            Err(StoreError::NoSuchPlan) => return Ok(None),
+            other => other?,
+        };
         let state = &dossier.record.state;
         let expired = match state.phase {
             Phase::Closed(closing) => self.now() > closing.at + LINKS_OUTLIVE_CLOSING,

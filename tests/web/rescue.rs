@@ -164,3 +164,12 @@ async fn contacts_telephones_stand_there_while_overdue_alone_and_their_addresses
     assert_eq!(checkin.status(), StatusCode::OK);
     check("over", false).await;
 }
+
+/// Whoever holds a link that has expired must not learn by it what became of the plan.
+#[tokio::test]
+async fn a_plan_that_was_forgotten_is_as_one_that_never_was() {
+    let lamp = Lamp::lit().await;
+    let of = |plan_ref: &str| lamp.daemon.rescue_page_of(plan_ref, Recipient::Contact(0)).unwrap();
+    let unknown = read(&lamp, &format!("{}/rescue/2222-2222/AAAA", lamp.base)).await;
+    assert_eq!(read(&lamp, &of("2222-2222")).await, unknown);
+}
