@@ -227,3 +227,21 @@ async fn the_keeper_has_a_letter_sent_again() {
     let keeper = again(&lamp.keeper, json!({"to": "keeper"})).await.unwrap();
     assert_eq!(keeper.status(), StatusCode::CONFLICT, "the keeper was owed nothing so far");
 }
+
+/// Else the device that filed could check nobody in from there.
+#[tokio::test]
+async fn the_filers_page_leads_to_somebody_who_is_on_the_trip() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let mut without = plan();
+    without["crew"].as_array_mut().unwrap().remove(0);
+    let amend = lamp.post(filed["links"]["amend"].as_str().unwrap()).json(&without);
+    assert_eq!(amend.send().await.unwrap().status(), StatusCode::OK);
+    let cookie = format!("shorelamp={}", lamp.key);
+    let page = format!("/filed/{}", filed["ref"].as_str().unwrap());
+    let page = text(lamp.get(&page).header("cookie", &cookie).send().await.unwrap()).await;
+    let links = super::browser::links(&page);
+    let crew = links.iter().find(|link| link.contains("/crew/")).unwrap();
+    let crew = text(lamp.get(crew).send().await.unwrap()).await;
+    assert!(crew.contains("value=\"checkin\"") && crew.contains("Tomas Bright"), "{crew}");
+}

@@ -78,6 +78,8 @@ fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>) -> FiledP
     let (state, now) = (&status.state, daemon.now());
     let clock = Clock::new(status.plan.times.zone);
     let contacts = status.contacts();
+    // Whoever was taken off the trip has a page that ends nothing.
+    let first = state.on_trip().first().copied().unwrap_or(0);
     FiledPage {
         plan_ref: status.plan_ref.clone(),
         state: status.word(),
@@ -91,7 +93,7 @@ fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>) -> FiledP
         reached: status.reached_anybody(),
         confirmed: contacts.iter().any(|one| one.confirmed && !one.removed),
         contacts: contacts.into_iter().map(|one| (one.name.clone(), fate(&one))).collect(),
-        crew_page: daemon.page_of(&status.plan_ref, Recipient::Crew(0)),
+        crew_page: daemon.page_of(&status.plan_ref, Recipient::Crew(first)),
         own: false,
         kept: false,
         name: name(&status.plan),
