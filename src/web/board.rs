@@ -106,21 +106,25 @@ async fn page(
 
 /// The same rows again and again, while somebody looks.
 async fn live(State(daemon): State<Daemon>, device: Option<Device>) -> Result<Response, Sorry> {
-    keeper(device)?;
-    Ok(Sse::new(written_anew(daemon)).keep_alive(KeepAlive::default()).into_response())
+    let device = keeper(device)?;
+    Ok(Sse::new(written_anew(daemon, device)).keep_alive(KeepAlive::default()).into_response())
 }
 
-fn written_anew(daemon: Daemon) -> impl Stream<Item = Result<Event, Infallible>> {
-    stream::unfold((daemon, true), |(daemon, first)| async move {
+/// It ends with the key: whoever holds one that was revoked sees no more of it.
+fn written_anew(daemon: Daemon, device: Device) -> impl Stream<Item = Result<Event, Infallible>> {
+    stream::unfold((daemon, device, true), |(daemon, device, first)| async move {
         if !first {
             tokio::time::sleep(EVERY).await;
+            if !device.is_keepers(&daemon).await {
+                return None;
+            }
         }
         let html = rows(&daemon).await.unwrap_or_else(|error| {
             tracing::warn!(%error, "the board can't be written");
             "<p class=\"fault\">The database does not answer.</p>".to_owned()
         });
         let event = Event::default().data(json!({ "html": html }).to_string());
-        Some((Ok(event), (daemon, false)))
+        Some((Ok(event), (daemon, device, false)))
     })
 }
 

@@ -41,6 +41,11 @@ impl OptionalFromRequestParts<Daemon> for Device {
 }
 
 impl Device {
+    /// Whether its key is in force and a keeper's; where that can't be looked up, it was so far.
+    pub(super) async fn is_keepers(&self, daemon: &Daemon) -> bool {
+        daemon.key(&self.secret).await.map_or(true, |key| key.is_some_and(|key| key.keeper))
+    }
+
     /// The token of a form that was served to this device.
     pub(super) fn form_token(&self, once: &str) -> String {
         form_token(&self.secret, once)

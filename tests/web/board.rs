@@ -139,3 +139,19 @@ async fn an_exercise_is_ordered_by_a_keeper_who_types_the_plan() {
     let answer = send(&cookie, &typed).await;
     assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY, "the trip is over");
 }
+
+/// Else a keeper's device that was lost reads on for as long as its connection lasts.
+#[tokio::test]
+async fn a_board_that_is_looked_at_ends_with_its_key() {
+    let lamp = Lamp::lit().await;
+    let cookie = format!("shorelamp={}", lamp.keeper);
+    let mut live = lamp.get("/board/live").header("cookie", cookie).send().await.unwrap();
+    assert_eq!(live.status(), StatusCode::OK);
+    assert!(live.chunk().await.unwrap().is_some());
+    lamp.daemon.store().revoke_keys("k-keeper", lamp.daemon.now()).await.unwrap();
+    let mut more = 0;
+    while live.chunk().await.unwrap().is_some() {
+        more += 1;
+        assert!(more < 3, "it goes on");
+    }
+}
