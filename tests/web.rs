@@ -19,6 +19,8 @@ mod change;
 mod charts;
 #[path = "web/contact.rs"]
 mod contact;
+#[path = "web/counted.rs"]
+mod counted;
 #[path = "web/crew.rs"]
 mod crew;
 #[path = "web/doors.rs"]

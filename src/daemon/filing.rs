@@ -64,7 +64,7 @@ pub enum FilingError {
     TooManyAtOnce,
     /// Too many plans a day name an address that has never answered.
     #[error(
-        "{contact} has been named in {most} plans within a day and has never answered; have them \
+        "{contact} has been named {most} times within a day and has never answered; have them \
          open one of our letters and say on its page that they have it, or name somebody else"
     )]
     TooManyNaming {
@@ -75,7 +75,7 @@ pub enum FilingError {
     },
     /// Too many plans a day name an address of the crew.
     #[error(
-        "{member} has been named in {most} plans within a day, more than are written to one \
+        "{member} has been named {most} times within a day, and no more is written to one \
          address; leave out the email of this crew member, who can check in by the link of whoever \
          files"
     )]

@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
+use super::strangers::OCCASION;
 use super::{Store, StoreError, millis};
 
 impl Store {
@@ -18,8 +19,8 @@ impl Store {
         filed_by(&mut *self.readers.acquire().await?, key_id, since).await
     }
 
-    /// How many plans since an instant name an address that has never been confirmed; none for
-    /// one that has.
+    /// How often since an instant plans, or versions of them, have named an address that has never
+    /// been confirmed; never one that has.
     ///
     /// # Errors
     /// The database.
@@ -28,14 +29,15 @@ impl Store {
         address_hash: &str,
         since: DateTime<Utc>,
     ) -> Result<i64, StoreError> {
-        let row = sqlx::query(
-            "SELECT COUNT(DISTINCT plan) AS number FROM named_addresses WHERE hash = $1 \
-             AND filed_at > $2 AND hash NOT IN (SELECT hash FROM confirmed_addresses)",
-        )
-        .bind(address_hash)
-        .bind(millis(since))
-        .fetch_one(&self.readers)
-        .await?;
+        let text = format!(
+            "SELECT COUNT(DISTINCT {OCCASION}) AS number FROM named_addresses WHERE hash = $1 \
+             AND filed_at > $2 AND hash NOT IN (SELECT hash FROM confirmed_addresses)"
+        );
+        let row = sqlx::query(sqlx::AssertSqlSafe(text))
+            .bind(address_hash)
+            .bind(millis(since))
+            .fetch_one(&self.readers)
+            .await?;
         Ok(row.try_get("number")?)
     }
 

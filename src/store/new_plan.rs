@@ -78,7 +78,8 @@ impl NewPlan {
             if filed >= i64::from(strangers.most_by_key) {
                 return Err(StoreError::FiledTooOften);
             }
-            strangers::check(connection, strangers, &self.plan_ref, &self.addresses).await?;
+            let named = strangers::named(strangers, &self.addresses);
+            strangers::check(connection, strangers, &named).await?;
         }
         self.insert_row(connection).await?;
         self.insert_papers(connection).await?;
@@ -90,7 +91,8 @@ impl NewPlan {
         links::insert(connection, &self.plan_ref, &self.links).await?;
         self.insert_addresses(connection).await?;
         if let Some(strangers) = &self.strangers {
-            strangers::note_crew(connection, strangers, &self.plan_ref, now).await?;
+            let named = strangers::named(strangers, &self.addresses);
+            strangers::note(connection, &self.plan_ref, &named, &[], now).await?;
         }
         match self.strangers.as_ref().and_then(|strangers| strangers.ask_at) {
             Some(at) => strangers::ask(connection, &self.plan_ref, now, at).await,

@@ -1,6 +1,8 @@
 //! Who has never answered, who is asked whether they are willing, and who never wants to be
 //! written to. Addresses stand here as keyed hashes alone.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
@@ -8,6 +10,9 @@ use super::letters::insert;
 use super::way::End;
 use super::{Store, StoreError, instant, list, millis};
 use crate::watch::{Cause, Kind, Order, Recipient};
+
+/// What counts as naming somebody once: a plan that is filed, or a version of it that names them anew.
+pub(super) const OCCASION: &str = "plan || ' ' || CAST(filed_at AS TEXT)";
 
 /// What a filing may ask of people who have never answered, and how many a key may file.
 #[derive(Clone, Debug)]
@@ -51,63 +56,90 @@ pub struct Unwanted {
     pub said_by: String,
 }
 
-/// Refuses a plan, or a version of it, that names a stranger too often, in the transaction that would
-/// write it: of many that come at once, no more than are allowed pass. Whom the plan named before
-/// is no news.
+/// Who is told of a plan as of a new one, at an address that is told as a keyed hash.
+pub(super) type Fresh<'a> = (Recipient, &'a str);
+
+/// All whom a plan names, its contacts in their places.
+pub(super) fn named<'a>(strangers: &'a Strangers, addresses: &'a [String]) -> Vec<Fresh<'a>> {
+    let contacts = addresses.iter().enumerate();
+    let contacts = contacts.map(|(at, hash)| (Recipient::Contact(at), hash.as_str()));
+    let crew = strangers.crew.iter().map(|(at, hash)| (Recipient::Crew(*at), hash.as_str()));
+    contacts.chain(crew).collect()
+}
+
+/// Refuses a plan, or a version of it, by which a stranger would hear too often of a plan as of a new
+/// one, in the transaction that would write it: of many that come at once, no more than are allowed
+/// pass. Whom a version names as the one before did is no news.
 pub(super) async fn check(
     connection: &mut AnyConnection,
     strangers: &Strangers,
-    plan_ref: &str,
-    addresses: &[String],
+    fresh: &[Fresh<'_>],
 ) -> Result<(), StoreError> {
-    let crew = strangers.crew.iter().map(|(_, hash)| hash);
-    let all: Vec<&String> = addresses.iter().chain(crew).collect();
-    if all.is_empty() {
+    if fresh.is_empty() {
         return Ok(());
     }
     let text = format!(
         "SELECT hash FROM named_addresses WHERE hash IN ({}) AND filed_at > $1 \
          AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
-         AND hash NOT IN (SELECT hash FROM named_addresses WHERE plan = $3) \
-         GROUP BY hash HAVING COUNT(DISTINCT plan) >= $2 LIMIT 1",
-        list(4, all.len())
+         GROUP BY hash HAVING COUNT(DISTINCT {OCCASION}) >= $2 LIMIT 1",
+        list(3, fresh.len())
     );
     let mut select = sqlx::query(sqlx::AssertSqlSafe(text))
         .bind(millis(strangers.since))
-        .bind(i64::from(strangers.most_naming))
-        .bind(plan_ref);
-    for hash in all {
-        select = select.bind(hash);
+        .bind(i64::from(strangers.most_naming));
+    for (_, hash) in fresh {
+        select = select.bind(*hash);
     }
     let Some(row) = select.fetch_optional(connection).await? else { return Ok(()) };
     let hash: String = row.try_get("hash")?;
-    match strangers.crew.iter().find(|(_, one)| *one == hash) {
-        Some((member, _)) if !addresses.contains(&hash) => {
+    match fresh.iter().find(|(_, one)| *one == hash) {
+        Some((Recipient::Crew(member), _)) => {
             Err(StoreError::CrewNamedTooOften { member: *member })
         }
-        _ => {
-            let contact = addresses.iter().position(|one| *one == hash).unwrap_or(0);
-            Err(StoreError::NamedTooOften { contact })
+        Some((Recipient::Contact(contact), _)) => {
+            Err(StoreError::NamedTooOften { contact: *contact })
         }
+        _ => Err(StoreError::NamedTooOften { contact: 0 }),
     }
 }
 
-/// Notes which addresses the crew is written to at, below the contacts: member 0 stands at place -1.
-/// Another address in the same place is named anew.
-pub(super) async fn note_crew(
+/// Notes which addresses a plan is told to; the crew stands below the contacts: member 0 at place -1.
+/// Who was named before and is `fresh`, or whose place has another address, is named anew, and that
+/// they were before still counts: it moves out of the way, far below.
+pub(super) async fn note(
     connection: &mut AnyConnection,
-    strangers: &Strangers,
     plan_ref: &str,
+    all: &[Fresh<'_>],
+    fresh: &[Fresh<'_>],
     now: DateTime<Utc>,
 ) -> Result<(), StoreError> {
-    for (member, hash) in &strangers.crew {
-        let place = i64::try_from(*member).map_or(i64::MIN, |member| -1 - member);
+    let rows = sqlx::query("SELECT contact, hash FROM named_addresses WHERE plan = $1")
+        .bind(plan_ref)
+        .fetch_all(&mut *connection)
+        .await?;
+    let known: Result<BTreeMap<i64, String>, sqlx::Error> =
+        rows.iter().map(|row| Ok((row.try_get("contact")?, row.try_get("hash")?))).collect();
+    let known = known?;
+    for one in all {
+        let place = place(one.0);
+        let before = known.get(&place);
+        if before.is_some_and(|before| before == one.1) && !fresh.contains(one) {
+            continue;
+        }
+        if before.is_some() {
+            sqlx::query(
+                "UPDATE named_addresses SET contact = (SELECT MIN(contact) - 1001 \
+                 FROM named_addresses WHERE plan = $1) WHERE plan = $1 AND contact = $2",
+            )
+            .bind(plan_ref)
+            .bind(place)
+            .execute(&mut *connection)
+            .await?;
+        }
         sqlx::query(
-            "INSERT INTO named_addresses (hash, plan, contact, filed_at) VALUES ($1, $2, $3, $4) \
-             ON CONFLICT (plan, contact) DO UPDATE SET hash = excluded.hash, \
-             filed_at = excluded.filed_at WHERE named_addresses.hash <> excluded.hash",
+            "INSERT INTO named_addresses (hash, plan, contact, filed_at) VALUES ($1, $2, $3, $4)",
         )
-        .bind(hash)
+        .bind(one.1)
         .bind(plan_ref)
         .bind(place)
         .bind(millis(now))
@@ -115,6 +147,14 @@ pub(super) async fn note_crew(
         .await?;
     }
     Ok(())
+}
+
+fn place(who: Recipient) -> i64 {
+    match who {
+        Recipient::Crew(at) => i64::try_from(at).map_or(i64::MIN, |at| -1 - at),
+        Recipient::Contact(at) => i64::try_from(at).unwrap_or(i64::MAX),
+        Recipient::Keeper => i64::MIN,
+    }
 }
 
 /// Notes that the addresses which this plan names from an instant on, and which were never asked nor

@@ -11,7 +11,7 @@ use super::plans::{Applied, apply};
 use super::spare::{self, Card};
 use super::way::{Spares, Way, by_any_way};
 use super::{Store, StoreError, Strangers, instant, millis, strangers};
-use crate::watch::Event;
+use crate::watch::{Event, Kind};
 
 /// A new version of a plan, with all that is written in the same transaction.
 #[derive(Clone)]
@@ -179,7 +179,13 @@ async fn amend(
     let applied = apply(connection, plan_ref, &version.event, idempotency, now, way).await?;
     if applied.changed {
         if let Some(strangers) = &version.strangers {
-            strangers::check(connection, strangers, plan_ref, &version.addresses).await?;
+            let named = strangers::named(strangers, &version.addresses);
+            let is_fresh = |one: &&strangers::Fresh<'_>| {
+                applied.orders.iter().any(|it| it.kind == Kind::Filed && it.to == one.0)
+            };
+            let fresh: Vec<_> = named.iter().filter(is_fresh).copied().collect();
+            strangers::check(connection, strangers, &fresh).await?;
+            strangers::note(connection, plan_ref, &named, &fresh, now).await?;
         }
         keep_old(connection, plan_ref, applied.state.events, now).await?;
         write_new(connection, version, applied.state.events, now, way.spares).await?;
@@ -259,9 +265,6 @@ async fn write_new(
         .bind(millis(now))
         .execute(&mut *connection)
         .await?;
-    }
-    if let Some(strangers) = &version.strangers {
-        strangers::note_crew(connection, strangers, plan_ref, now).await?;
     }
     if let Some(at) = version.strangers.as_ref().and_then(|strangers| strangers.ask_at) {
         strangers::ask(connection, plan_ref, now, at).await?;

@@ -1,0 +1,73 @@
+//! What is counted is counted however it comes: taken out and in again, in another place, under
+//! another name for it, or all at once.
+
+use reqwest::StatusCode;
+use serde_json::{Value, json};
+use shorelamp::watch::{Kind, Recipient};
+
+use super::house::{Lamp, Wish, plan, text};
+
+async fn try_to_file(lamp: &Lamp, plan: &Value) -> (StatusCode, Value) {
+    let request = lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(plan);
+    let answer = request.send().await.unwrap();
+    (answer.status(), answer.json().await.unwrap())
+}
+
+/// One plan that takes somebody out and in again writes to them as often as many plans would.
+#[tokio::test]
+async fn whoever_is_taken_out_and_in_again_is_named_anew_each_time() {
+    let lamp = Lamp::lit().await;
+    let mut with = plan();
+    with["crew"][0].as_object_mut().unwrap().remove("email");
+    with["contact"][1]["email"] = json!("stranger@example.org");
+    let mut without = with.clone();
+    without["contact"].as_array_mut().unwrap().pop();
+    let filed = lamp.file(&with).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let amend = |to: &Value| lamp.post(filed["links"]["amend"].as_str().unwrap()).json(to).send();
+    for _ in 0..9 {
+        assert_eq!(amend(&without).await.unwrap().status(), StatusCode::OK);
+        assert_eq!(amend(&with).await.unwrap().status(), StatusCode::OK);
+    }
+    // Whoever is in the plan as before is no news.
+    let mut other = with.clone();
+    other["title"] = json!("Another title");
+    assert_eq!(amend(&other).await.unwrap().status(), StatusCode::OK);
+    assert_eq!(amend(&without).await.unwrap().status(), StatusCode::OK);
+    for _ in 0..2 {
+        let back = amend(&with).await.unwrap();
+        assert_eq!(back.status(), StatusCode::TOO_MANY_REQUESTS);
+        let told = text(back).await;
+        assert!(told.contains("Mirela Sandoval has been named 10 times"), "{told}");
+    }
+    let told = lamp.daemon.store().letters(plan_ref).await.unwrap();
+    let to_her = |one: &&shorelamp::store::LetterFate| {
+        one.kind == Kind::Filed && one.to == Recipient::Contact(1)
+    };
+    assert_eq!(told.iter().filter(to_her).count(), 10);
+}
+
+/// Else an address would be named in one plan after the other, each time until a letter has left.
+#[tokio::test]
+async fn an_address_that_gave_way_to_another_was_named_all_the_same() {
+    let lamp =
+        Lamp::with(Wish { filings_per_key_per_hour: Some(u32::MAX), ..Wish::default() }).await;
+    let to = |email: String, at: usize| {
+        let mut plan = plan();
+        plan["crew"][0]["email"] = json!(email);
+        plan["contact"] = json!([{"name": "Friend", "email": format!("friend{at}@example.org")}]);
+        plan
+    };
+    let mut statuses = Vec::new();
+    for at in 0..12 {
+        let (status, filed) = try_to_file(&lamp, &to("victim@example.org".to_owned(), at)).await;
+        statuses.push(status);
+        if status == StatusCode::CREATED {
+            let other = to(format!("other{at}@example.org"), at);
+            let amend = lamp.post(filed["links"]["amend"].as_str().unwrap()).json(&other);
+            assert_eq!(amend.send().await.unwrap().status(), StatusCode::OK);
+        }
+    }
+    assert_eq!(statuses[9], StatusCode::CREATED);
+    assert_eq!(statuses[10..], [StatusCode::TOO_MANY_REQUESTS; 2]);
+}
