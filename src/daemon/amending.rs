@@ -8,7 +8,7 @@ use super::filing::{FilingError, card, to_json};
 use super::judging::For;
 use super::{Daemon, Filed};
 use crate::caution::{Caution, worse};
-use crate::plan::{Faults, Moment, Placed, Plan, read_json};
+use crate::plan::{CrewMember, Faults, Moment, Placed, Plan, read_json};
 use crate::review::Review;
 use crate::store::{NewVersion, PlanRecord, StoreError};
 use crate::watch::{Amendment, By, Event, Order, Place, Recipient, Refusal, Watched, step};
@@ -203,7 +203,9 @@ impl Daemon {
     async fn check_new_addresses(&self, old: &Plan, new: &Plan) -> Result<(), FilingError> {
         let known = |email: &str| old.contacts.iter().any(|one| one.email == email);
         let added = new.contacts.iter().filter(|contact| !known(&contact.email));
-        self.check_naming(added).await
+        self.check_naming(added).await?;
+        let known = |one: &CrewMember| old.crew.iter().any(|before| before.email == one.email);
+        self.check_crew(new.crew.iter().filter(|one| !known(one))).await
     }
 }
 

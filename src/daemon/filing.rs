@@ -94,6 +94,15 @@ pub enum FilingError {
         /// Which contact.
         contact: String,
     },
+    /// Whoever reads at the address of one of the crew has asked never to be written to.
+    #[error(
+        "whoever reads at the address of {member} has asked this service never to write to it; \
+         leave out the email of this crew member, who can check in by the link of whoever files"
+    )]
+    CrewWantsNoLetters {
+        /// Which member.
+        member: String,
+    },
     /// The disk is nearly full: what is left is kept for the plans that are armed.
     #[error(
         "the service has no room left for another plan, so this one is NOT filed: nobody watches \
@@ -251,6 +260,7 @@ impl Daemon {
         if filed >= i64::from(limits.filings_per_key_per_hour) {
             return Err(FilingError::TooManyByKey(limits.filings_per_key_per_hour));
         }
+        self.check_crew(plan.crew.iter()).await?;
         self.check_naming(plan.contacts.iter()).await
     }
 

@@ -7,7 +7,7 @@ use chrono_tz::Tz;
 use super::filing::FilingError;
 use super::{Daemon, Visit};
 use crate::caution::{self, Caution};
-use crate::plan::{Contact, Plan};
+use crate::plan::{Contact, CrewMember, Plan};
 use crate::store::{StoreError, Strangers, Unwanted};
 use crate::watch::{Answer, Cause, Event, Kind, Order, Recipient, Refusal};
 
@@ -53,6 +53,20 @@ impl Daemon {
             let named = self.0.store.filings_naming_unconfirmed(&hash, day_ago).await?;
             if named >= i64::from(most) {
                 return Err(FilingError::TooManyNaming { contact: contact.name.clone(), most });
+            }
+        }
+        Ok(())
+    }
+
+    /// A "never" is for letters, whatever a plan calls its reader.
+    pub(super) async fn check_crew(
+        &self,
+        crew: impl Iterator<Item = &CrewMember>,
+    ) -> Result<(), FilingError> {
+        for one in crew {
+            let Some(email) = &one.email else { continue };
+            if self.0.store.wants_no_letters(&self.0.secrets.reader(email)).await? {
+                return Err(FilingError::CrewWantsNoLetters { member: one.name.clone() });
             }
         }
         Ok(())

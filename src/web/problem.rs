@@ -74,7 +74,7 @@ impl Problem {
             FilingError::TooManyNaming { .. } | FilingError::TooManyOfCrew { .. } => {
                 too_many(UNCHANGED, &error, 86_400)
             }
-            FilingError::WantsNoLetters { .. } => {
+            FilingError::WantsNoLetters { .. } | FilingError::CrewWantsNoLetters { .. } => {
                 Problem::unusable(format!("{UNCHANGED}: {error}"))
             }
             FilingError::Store(StoreError::OtherBody) => Problem::unusable(format!(
@@ -161,7 +161,7 @@ impl From<FilingError> for Problem {
             FilingError::TooManyNaming { .. } | FilingError::TooManyOfCrew { .. } => {
                 too_many(NOT_FILED, &error, 86_400)
             }
-            FilingError::WantsNoLetters { .. } => {
+            FilingError::WantsNoLetters { .. } | FilingError::CrewWantsNoLetters { .. } => {
                 Problem::unusable(format!("{NOT_FILED}: {error}"))
             }
             FilingError::DiskFull => {

@@ -5,6 +5,7 @@ use reqwest::StatusCode;
 use serde_json::{Value, json};
 use shorelamp::watch::{Kind, Recipient};
 
+use super::browser::form_of;
 use super::house::{Lamp, Wish, plan, text};
 
 async fn try_to_file(lamp: &Lamp, plan: &Value) -> (StatusCode, Value) {
@@ -70,4 +71,29 @@ async fn an_address_that_gave_way_to_another_was_named_all_the_same() {
     }
     assert_eq!(statuses[9], StatusCode::CREATED);
     assert_eq!(statuses[10..], [StatusCode::TOO_MANY_REQUESTS; 2]);
+}
+
+/// A "never" is for letters, whatever a plan calls its reader.
+#[tokio::test]
+async fn whoever_said_never_is_named_as_crew_no_more_than_as_contact() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let page = lamp.daemon.confirm_page(filed["ref"].as_str().unwrap(), 0);
+    let form = form_of(&text(lamp.get(&page).send().await.unwrap()).await, "never");
+    let said = lamp.post(&form.action).form(&form.typed(&[("word", "never")]).fields);
+    assert_eq!(said.send().await.unwrap().status(), StatusCode::OK);
+    let mut next = plan();
+    next["contact"].as_array_mut().unwrap().remove(0);
+    let other = lamp.file(&next).await;
+    next["crew"][1]["email"] = json!("Dunstan@example.org");
+    let before = lamp.daemon.board().await.unwrap().len();
+    let (status, told) = try_to_file(&lamp, &next).await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{told}");
+    let detail = told["detail"].as_str().unwrap();
+    assert!(detail.contains("nothing was filed") && detail.contains("Tomas Bright"), "{detail}");
+    let amend = lamp.post(other["links"]["amend"].as_str().unwrap()).json(&next);
+    let answer = amend.send().await.unwrap();
+    assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(text(answer).await.contains("leave out the email"));
+    assert_eq!(lamp.daemon.board().await.unwrap().len(), before);
 }
