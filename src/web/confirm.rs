@@ -78,11 +78,12 @@ async fn willing(daemon: &Daemon, visit: &Visit, typed: &Typed) -> Result<(), No
     let name = typed_name(typed.get("name")).map_err(|why| NotDone::Why(why.to_owned()))?;
     let event = Event::Answered { contact: visit.link.who, name, answer: Answer::HaveIt };
     let (plan_ref, once) = (&visit.dossier.record.plan_ref, typed.idempotency());
-    if let Some(why) = often::why_not(daemon, plan_ref, &event, Some(&once)).await {
-        return Err(NotDone::Why(format!("{}.", super::words::sentence(&why))));
-    }
-    daemon.act(plan_ref, &event, Some(&once)).await.map_err(NotDone::Failed)?;
-    Ok(())
+    let why_not = |why: String| NotDone::Why(format!("{}.", super::words::sentence(&why)));
+    let begun = often::begin(daemon, plan_ref, &event, Some(&once)).await;
+    let under_way = begun.map_err(why_not)?;
+    let acted = daemon.act(plan_ref, &event, Some(&once)).await;
+    under_way.is_done();
+    acted.map(drop).map_err(NotDone::Failed)
 }
 
 /// Writes down that the reader never wants a letter again, once they have typed the word.

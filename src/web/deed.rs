@@ -37,10 +37,13 @@ pub(super) async fn carry_out(
         Err(why) => return Ok(Err(Notice::fault(&why))),
     };
     let (plan_ref, once) = (&dossier.record.plan_ref, typed.idempotency());
-    if let Some(notice) = often::notice(daemon, plan_ref, &event, &once).await {
-        return Ok(Err(notice));
-    }
-    match daemon.act(plan_ref, &event, Some(&once)).await {
+    let under_way = match often::notice(daemon, plan_ref, &event, &once).await {
+        Ok(under_way) => under_way,
+        Err(notice) => return Ok(Err(notice)),
+    };
+    let acted = daemon.act(plan_ref, &event, Some(&once)).await;
+    under_way.is_done();
+    match acted {
         Ok(applied) => {
             let did = if applied.changed { applied.state.events } else { 0 };
             Ok(Ok(see_other(&format!("{page}?did={did}"))))

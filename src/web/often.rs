@@ -1,8 +1,15 @@
 //! How often a day one plan may be changed. Each change is a letter to everybody it names, and they
 //! may be strangers who never asked for it.
 //!
+//! What is under way counts too, so that many at once are no more than one after the other; a deed
+//! holds its place until it is [done](UnderWay::is_done).
+//!
 //! No crew and no contact comes near these numbers. What stops an alert is taken as long as it was
 //! not taken back very often; then the keeper closes the plan by hand.
+
+use std::collections::BTreeMap;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 use axum::http::StatusCode;
 use chrono::{DateTime, TimeDelta, Utc};
@@ -22,8 +29,14 @@ const MOST_ANSWERS: usize = 60;
 /// What was taken back; after that no check-in is taken.
 const MOST_UNDONE: usize = 12;
 
+/// A request that broke off may still be carried out, though hardly later than this.
+const BROKEN_OFF: Duration = Duration::from_secs(10);
+
+/// The deeds that are under way, by plan.
+static UNDER_WAY: Mutex<BTreeMap<(String, Deed), usize>> = Mutex::new(BTreeMap::new());
+
 /// What is counted together.
-#[derive(Clone, Copy, PartialEq, Eq)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Deed {
     Change,
     Word,
@@ -45,8 +58,66 @@ impl Deed {
     }
 }
 
+/// A deed that may be done.
+#[must_use = "it counts no longer once it is dropped"]
+pub(super) struct UnderWay {
+    what: Option<(String, Deed)>,
+    done: bool,
+}
+
+impl UnderWay {
+    /// One more of these; nothing for what is not counted.
+    fn begin(plan_ref: &str, deed: Option<Deed>) -> Self {
+        let what = deed.map(|deed| (plan_ref.to_owned(), deed));
+        if let Some(what) = &what {
+            *under_way().entry(what.clone()).or_default() += 1;
+        }
+        UnderWay { what, done: false }
+    }
+
+    /// How many others of its kind are under way.
+    fn beside(&self) -> usize {
+        let number = self.what.as_ref().and_then(|what| under_way().get(what).copied());
+        number.unwrap_or(0).saturating_sub(1)
+    }
+
+    /// It is written down, or never will be.
+    pub(super) fn is_done(mut self) {
+        self.done = true;
+    }
+}
+
+impl Drop for UnderWay {
+    fn drop(&mut self) {
+        let Some(what) = self.what.take() else { return };
+        match tokio::runtime::Handle::try_current() {
+            Ok(runtime) if !self.done => {
+                runtime.spawn(async move {
+                    tokio::time::sleep(BROKEN_OFF).await;
+                    end(&what);
+                });
+            }
+            _ => end(&what),
+        }
+    }
+}
+
+fn end(what: &(String, Deed)) {
+    let mut all = under_way();
+    if let Some(number) = all.get_mut(what) {
+        *number -= 1;
+        if *number == 0 {
+            all.remove(what);
+        }
+    }
+}
+
+fn under_way() -> MutexGuard<'static, BTreeMap<(String, Deed), usize>> {
+    UNDER_WAY.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 /// Why this is not done; none where it may be.
-fn too_often(deed: Deed, history: &[Past], now: DateTime<Utc>) -> Option<String> {
+fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) -> Option<String> {
     let (what, counted, most) = match deed {
         Deed::Change => ("changed", deed, MOST_CHANGES),
         Deed::Word => ("heard of", deed, MOST_WORDS),
@@ -55,7 +126,7 @@ fn too_often(deed: Deed, history: &[Past], now: DateTime<Utc>) -> Option<String>
         Deed::Undone => return None,
     };
     let recent = history.iter().filter(|past| now - past.at < A_DAY);
-    let so_far = recent.filter(|past| Deed::of(&past.event) == Some(counted)).count();
+    let so_far = recent.filter(|past| Deed::of(&past.event) == Some(counted)).count() + beside;
     (so_far >= most).then(|| {
         format!(
             "this trip was {what} {so_far} times within a day, and each time others were written \
@@ -64,49 +135,61 @@ fn too_often(deed: Deed, history: &[Past], now: DateTime<Utc>) -> Option<String>
     })
 }
 
-/// Why this is not done now; none where it may be. It keeps nobody from anything that stops or brings
-/// an alert because of its own numbers: where they can't be read, there are none. A deed that was done
-/// already is no other, however late it is sent again.
-async fn refusal(
+/// That this may be done now, or why not. It keeps nobody from anything that stops or brings an alert
+/// because of its own numbers: where they can't be read, there are none. A deed that was done already
+/// is no other, however late it is sent again. An ending is never counted beside others: it waits for
+/// nobody, and ends a trip once.
+async fn begun(
     daemon: &Daemon,
     plan_ref: &str,
-    (deed, event): (Deed, Option<&Event>),
+    (deed, event): (Option<Deed>, Option<&Event>),
     once: Option<&str>,
-) -> Option<String> {
-    let why = too_often(deed, &daemon.history(plan_ref).await, daemon.now())?;
-    (!daemon.is_done(plan_ref, event, once).await).then_some(why)
+) -> Result<UnderWay, String> {
+    let counted = deed.filter(|deed| !matches!(deed, Deed::Closing | Deed::Undone));
+    // Before the history is read: what is written down meanwhile is in one of the two.
+    let under_way = UnderWay::begin(plan_ref, counted);
+    let Some(deed) = deed else { return Ok(under_way) };
+    let beside = under_way.beside();
+    let why = too_often(deed, &daemon.history(plan_ref).await, beside, daemon.now());
+    match why {
+        Some(why) if !daemon.is_done(plan_ref, event, once).await => {
+            under_way.is_done();
+            Err(why)
+        }
+        _ => Ok(under_way),
+    }
 }
 
-/// The same of an event, and of the key that it comes under.
-pub(super) async fn why_not(
+/// That this event may be applied, under the key that it comes with; or why not.
+pub(super) async fn begin(
     daemon: &Daemon,
     plan_ref: &str,
     event: &Event,
     once: Option<&str>,
-) -> Option<String> {
-    refusal(daemon, plan_ref, (Deed::of(event)?, Some(event)), once).await
+) -> Result<UnderWay, String> {
+    begun(daemon, plan_ref, (Deed::of(event), Some(event)), once).await
 }
 
-/// What a page says instead of doing this.
+/// The same, with what a page says instead of doing it.
 pub(super) async fn notice(
     daemon: &Daemon,
     plan_ref: &str,
     event: &Event,
     once: &str,
-) -> Option<Notice> {
-    let why = why_not(daemon, plan_ref, event, Some(once)).await?;
+) -> Result<UnderWay, Notice> {
     let status = StatusCode::TOO_MANY_REQUESTS;
-    Some(Notice { status, text: format!("Nothing was changed: {why}.") })
+    let notice = |why| Notice { status, text: format!("Nothing was changed: {why}.") };
+    begin(daemon, plan_ref, event, Some(once)).await.map_err(notice)
 }
 
-/// What a program is told instead.
+/// The same, with what a program is told instead.
 pub(super) async fn allowed(
     daemon: &Daemon,
     plan_ref: &str,
     event: &Event,
     once: Option<&str>,
-) -> Result<(), Problem> {
-    why_not(daemon, plan_ref, event, once).await.map_or(Ok(()), |why| Err(problem(&why)))
+) -> Result<UnderWay, Problem> {
+    begin(daemon, plan_ref, event, once).await.map_err(|why| problem(&why))
 }
 
 /// The same of a new version of the plan.
@@ -114,9 +197,9 @@ pub(super) async fn change_allowed(
     daemon: &Daemon,
     plan_ref: &str,
     once: Option<&str>,
-) -> Result<(), Problem> {
-    let why = refusal(daemon, plan_ref, (Deed::Change, None), once).await;
-    why.map_or(Ok(()), |why| Err(problem(&why)))
+) -> Result<UnderWay, Problem> {
+    let begun = begun(daemon, plan_ref, (Some(Deed::Change), None), once).await;
+    begun.map_err(|why| problem(&why))
 }
 
 fn problem(why: &str) -> Problem {

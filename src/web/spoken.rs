@@ -187,10 +187,13 @@ async fn check_in(
     let how = Some("the crew said its code".to_owned());
     let event = Event::CheckedIn { who, by: By::Crew(Some(name)), how };
     let once = typed.idempotency();
-    if let Some(notice) = often::notice(&daemon, &plan_ref, &event, &once).await {
-        return page(Some(notice), typed);
-    }
-    match daemon.act(&plan_ref, &event, Some(&once)).await {
+    let under_way = match often::notice(&daemon, &plan_ref, &event, &once).await {
+        Ok(under_way) => under_way,
+        Err(notice) => return page(Some(notice), typed),
+    };
+    let acted = daemon.act(&plan_ref, &event, Some(&once)).await;
+    under_way.is_done();
+    match acted {
         Ok(_) => {
             let out = super::words::list(&status.out());
             let text = format!(

@@ -97,3 +97,27 @@ async fn whoever_said_never_is_named_as_crew_no_more_than_as_contact() {
     assert!(text(answer).await.contains("leave out the email"));
     assert_eq!(lamp.daemon.board().await.unwrap().len(), before);
 }
+
+/// Each change is a letter to everybody whom the plan names.
+#[tokio::test]
+async fn changes_that_come_at_once_are_counted_too() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let (plan_ref, link) = (filed["ref"].as_str().unwrap(), filed["links"]["extend"].as_str());
+    let extend = |_| lamp.post(link.unwrap()).json(&json!({"by": "1m"})).send();
+    let sent: Vec<_> = (0..120).map(extend).map(tokio::spawn).collect();
+    let mut done = 0;
+    for one in sent {
+        match one.await.unwrap().unwrap().status() {
+            StatusCode::OK => done += 1,
+            status => assert_eq!(status, StatusCode::TOO_MANY_REQUESTS),
+        }
+    }
+    // One after the other, what is left of the day's number is taken.
+    while extend(0).await.unwrap().status() == StatusCode::OK {
+        done += 1;
+    }
+    assert_eq!(done, 24);
+    let said = format!("{:?}", lamp.daemon.dossier(plan_ref).await.unwrap().history);
+    assert_eq!(said.matches("Extended").count(), 24);
+}

@@ -52,7 +52,8 @@ async fn amend(
 ) -> Result<Json<Armed>, Problem> {
     let plan = body::plan(headers, body)?;
     let once = body::idempotency(headers)?.map(|key| token_hash(&format!("amend {key}")));
-    often::change_allowed(daemon, plan_ref, once.as_deref()).await?;
+    let under_way = often::change_allowed(daemon, plan_ref, once.as_deref()).await?;
     let amended = daemon.amend(plan_ref, &plan, &by, once.as_deref(), body).await;
+    under_way.is_done();
     Ok(Json(Armed::from(amended.map_err(Problem::not_amended)?)))
 }

@@ -105,8 +105,10 @@ async fn act(
     // that reuses its keys.
     let once = body::idempotency(headers)?
         .map(|key| token_hash(&format!("{what:?} {key} {}", String::from_utf8_lossy(body))));
-    often::allowed(daemon, &status.plan_ref, &event, once.as_deref()).await?;
-    let applied = daemon.act(&status.plan_ref, &event, once.as_deref()).await?;
+    let under_way = often::allowed(daemon, &status.plan_ref, &event, once.as_deref()).await?;
+    let applied = daemon.act(&status.plan_ref, &event, once.as_deref()).await;
+    under_way.is_done();
+    let applied = applied?;
     // The extension is written by now; whatever is found here only informs.
     let worse = match what {
         Move::Extend => Some(daemon.judge_anew(&status.plan_ref).await),

@@ -192,10 +192,12 @@ impl Sheet {
         let record = &self.visit.dossier.record;
         let (plan_ref, round) = (record.plan_ref.clone(), record.state.round);
         let (once, body) = (key(typed), typed.whole());
-        if let Err(problem) = often::change_allowed(daemon, &plan_ref, Some(&once)).await {
-            return Ok(self.page(daemon, Told::problem(&problem)));
-        }
+        let under_way = match often::change_allowed(daemon, &plan_ref, Some(&once)).await {
+            Ok(under_way) => under_way,
+            Err(problem) => return Ok(self.page(daemon, Told::problem(&problem))),
+        };
         let sent = daemon.amend_seen(round, &plan_ref, plan, by, &once, body.as_bytes()).await;
+        under_way.is_done();
         match sent {
             Ok(amended) => Ok(done(&self.token, amended.filed.status.state.changed_by)),
             Err(FilingError::Faults(faults)) => Ok(self.page(daemon, Told::faults(faults))),
