@@ -11,7 +11,7 @@ use crate::caution::{Caution, worse};
 use crate::plan::{CrewMember, Faults, Moment, Placed, Plan, read_json};
 use crate::review::Review;
 use crate::store::{NewVersion, PlanRecord, StoreError};
-use crate::watch::{Amendment, By, Event, Order, Place, Recipient, Refusal, Watched, step};
+use crate::watch::{Amendment, By, Event, Order, Part, Place, Recipient, Refusal, Watched, step};
 
 /// How often an amendment is made again because the plan has moved meanwhile.
 const MOST_TRIES: u32 = 3;
@@ -23,6 +23,16 @@ pub struct Amended {
     pub filed: Filed,
     /// The cautions that are new or graver than for the version before, the worst first.
     pub worse: Vec<Caution>,
+}
+
+/// What a new version was made by.
+#[derive(Clone, Debug)]
+pub struct Seen {
+    /// The round of the plan that was looked at.
+    pub round: u32,
+    /// What was written without being shown what stood there: it counts as changed though it be the
+    /// same, so that nobody finds out by trying.
+    pub anew: Vec<Part>,
 }
 
 impl Daemon {
@@ -42,21 +52,21 @@ impl Daemon {
         self.amend_in(None, plan_ref, plan, by, idempotency, body).await
     }
 
-    /// The same for a version that was made by looking at this round of the plan: when another has
+    /// The same for a version that was made by looking at one round of the plan: when another has
     /// begun, whoever made it has to look again.
     ///
     /// # Errors
     /// [`FilingError`], and so [`Refusal::MovedOn`]; the plan then stays as it is.
     pub async fn amend_seen(
         &self,
-        round: u32,
+        seen: &Seen,
         plan_ref: &str,
         plan: &Plan,
         by: &By,
         once: &str,
         body: &[u8],
     ) -> Result<Amended, FilingError> {
-        self.amend_in(Some(round), plan_ref, plan, by, Some(once), body).await
+        self.amend_in(Some(seen), plan_ref, plan, by, Some(once), body).await
     }
 
     /// Whether this very amendment was made before.
@@ -75,7 +85,7 @@ impl Daemon {
 
     async fn amend_in(
         &self,
-        round: Option<u32>,
+        seen: Option<&Seen>,
         plan_ref: &str,
         plan: &Plan,
         by: &By,
@@ -99,14 +109,15 @@ impl Daemon {
         plan.check_filing(now).map_err(FilingError::Faults)?;
         for tries in 1.. {
             let record = store.plan(plan_ref).await?;
-            if round.is_some_and(|round| round != record.state.round) {
+            if seen.is_some_and(|seen| seen.round != record.state.round) {
                 return Err(StoreError::Refused(Refusal::MovedOn).into());
             }
             let old = self.plan_of(&record)?;
             let placed = old.amended_by(plan);
             check_readable(&record, &placed)?;
             let plan_json = self.stored_text(plan_ref, &placed.plan).await?;
-            let amendment = amendment(&record.state, &old, &placed);
+            let anew = seen.map_or(&[][..], |seen| &seen.anew);
+            let amendment = amendment(&record.state, &old, &placed, anew);
             if is_the_same(&record.state, &placed, &amendment) {
                 break;
             }
@@ -223,10 +234,16 @@ pub struct Foreseen {
 impl Dossier {
     /// What this new version would do at `now`; `None` where nothing in it differs. Changes nothing.
     #[must_use]
-    pub fn foresee(&self, new: &Plan, by: &By, now: DateTime<Utc>) -> Option<Foreseen> {
+    pub fn foresee(
+        &self,
+        new: &Plan,
+        anew: &[Part],
+        by: &By,
+        now: DateTime<Utc>,
+    ) -> Option<Foreseen> {
         let state = &self.record.state;
         let placed = self.plan.amended_by(new);
-        let to = amendment(state, &self.plan, &placed);
+        let to = amendment(state, &self.plan, &placed, anew);
         if is_the_same(state, &placed, &to) {
             return None;
         }
@@ -251,8 +268,8 @@ fn check_readable(record: &PlanRecord, placed: &Placed) -> Result<(), FilingErro
     }
 }
 
-/// What the watch takes a new version by.
-fn amendment(state: &Watched, old: &Plan, placed: &Placed) -> Amendment {
+/// What the watch takes a new version by; these parts count as changed whatever stands in them.
+fn amendment(state: &Watched, old: &Plan, placed: &Placed, anew: &[Part]) -> Amendment {
     let crew = placed.plan.crew.iter().enumerate().map(|(at, one)| {
         let email = |plan: &Plan| plan.crew.get(at).and_then(|one| one.email.clone());
         match (&one.email, email(old)) {
@@ -264,6 +281,9 @@ fn amendment(state: &Watched, old: &Plan, placed: &Placed) -> Amendment {
     });
     let times = &placed.plan.times;
     let (joined, left) = moves(state, placed);
+    let mut parts = [&parts_changed(old, placed), anew].concat();
+    parts.sort_unstable();
+    parts.dedup();
     Amendment {
         from_round: state.round,
         due_at: times.return_by.at,
@@ -275,7 +295,7 @@ fn amendment(state: &Watched, old: &Plan, placed: &Placed) -> Amendment {
         was_overdue_at: state.overdue_at(),
         joined,
         left,
-        parts: parts_changed(old, placed),
+        parts,
     }
 }
 

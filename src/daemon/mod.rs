@@ -52,7 +52,7 @@ use crate::watch::Ladder;
 
 pub use acting::{Dossier, Visit};
 pub use adjtimex::is_synchronised;
-pub use amending::{Amended, Foreseen};
+pub use amending::{Amended, Foreseen, Seen};
 pub use canary::is_canary;
 pub use clock::Clock;
 pub use farewell::Left;

@@ -369,3 +369,34 @@ async fn the_largest_plan_keeps_all_that_the_form_does_not_show() {
     after.launch.vehicle = None;
     assert!(after == before, "something else of the plan has changed");
 }
+
+/// Whether somebody has an illness is told by no answer: neither which, nor that there is one, nor that
+/// there is none. The same of a contact's telephone.
+#[tokio::test]
+async fn nobody_finds_out_by_trying_what_the_form_does_not_show() {
+    let lamp = Lamp::lit().await;
+    let mut private = plan();
+    private["contact"][1]["phone"] = json!("+1 360 555 0177");
+    let filed = lamp.file(&private).await;
+    let page = format!("{}/change", filed["links"]["crew"].as_str().unwrap());
+    let open = form(&lamp, &page).await;
+    let health = "What is told of somebody on the trip.";
+    for (over, line) in [
+        // She has notes, he has none; hers are these, and not those.
+        (("crew[1].medical.none", "yes"), health),
+        (("crew[2].medical.none", "yes"), health),
+        (("crew[1].medical", "Asthma-CANARY"), health),
+        (("crew[1].medical", "Something else"), health),
+        (("contact[2].phone", "+1 360 555 0177"), "What is told of a contact."),
+        (("contact[2].phone", "+1 360 555 0178"), "What is told of a contact."),
+    ] {
+        let (status, told) = sent(&lamp, &open.typed(&[over]), "judge").await;
+        assert_eq!(status, StatusCode::OK, "{over:?}");
+        assert!(unescaped(&told).contains(line), "{over:?}: {told}");
+    }
+    // Nor by doing it: it is written down, and told to the others.
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let none = open.typed(&[("crew[2].medical.none", "yes"), ("name", "Ines")]);
+    assert_eq!(sent(&lamp, &none, "change").await.0, StatusCode::SEE_OTHER);
+    assert!(lamp.snapshot(plan_ref).await.contains("Amended"));
+}

@@ -14,10 +14,10 @@ use super::draft::Draft;
 use super::judged::{self, Judged};
 use crate::caution::{Caution, worse};
 use crate::daemon::secrets::{new_key, token_hash};
-use crate::daemon::{Daemon, FilingError, Foreseen, Visit};
+use crate::daemon::{Daemon, FilingError, Foreseen, Seen, Visit};
 use crate::plan::{Faults, Plan};
 use crate::store::StoreError;
-use crate::watch::{By, Refusal};
+use crate::watch::{By, Part, Refusal};
 use crate::web::crew::{is_taken_off, its_own, open};
 use crate::web::key::Device;
 use crate::web::page::{Sorry, see_other};
@@ -125,7 +125,9 @@ async fn send(
     };
     let by = sheet.speaker(&typed);
     let said_by = by.clone().unwrap_or(By::Crew(None));
-    let Some(foreseen) = sheet.visit.dossier.foresee(&plan, &said_by, daemon.now()) else {
+    let anew = sheet.standing.written_unseen(&sheet.filled.draft);
+    let dossier = &sheet.visit.dossier;
+    let Some(foreseen) = dossier.foresee(&plan, &anew, &said_by, daemon.now()) else {
         let why = "Nothing in this form differs from the plan as it stands: nothing was changed, \
                    and nobody is written to.";
         return Ok(
@@ -135,7 +137,7 @@ async fn send(
     match by {
         _ if !sends => sheet.judge(&daemon, &plan, foreseen).await,
         Err(why) => Ok(sheet.page(&daemon, Told::unnamed(why))),
-        Ok(by) => sheet.change(&daemon, &plan, &by, &typed, &seen).await,
+        Ok(by) => sheet.change(&daemon, (&plan, anew), &by, &typed, &seen).await,
     }
 }
 
@@ -184,7 +186,7 @@ impl Sheet {
     async fn change(
         mut self,
         daemon: &Daemon,
-        plan: &Plan,
+        (plan, anew): (&Plan, Vec<Part>),
         by: &By,
         typed: &Typed,
         seen: &Draft,
@@ -196,7 +198,8 @@ impl Sheet {
             Ok(under_way) => under_way,
             Err(problem) => return Ok(self.page(daemon, Told::problem(&problem))),
         };
-        let sent = daemon.amend_seen(round, &plan_ref, plan, by, &once, body.as_bytes()).await;
+        let looked_at = Seen { round, anew };
+        let sent = daemon.amend_seen(&looked_at, &plan_ref, plan, by, &once, body.as_bytes()).await;
         under_way.is_done();
         match sent {
             Ok(amended) => Ok(done(&self.token, amended.filed.status.state.changed_by)),

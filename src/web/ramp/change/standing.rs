@@ -10,7 +10,7 @@ use serde_json::Value;
 use super::super::draft::{Draft, MORE_WAYPOINTS, names};
 use super::super::fields::{Field, GROUPS, Group, WAYPOINT_ROWS};
 use crate::plan::Plan;
-use crate::watch::Watched;
+use crate::watch::{Part, Watched};
 use crate::web::typed::Typed;
 
 /// The most people and craft that have rows of their own.
@@ -121,6 +121,25 @@ impl Standing {
             Some(places) => places.len(),
             None => self.document[table].as_array().map_or(0, Vec::len).min(MOST_SHOWN),
         }
+    }
+
+    /// The parts of the plan in which something was written where the form does not show what stands
+    /// there.
+    pub(super) fn written_unseen(&self, filled: &Draft) -> Vec<Part> {
+        let fields = [
+            (Part::Person, "crew", ["medical", "medical.none"]),
+            (Part::Contact, "contact", WAYS_TO_REACH),
+        ];
+        let is_written = |table: &str, field: &str| {
+            (1..=self.filed_rows(table)).any(|row| {
+                let key = format!("{table}[{row}].{field}");
+                !filled.get(&key).is_empty() && self.shown.get(&key).is_empty()
+            })
+        };
+        let written = |(part, table, fields): (Part, &str, [&str; 2])| {
+            fields.iter().any(|field| is_written(table, field)).then_some(part)
+        };
+        fields.into_iter().filter_map(written).collect()
     }
 
     /// The form with what was typed into it when it showed what was `seen`.
