@@ -2,6 +2,8 @@
 
 use reqwest::{Response, StatusCode};
 use serde_json::{Value, json};
+use sqlx::Connection;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 
 use super::browser::{Form, form_of, unescaped};
 use super::house::{Lamp, plan, text};
@@ -399,4 +401,46 @@ async fn nobody_finds_out_by_trying_what_the_form_does_not_show() {
     let none = open.typed(&[("crew[2].medical.none", "yes"), ("name", "Ines")]);
     assert_eq!(sent(&lamp, &none, "change").await.0, StatusCode::SEE_OTHER);
     assert!(lamp.snapshot(plan_ref).await.contains("Amended"));
+}
+
+/// A change that is committed after the form was held against the plan, and before its own is written.
+#[tokio::test]
+async fn what_changes_between_the_look_and_the_write_is_not_overwritten() {
+    let lamp = Lamp::lit().await;
+    let (plan_ref, page, filed) = filed(&lamp).await;
+    let later = form(&lamp, &page).await.typed(&FRIEND).typed(&[("name", "Ines")]);
+    // Another program holds the write lock: whatever is to be written waits, in its order.
+    let options = SqliteConnectOptions::new().filename(lamp.folder.path().join("shorelamp.db"));
+    let mut other = SqliteConnection::connect_with(&options).await.unwrap();
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut other).await.unwrap();
+    let extend = lamp.post(filed["links"]["extend"].as_str().unwrap()).json(&json!({"by": "1h"}));
+    let extend = tokio::spawn(extend.send());
+    pause().await;
+    let change = later.typed(&[("do", "change")]);
+    let change = tokio::spawn(lamp.post(&change.action).form(&change.fields).send());
+    pause().await;
+    assert!(!extend.is_finished() && !change.is_finished());
+    sqlx::raw_sql("ROLLBACK").execute(&mut other).await.unwrap();
+    assert_eq!(extend.await.unwrap().unwrap().status(), StatusCode::OK);
+    let told = change.await.unwrap().unwrap();
+    assert_eq!(told.status(), StatusCode::CONFLICT);
+    let told = text(told).await;
+    assert!(
+        unescaped(&told).contains("The crew's device put the return time off by 1 h"),
+        "{told}"
+    );
+    let again = form_of(&told, "change");
+    assert_eq!(again.fields["crew[3].name"], "Pia <i>Lindqvist", "what was typed is kept");
+    assert_eq!(again.fields["times.return_by.time"], "13:30");
+    assert_eq!(standing(&lamp, &plan_ref).await.crew.len(), 2);
+    assert_eq!(sent(&lamp, &again, "change").await.0, StatusCode::SEE_OTHER);
+    let plan = standing(&lamp, &plan_ref).await;
+    assert_eq!(plan.crew.len(), 3);
+    assert_eq!(plan.times.return_by.at.to_rfc3339(), "2026-06-14T20:30:00+00:00");
+}
+
+/// Long enough for a request to come to the database on a slow machine. On a slower one the change
+/// comes after the other, and is refused all the same.
+async fn pause() {
+    tokio::time::sleep(std::time::Duration::from_millis(1500)).await;
 }
