@@ -291,11 +291,14 @@ async fn write_thinned(connection: &mut AnyConnection, plan: &Thinned) -> Result
         .execute(&mut *connection)
         .await?;
     for contact in &plan.contacts {
-        sqlx::query("DELETE FROM named_addresses WHERE plan = $1 AND contact = $2")
-            .bind(plan_ref)
-            .bind(i64::try_from(*contact).unwrap_or(i64::MAX))
-            .execute(&mut *connection)
-            .await?;
+        sqlx::query(
+            "DELETE FROM named_addresses WHERE plan = $1 AND hash IN \
+             (SELECT hash FROM named_addresses WHERE plan = $1 AND contact = $2)",
+        )
+        .bind(plan_ref)
+        .bind(i64::try_from(*contact).unwrap_or(i64::MAX))
+        .execute(&mut *connection)
+        .await?;
     }
     Ok(())
 }

@@ -4,6 +4,8 @@
 use reqwest::StatusCode;
 use serde_json::{Value, json};
 use shorelamp::watch::{Kind, Recipient};
+use sqlx::Connection;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 
 use super::browser::form_of;
 use super::house::{Lamp, Wish, plan, text};
@@ -46,6 +48,32 @@ async fn whoever_is_taken_out_and_in_again_is_named_anew_each_time() {
         one.kind == Kind::Filed && one.to == Recipient::Contact(1)
     };
     assert_eq!(told.iter().filter(to_her).count(), 10);
+}
+
+/// What is kept for counting goes with whom it counts (`[retention] unconfirmed`).
+#[tokio::test]
+async fn what_was_counted_of_somebody_who_never_answered_is_forgotten_with_them() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let mut without = plan();
+    without["contact"].as_array_mut().unwrap().pop();
+    for to in [&without, &plan()] {
+        let amend = lamp.post(filed["links"]["amend"].as_str().unwrap()).json(to);
+        assert_eq!(amend.send().await.unwrap().status(), StatusCode::OK);
+    }
+    let named = async || {
+        let file = SqliteConnectOptions::new().filename(lamp.folder.path().join("shorelamp.db"));
+        let mut other = SqliteConnection::connect_with(&file).await.unwrap();
+        // The crew is named below the contacts, and kept for longer.
+        let text = "SELECT COUNT(*) FROM named_addresses WHERE contact >= 0 OR contact < -1000";
+        sqlx::query_scalar::<_, i64>(text).fetch_one(&mut other).await.unwrap()
+    };
+    assert_eq!(named().await, 3, "one of them twice");
+    let checkin = lamp.post(filed["links"]["checkin"].as_str().unwrap()).json(&json!({}));
+    assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
+    lamp.move_clock(24 * 60 + 1);
+    assert_eq!(lamp.daemon.forget_what_is_over().await.unwrap().thinned, 1);
+    assert_eq!(named().await, 0);
 }
 
 /// Else an address would be named in one plan after the other, each time until a letter has left.
