@@ -149,3 +149,38 @@ async fn changes_that_come_at_once_are_counted_too() {
     let said = format!("{:?}", lamp.daemon.dossier(plan_ref).await.unwrap().history);
     assert_eq!(said.matches("Extended").count(), 24);
 }
+
+/// The limits are for what is asked of the service, never for what it owes (`config/shorelamp.toml`).
+#[tokio::test]
+async fn a_plan_whose_every_limit_is_used_up_alerts_and_is_ended_as_any_other() {
+    let lamp = Lamp::with(Wish { filings_per_key_per_hour: Some(10), ..Wish::default() }).await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    // Its key, its contacts and its crew are named as often as may be, and it is changed so.
+    for _ in 0..9 {
+        lamp.file(&plan()).await;
+    }
+    assert_eq!(try_to_file(&lamp, &plan()).await.0, StatusCode::TOO_MANY_REQUESTS);
+    let extend =
+        || lamp.post(filed["links"]["extend"].as_str().unwrap()).json(&json!({"by": "1m"})).send();
+    while extend().await.unwrap().status() == StatusCode::OK {}
+    let page = lamp.contact_page(plan_ref, 0);
+    for at in 0..70 {
+        let form = [("act", "on-it"), ("once", &at.to_string()), ("name", "Dunstan")];
+        lamp.post(&page).form(&form).send().await.unwrap();
+        lamp.get("/crew/AAAA").send().await.unwrap();
+        let code = [("plan", plan_ref), ("digits", "1"), ("name", "Dunstan")];
+        lamp.post("/code").form(&code).send().await.unwrap();
+    }
+    let ordered = async |kind: Kind| {
+        let letters = lamp.daemon.store().letters(plan_ref).await.unwrap();
+        letters.iter().filter(|one| one.kind == kind).map(|one| one.to).collect::<Vec<_>>()
+    };
+    lamp.pass(6 * 60 + 45 + 24, plan_ref).await;
+    assert_eq!(ordered(Kind::Overdue).await, [Recipient::Contact(0)]);
+    lamp.pass(30, plan_ref).await;
+    assert!(ordered(Kind::CallRescue).await.contains(&Recipient::Contact(1)));
+    let checkin = lamp.post(filed["links"]["checkin"].as_str().unwrap()).json(&json!({}));
+    assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
+    assert_eq!(lamp.daemon.status(plan_ref).await.unwrap().word(), "closed");
+}
