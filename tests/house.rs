@@ -426,3 +426,53 @@ fn panics_promises_long_files_and_strangers_are_found() {
     assert!(told("measure/mod.rs", &"\n".repeat(500)).is_empty());
     assert_eq!(told("helpers/mod.rs", "fn f() {}").len(), 1);
 }
+
+/// What each row of the security checklist names as its check, by the row's first words.
+fn checks(guide: &str) -> Vec<(String, Vec<String>)> {
+    let part = guide.split("## Security checklist").nth(1).unwrap_or_default();
+    let part = part.split("Not met:").next().unwrap_or_default();
+    let rows = part.lines().filter(|line| line.starts_with("| ")).skip(2);
+    rows.map(|row| {
+        let cells: Vec<&str> = row.trim_matches('|').split(" | ").map(str::trim).collect();
+        let named = cells.last().unwrap_or(&"").split('`').skip(1).step_by(2);
+        (cells[0].to_owned(), named.map(str::to_owned).collect())
+    })
+    .collect()
+}
+
+/// Whether there is such a check: its file, and in that each test or module that it is narrowed to.
+fn is_there(check: &str) -> bool {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let read = |path: String| fs::read_to_string(root.join(path)).unwrap_or_default();
+    let words: Vec<&str> = check.split_whitespace().filter(|word| *word != "--").collect();
+    match words[..] {
+        ["--lib", ref modules @ ..] => {
+            let file = |module: &&str| format!("src/{}.rs", module.replace("::", "/"));
+            !modules.is_empty() && modules.iter().all(|one| read(file(one)).contains("mod tests"))
+        }
+        ["--test", name, ref narrowed @ ..] => {
+            let has = |one: &&str| {
+                let (module, test) = one.split_once("::").unwrap_or((one, ""));
+                read(format!("tests/{name}/{module}.rs")).contains(&format!("fn {test}"))
+            };
+            root.join(format!("tests/{name}.rs")).is_file() && narrowed.iter().all(has)
+        }
+        [script] if script.ends_with(".py") => root.join(script).is_file(),
+        [script] if script.ends_with(".mjs") => root.join("tests/ramp").join(script).is_file(),
+        _ => false,
+    }
+}
+
+#[test]
+fn every_row_of_the_security_checklist_has_a_check_that_is_there() {
+    let guide = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("DEVELOPERS.md"));
+    let rows = checks(&guide.unwrap());
+    assert!(rows.len() > 20, "{rows:?}");
+    for (row, checks) in rows {
+        assert!(!checks.is_empty(), "{row}: no check");
+        checks.iter().for_each(|check| assert!(is_there(check), "{row}: no {check}"));
+    }
+    for gone in ["--test nobody", "--test web -- doors::nobody", "--lib web::nobody", "a.py", "x"] {
+        assert!(!is_there(gone), "{gone}");
+    }
+}
