@@ -82,7 +82,7 @@ async fn willing(daemon: &Daemon, visit: &Visit, typed: &Typed) -> Result<(), No
     let begun = often::begin(daemon, plan_ref, &event, Some(&once)).await;
     let under_way = begun.map_err(why_not)?;
     let acted = daemon.act(plan_ref, &event, Some(&once)).await;
-    under_way.is_done();
+    under_way.finish();
     acted.map(drop).map_err(NotDone::Failed)
 }
 

@@ -42,7 +42,7 @@ pub(super) async fn carry_out(
         Err(notice) => return Ok(Err(notice)),
     };
     let acted = daemon.act(plan_ref, &event, Some(&once)).await;
-    under_way.is_done();
+    under_way.finish();
     match acted {
         Ok(applied) => {
             let did = if applied.changed { applied.state.events } else { 0 };

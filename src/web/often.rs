@@ -2,7 +2,7 @@
 //! may be strangers who never asked for it.
 //!
 //! What is under way counts too, so that many at once are no more than one after the other; a deed
-//! holds its place until it is [done](UnderWay::is_done).
+//! holds its place until it is [finished](UnderWay::finish).
 //!
 //! No crew and no contact comes near these numbers. What stops an alert is taken as long as it was
 //! not taken back very often; then the keeper closes the plan by hand.
@@ -62,7 +62,7 @@ impl Deed {
 #[must_use = "it counts no longer once it is dropped"]
 pub(super) struct UnderWay {
     what: Option<(String, Deed)>,
-    done: bool,
+    finished: bool,
 }
 
 impl UnderWay {
@@ -72,7 +72,7 @@ impl UnderWay {
         if let Some(what) = &what {
             *under_way().entry(what.clone()).or_default() += 1;
         }
-        UnderWay { what, done: false }
+        UnderWay { what, finished: false }
     }
 
     /// How many others of its kind are under way.
@@ -82,8 +82,8 @@ impl UnderWay {
     }
 
     /// It is written down, or never will be.
-    pub(super) fn is_done(mut self) {
-        self.done = true;
+    pub(super) fn finish(mut self) {
+        self.finished = true;
     }
 }
 
@@ -91,7 +91,7 @@ impl Drop for UnderWay {
     fn drop(&mut self) {
         let Some(what) = self.what.take() else { return };
         match tokio::runtime::Handle::try_current() {
-            Ok(runtime) if !self.done => {
+            Ok(runtime) if !self.finished => {
                 runtime.spawn(async move {
                     tokio::time::sleep(BROKEN_OFF).await;
                     end(&what);
@@ -153,7 +153,7 @@ async fn begun(
     let why = too_often(deed, &daemon.history(plan_ref).await, beside, daemon.now());
     match why {
         Some(why) if !daemon.is_done(plan_ref, event, once).await => {
-            under_way.is_done();
+            under_way.finish();
             Err(why)
         }
         _ => Ok(under_way),

@@ -192,7 +192,7 @@ async fn check_in(
         Err(notice) => return page(Some(notice), typed),
     };
     let acted = daemon.act(&plan_ref, &event, Some(&once)).await;
-    under_way.is_done();
+    under_way.finish();
     match acted {
         Ok(_) => {
             let out = super::words::list(&status.out());

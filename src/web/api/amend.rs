@@ -54,6 +54,6 @@ async fn amend(
     let once = body::idempotency(headers)?.map(|key| token_hash(&format!("amend {key}")));
     let under_way = often::change_allowed(daemon, plan_ref, once.as_deref()).await?;
     let amended = daemon.amend(plan_ref, &plan, &by, once.as_deref(), body).await;
-    under_way.is_done();
+    under_way.finish();
     Ok(Json(Armed::from(amended.map_err(Problem::not_amended)?)))
 }

@@ -107,7 +107,7 @@ async fn act(
         .map(|key| token_hash(&format!("{what:?} {key} {}", String::from_utf8_lossy(body))));
     let under_way = often::allowed(daemon, &status.plan_ref, &event, once.as_deref()).await?;
     let applied = daemon.act(&status.plan_ref, &event, once.as_deref()).await;
-    under_way.is_done();
+    under_way.finish();
     let applied = applied?;
     // The extension is written by now; whatever is found here only informs.
     let worse = match what {

@@ -200,7 +200,7 @@ impl Sheet {
         };
         let looked_at = Seen { round, anew };
         let sent = daemon.amend_seen(&looked_at, &plan_ref, plan, by, &once, body.as_bytes()).await;
-        under_way.is_done();
+        under_way.finish();
         match sent {
             Ok(amended) => Ok(done(&self.token, amended.filed.status.state.changed_by)),
             Err(FilingError::Faults(faults)) => Ok(self.page(daemon, Told::faults(faults))),
