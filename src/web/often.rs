@@ -17,7 +17,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use super::deed::Notice;
 use super::problem::Problem;
 use crate::daemon::Daemon;
-use crate::watch::{Event, Past};
+use crate::watch::{By, Event, Past};
 
 const A_DAY: TimeDelta = TimeDelta::days(1);
 /// A new time or a new version of the plan.
@@ -26,7 +26,7 @@ const MOST_CHANGES: usize = 24;
 const MOST_WORDS: usize = 60;
 /// One contact's answers.
 const MOST_ANSWERS: usize = 60;
-/// What was taken back; after that no check-in is taken.
+/// Of what one side has said of an end, what was taken back; after that it is told to telephone.
 const MOST_UNDONE: usize = 12;
 
 /// A request that broke off may still be carried out, though hardly later than this.
@@ -41,8 +41,16 @@ enum Deed {
     Change,
     Word,
     Answer(usize),
-    Closing,
+    /// That somebody is ashore, or that the trip is off: as the crew says it, or a contact.
+    Closing(Side),
     Undone,
+}
+
+/// Who says something. What contacts say and take back keeps no crew from ending its own trip.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Side {
+    Crew,
+    Contacts,
 }
 
 impl Deed {
@@ -51,7 +59,10 @@ impl Deed {
             Event::Extended { .. } | Event::Amended { .. } => Deed::Change,
             Event::StillOut { .. } => Deed::Word,
             Event::Answered { contact, .. } => Deed::Answer(*contact),
-            Event::CheckedIn { .. } | Event::CalledOff { .. } => Deed::Closing,
+            Event::CheckedIn { by, .. } | Event::CalledOff { by } => Deed::Closing(match by {
+                By::Contact(..) => Side::Contacts,
+                By::Crew(_) | By::Keeper(_) => Side::Crew,
+            }),
             Event::Undone { .. } => Deed::Undone,
             _ => return None,
         })
@@ -118,15 +129,23 @@ fn under_way() -> MutexGuard<'static, BTreeMap<(String, Deed), usize>> {
 
 /// Why this is not done; none where it may be.
 fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) -> Option<String> {
-    let (what, counted, most) = match deed {
-        Deed::Change => ("changed", deed, MOST_CHANGES),
-        Deed::Word => ("heard of", deed, MOST_WORDS),
-        Deed::Answer(_) => ("answered", deed, MOST_ANSWERS),
-        Deed::Closing => ("ended, and that taken back,", Deed::Undone, MOST_UNDONE),
+    let (what, most) = match deed {
+        Deed::Change => ("changed", MOST_CHANGES),
+        Deed::Word => ("heard of", MOST_WORDS),
+        Deed::Answer(_) => ("answered", MOST_ANSWERS),
+        Deed::Closing(_) => ("ended, and that taken back,", MOST_UNDONE),
         Deed::Undone => return None,
     };
+    let is_counted = |past: &&Past| match (deed, &past.event) {
+        (Deed::Closing(_), Event::Undone { event, .. }) => {
+            let undone = history.iter().find(|one| one.number == *event);
+            undone.is_some_and(|one| Deed::of(&one.event) == Some(deed))
+        }
+        (Deed::Closing(_), _) => false,
+        (_, event) => Deed::of(event) == Some(deed),
+    };
     let recent = history.iter().filter(|past| now - past.at < A_DAY);
-    let so_far = recent.filter(|past| Deed::of(&past.event) == Some(counted)).count() + beside;
+    let so_far = recent.filter(is_counted).count() + beside;
     (so_far >= most).then(|| {
         format!(
             "this trip was {what} {so_far} times within a day, and each time others were written \
@@ -145,7 +164,7 @@ async fn begun(
     (deed, event): (Option<Deed>, Option<&Event>),
     once: Option<&str>,
 ) -> Result<UnderWay, String> {
-    let counted = deed.filter(|deed| !matches!(deed, Deed::Closing | Deed::Undone));
+    let counted = deed.filter(|deed| !matches!(deed, Deed::Closing(_) | Deed::Undone));
     // Before the history is read: what is written down meanwhile is in one of the two.
     let under_way = UnderWay::begin(plan_ref, counted);
     let Some(deed) = deed else { return Ok(under_way) };

@@ -184,3 +184,34 @@ async fn a_plan_whose_every_limit_is_used_up_alerts_and_is_ended_as_any_other() 
     assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
     assert_eq!(lamp.daemon.status(plan_ref).await.unwrap().word(), "closed");
 }
+
+/// Else whoever was sent on a contact's letter makes a false alarm certain, before there is any.
+#[tokio::test]
+async fn what_a_contact_says_and_takes_back_keeps_no_crew_from_checking_in() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let page = lamp.contact_page(plan_ref, 0);
+    let say = async |act: &str, once: &str, over: &[(&str, &str)]| {
+        let mut form = vec![("act", act), ("once", once), ("name", "Mallory")];
+        form.extend(over);
+        lamp.post(&page).form(&form).send().await.unwrap().status()
+    };
+    let ashore = [("who", "all"), ("how", "saw")];
+    let mut refused = None;
+    for at in 0..13 {
+        for (act, over) in [("on-it", &[][..]), ("ashore", &ashore[..])] {
+            let once = format!("{act} {at}");
+            match say(act, &once, over).await {
+                StatusCode::SEE_OTHER => {}
+                status => refused = Some((act, at, status)),
+            }
+            let event = lamp.daemon.status(plan_ref).await.unwrap().state.events.to_string();
+            say("undo", &once, &[("event", event.as_str())]).await;
+        }
+    }
+    assert_eq!(refused, Some(("ashore", 12, StatusCode::TOO_MANY_REQUESTS)), "twelve in all");
+    let checkin = lamp.post(filed["links"]["checkin"].as_str().unwrap()).json(&json!({}));
+    assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
+    assert_eq!(lamp.daemon.status(plan_ref).await.unwrap().word(), "closed");
+}
