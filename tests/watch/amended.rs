@@ -217,3 +217,19 @@ fn nobody_is_asked_whom_the_new_version_has_no_place_for() {
     let asked = vec![0, to.contacts];
     assert_eq!(refusal(&world, Amendment { asked, ..to }), Refusal::Nobody);
 }
+
+/// Whoever was taken out is nobody's hope: that they can't be told brings no alert forward.
+#[test]
+fn the_lost_address_of_somebody_taken_out_hurries_nothing() {
+    let mut world = World::filed();
+    let mut to = version(&world, 0);
+    to.asked = vec![0];
+    world.happens(&amended(to));
+    world.runs_to(20);
+    let letters = world.letters();
+    assert!(letters.contains("-60:contact:2:changed") && letters.ends_with("15:contact:1:overdue"));
+    world.happens(&Event::Refused { to: Recipient::Contact(1), kind: Kind::Changed });
+    assert_eq!(world.letters(), "20:keeper:trouble 20:crew:1:news");
+    world.happens(&Event::Refused { to: Recipient::Contact(0), kind: Kind::Overdue });
+    assert!(world.letters().contains("20:crew:1:call-rescue"), "nobody who is asked is left");
+}
