@@ -265,3 +265,60 @@ async fn a_plan_that_is_armed_and_can_not_be_read_back_is_answered_as_armed() {
     let detail = problem["detail"].as_str().unwrap();
     assert!(detail.contains("IS armed") && detail.contains(plan_ref), "{detail}");
 }
+
+/// What no step could have made: somebody is asked whom the plan does not have.
+const SENSELESS: &str = "UPDATE plans SET state_sum = NULL, \
+                         state_json = json_set(state_json, '$.asked', json('[0, 1, 7]')) WHERE ref = ";
+
+/// The program fails over one plan; every other is watched, and its own contacts get plain letters.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_plan_over_which_the_program_fails_keeps_no_other_back_and_alerts_plainly() {
+    let lamp = running().await;
+    let senseless = filed(&lamp).await;
+    let mut other_plan = plan();
+    other_plan["contact"][0]["email"] = "wren@example.org".into();
+    lamp.file(&other_plan).await;
+    wait_for(&lamp, "filed", "wren@example.org", Duration::from_secs(10)).await;
+    let mut connection = other(&lamp).await;
+    let poison = format!("{SENSELESS} '{senseless}'");
+    sqlx::raw_sql(sqlx::AssertSqlSafe(poison)).execute(&mut connection).await.unwrap();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    for to in ["dunstan@example.org", "wren@example.org"] {
+        wait_for(&lamp, "call-rescue", to, Duration::from_secs(10)).await;
+    }
+    // The program fails over whom to call again.
+    lamp.move_clock(11);
+    let calls = |to: &str| {
+        let all = letters(lamp.folder.path());
+        all.iter().filter(|eml| eml.kind == "call-rescue" && eml.to == to).count()
+    };
+    let began = Instant::now();
+    while calls("wren@example.org") < 2 {
+        assert!(began.elapsed() < Duration::from_secs(10), "the other plan is watched");
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    wait_for(&lamp, "overdue", "dunstan@example.org", Duration::from_secs(10)).await;
+    assert_eq!(lamp.daemon.store().quarantined().await.unwrap()[0].plan_ref, senseless);
+    // Its pages and those of the keeper's look at it fail by themselves.
+    let page = lamp.get(&lamp.contact_page(&senseless, 0)).send().await.unwrap();
+    assert!(!page.text().await.unwrap().is_empty());
+    assert!(lamp.daemon.store().verify().await.unwrap().len() == 1);
+}
+
+/// A time so far back that no clock shows it: the plan counts as overdue, and its alert can't be
+/// written as it should be.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_letter_over_which_the_program_fails_goes_in_plain_words() {
+    let lamp = running().await;
+    filed(&lamp).await;
+    let mut connection = other(&lamp).await;
+    let poison = "UPDATE plans SET state_sum = NULL, next_at = 0, state_json = \
+                  json_set(state_json, '$.terms.due_at', '-262143-01-01T00:00:00Z')";
+    sqlx::raw_sql(poison).execute(&mut connection).await.unwrap();
+    let alert =
+        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(10)).await;
+    assert!(alert.text.contains("could not be read"), "{}", alert.text);
+    assert!(alert.text.contains("+1 360 555 0100"), "whom to call: {}", alert.text);
+    let told = wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(10)).await;
+    assert!(told.text.contains("has a fault"), "{}", told.text);
+}

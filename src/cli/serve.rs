@@ -15,6 +15,7 @@ use super::stops::Stops;
 use super::{assemble, lock, print, systemd, undumped};
 use crate::daemon::{Daemon, Left};
 use crate::settings::{Settings, Tls};
+use crate::store::end_with_other_panics;
 use crate::web;
 
 /// What is logged unless RUST_LOG says otherwise.
@@ -30,6 +31,7 @@ impl Serve {
     pub(super) async fn run(self, config: &Path) -> Done {
         log();
         undumped::leave_no_dump();
+        end_with_other_panics();
         let settings = assemble::settings(config)?;
         let _lock = lock::take(&settings.service.data_dir)?;
         let daemon = assemble::daemon(&settings, config).await?;

@@ -1,5 +1,7 @@
 //! Plain letters about a plan whose stored data can't be read.
 
+use std::fmt;
+
 use super::Daemon;
 use crate::letter::{Bare, plain_fallback};
 use crate::post::Outgoing;
@@ -11,12 +13,12 @@ use crate::watch::Recipient;
 pub(super) async fn plain_letter(
     daemon: &Daemon,
     claimed: &Claimed,
-    damage: &StoreError,
+    why: &(dyn fmt::Display + Sync),
 ) -> Result<Option<Outgoing>, StoreError> {
     let plan_ref = claimed.plan_ref.as_str();
     daemon.tell_keeper(
         "unreadable",
-        &format!("{damage}; its letters go out in plain words"),
+        &format!("{why}; its letters go out in plain words"),
         &[
             "Look at the board, and reach the crew and its contacts yourself.",
             "`shorelamp doctor` tells whether the rest of the database is sound.",

@@ -15,6 +15,7 @@ use crate::chart;
 use crate::measure::Position;
 use crate::plan::Plan;
 use crate::shoreline::{Shorelines, judge_route};
+use crate::store::guarded;
 use crate::watch::{Kind, Watched};
 
 /// How much is kept, in bytes: more than a thousand charts.
@@ -120,8 +121,8 @@ impl Daemon {
     /// The shore around a place, to tap a route on.
     pub async fn sheet(&self, middle: Position, radius_m: f64) -> Option<chart::Sheet> {
         let daemon = self.clone();
-        let drawing = move || chart::sheet(&daemon.0.judge.shores, middle, radius_m);
-        tokio::task::spawn_blocking(drawing).await.ok()?
+        let drawing = move || guarded(|| chart::sheet(&daemon.0.judge.shores, middle, radius_m));
+        tokio::task::spawn_blocking(drawing).await.ok()?.ok()?
     }
 
     /// The chart for a letter of this kind, if that shows one and it is at hand in time.
@@ -159,8 +160,12 @@ impl Daemon {
     ) -> Option<Picture> {
         let drawing = tokio::task::spawn_blocking(move || {
             let began = Instant::now();
-            let svg = draw(&self.0.judge.shores, &route);
-            let picture = svg.and_then(|svg| chart::png(&svg)).map(Arc::new);
+            let drawn = guarded(|| {
+                let svg = draw(&self.0.judge.shores, &route);
+                svg.and_then(|svg| chart::png(&svg)).map(Arc::new)
+            });
+            // A letter says all without a chart.
+            let picture = drawn.unwrap_or_default();
             self.0.charts.keep(plan_ref, route, picture.clone());
             (picture, began.elapsed())
         });

@@ -10,7 +10,7 @@ use super::sending::{compose, mailbox};
 use super::{Daemon, Dossier, memory};
 use crate::letter::Facts;
 use crate::post::Outgoing;
-use crate::store::{PlanRecord, StoreError, letter_id};
+use crate::store::{Panicked, PlanRecord, StoreError, guarded, letter_id};
 use crate::watch::Order;
 
 /// When nothing has been written for so long, or damage keeps the watch or the post from its work,
@@ -122,17 +122,18 @@ async fn send_owed(daemon: &Daemon) -> bool {
 
 async fn send(daemon: &Daemon, record: PlanRecord, order: &Order) -> bool {
     let plan_ref = record.plan_ref.clone();
-    let letter = match write(daemon, record, order) {
-        Ok(Some(letter)) => letter,
+    let letter = match guarded(|| write(daemon, record, order)) {
+        Ok(Ok(Some(letter))) => letter,
         // Nobody to write to: nothing is owed.
-        Ok(None) => {
+        Ok(Ok(None)) => {
             daemon.0.memory.handed(&plan_ref, order);
             return true;
         }
-        Err(error) => {
+        Ok(Err(error)) => {
             tracing::error!(plan = plan_ref, %error, "an alert can't be written from memory");
             return false;
         }
+        Err(Panicked) => return false,
     };
     match daemon.hand_over(&letter).await {
         Ok(()) => {

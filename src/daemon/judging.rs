@@ -12,6 +12,7 @@ use crate::measure::Span;
 use crate::plan::Plan;
 use crate::review::{Review, review};
 use crate::shoreline::Shorelines;
+use crate::store::{Panicked, guarded};
 
 /// What plans are judged by.
 pub struct Judge {
@@ -114,10 +115,11 @@ impl Daemon {
         // They never close; without one it is judged all the same.
         let _hand = hand.acquire().await.ok();
         let (daemon, own, sea) = (self.clone(), plan.clone(), water.clone());
-        let judging = move || daemon.0.judge.judged(&own, &sea, now);
+        let judging = move || guarded(|| daemon.0.judge.judged(&own, &sea, now));
         match tokio::task::spawn_blocking(judging).await {
-            Ok(review) => review,
-            Err(_) => self.0.judge.judged(plan, &water, now),
+            Ok(Ok(review)) => review,
+            // Under the guard of whoever asked.
+            Ok(Err(Panicked)) | Err(_) => self.0.judge.judged(plan, &water, now),
         }
     }
 }

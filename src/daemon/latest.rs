@@ -12,7 +12,7 @@ use tokio_util::sync::CancellationToken;
 use super::Daemon;
 use super::judging::For;
 use crate::review::Review;
-use crate::store::{PlanRecord, StoreError};
+use crate::store::{PlanRecord, StoreError, guarded_while};
 use crate::watch::Watched;
 
 /// So many plans are kept in mind, the newest.
@@ -93,7 +93,9 @@ impl Daemon {
 
     async fn look(&self, record: &PlanRecord) {
         let Ok(plan) = self.plan_of(record) else { return };
-        let review = self.review_for(&plan, For::Filing(None)).await;
-        self.0.latest.keep(&record.plan_ref, review);
+        let review = guarded_while(self.review_for(&plan, For::Filing(None))).await;
+        if let Ok(review) = review {
+            self.0.latest.keep(&record.plan_ref, review);
+        }
     }
 }

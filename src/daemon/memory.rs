@@ -10,7 +10,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use chrono::{DateTime, Utc};
 
-use crate::store::{Applied, PlanRecord};
+use crate::store::{Applied, PlanRecord, guarded};
 use crate::watch::{Event, Order, Watched, next_wakeup, step, wanted};
 
 /// How many plans are remembered: those whose time comes first.
@@ -81,7 +81,7 @@ impl Memory {
     /// alarm from here, though it is told that nothing is written yet.
     pub(super) fn hear(&self, plan_ref: &str, event: &Event, now: DateTime<Utc>) {
         if let Some(plan) = self.touch(plan_ref).plans.get_mut(plan_ref)
-            && let Ok(next) = step(&plan.record.state, event, now)
+            && let Ok(Ok(next)) = guarded(|| step(&plan.record.state, event, now))
         {
             plan.record.state = next.plan;
             plan.owe(&next.orders);
@@ -100,9 +100,10 @@ impl Memory {
     pub(super) fn owed(&self, now: DateTime<Utc>) -> Vec<(PlanRecord, Order)> {
         let mut owed = Vec::new();
         for plan in self.lock().plans.values_mut() {
-            plan.tick(now);
+            // A plan over which the program fails keeps no other back.
+            let _moved = guarded(|| plan.tick(now));
             let state = &plan.record.state;
-            plan.owed.retain(|order| wanted(state, order, now));
+            plan.owed.retain(|order| guarded(|| wanted(state, order, now)) != Ok(false));
             owed.extend(plan.owed.iter().map(|order| (plan.record.clone(), order.clone())));
         }
         owed.sort_by_key(|(_, order)| order.scheduled_at);
@@ -185,7 +186,10 @@ impl Inside {
         let mut by_time: Vec<_> = self
             .plans
             .iter()
-            .map(|(plan_ref, plan)| (next_wakeup(&plan.record.state), plan_ref.clone()))
+            .map(|(plan_ref, plan)| {
+                let wakes = guarded(|| next_wakeup(&plan.record.state)).unwrap_or_default();
+                (wakes, plan_ref.clone())
+            })
             .collect();
         by_time.sort_unstable();
         for (_, plan_ref) in by_time.drain(MOST - MOST / 8..) {

@@ -1,5 +1,6 @@
 //! One attempt at one letter: written, looked at once more, handed over, and its fate recorded.
 
+use std::fmt;
 use std::pin::{Pin, pin};
 use std::time::Duration;
 
@@ -12,17 +13,20 @@ use super::{Daemon, Dossier, enclosing, is_canary, retry};
 use crate::letter::{self, Facts, Letter};
 use crate::plan::Plan;
 use crate::post::{
-    Envelope, Invitation, Outgoing, Phase, Picture, Place, Receipt, SendClass, SendError, Tried,
-    return_path,
+    Envelope, Invitation, MimeError, Outgoing, Phase, Picture, Place, Receipt, SendClass,
+    SendError, Tried, return_path,
 };
 use crate::settings::Mailbox;
-use crate::store::{self, Claimed, LastLook, Read, StoreError};
+use crate::store::{self, Claimed, LastLook, Panicked, Read, StoreError, guarded};
 use crate::watch::{Kind, Order, Recipient};
 
 /// A letter that takes longer than this hangs, and gives up its desk and its place at the door.
 const HANGS_AFTER: Duration = Duration::from_secs(5);
 /// A letter that found no place is claimed again after this.
 const NO_PLACE: TimeDelta = TimeDelta::seconds(5);
+
+/// What the keeper is told of a letter over which the program fails.
+const FAULT: &str = "the program has a fault, and can't write a letter of a plan";
 
 /// What came of trying to hand a letter over.
 enum Outcome {
@@ -63,7 +67,7 @@ async fn try_to_send(
         Some(read) => Dossier::of(daemon, read),
         None => daemon.dossier(&claimed.plan_ref).await,
     };
-    let (mut letter, written_from) = match dossier {
+    let (letter, bytes, written_from) = match dossier {
         Ok(dossier) => {
             let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else {
                 return no_address(daemon, claimed).await;
@@ -73,12 +77,21 @@ async fn try_to_send(
                 true => None,
                 false => daemon.picture(&dossier, claimed.order.kind).await,
             };
-            let letter = write(daemon, claimed, &dossier, to, picture.as_deref(), plain);
-            (letter, Some(Box::new(dossier.record.state)))
+            let written = guarded(|| {
+                let mut letter = write(daemon, claimed, &dossier, to, picture.as_deref(), plain);
+                let bytes = daemon.0.post.write_within(&mut letter, enclosing::LARGEST);
+                (letter, bytes)
+            });
+            match written {
+                Ok((letter, bytes)) => (letter, bytes, Some(Box::new(dossier.record.state))),
+                Err(Panicked) => match plainly(daemon, claimed, &FAULT).await? {
+                    Some((letter, bytes)) => (letter, bytes, None),
+                    None => return no_address(daemon, claimed).await,
+                },
+            }
         }
-        // Better plain than none.
-        Err(error) if error.is_damage() => match plain_letter(daemon, claimed, &error).await? {
-            Some(letter) => (letter, None),
+        Err(error) if error.is_damage() => match plainly(daemon, claimed, &error).await? {
+            Some((letter, bytes)) => (letter, bytes, None),
             None => return no_address(daemon, claimed).await,
         },
         Err(error) => {
@@ -86,8 +99,7 @@ async fn try_to_send(
             return try_later(daemon, claimed, &error.to_string()).await;
         }
     };
-    let post = &daemon.0.post;
-    let bytes = match post.write_within(&mut letter, enclosing::LARGEST) {
+    let bytes = match bytes {
         Ok(bytes) => bytes,
         Err(error) => return try_later(daemon, claimed, &error.to_string()).await,
     };
@@ -98,6 +110,20 @@ async fn try_to_send(
     let claimed = Claimed { written_from, ..claimed.clone() };
     let pictured = letter.picture.is_some() || !letter.attachments.is_empty();
     attempt(daemon, &claimed, &letter.envelope(), (&bytes, pictured), place, desk).await
+}
+
+/// The letter in plain words, and its bytes; `None` when its reader's address can't be read. Better
+/// plain than none.
+async fn plainly(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    why: &(dyn fmt::Display + Sync),
+) -> Result<Option<(Outgoing, Result<Vec<u8>, MimeError>)>, StoreError> {
+    let letter = plain_letter(daemon, claimed, why).await?;
+    Ok(letter.map(|mut letter| {
+        let bytes = daemon.0.post.write_within(&mut letter, enclosing::LARGEST);
+        (letter, bytes)
+    }))
 }
 
 /// Holds its place until the outcome is on its way to the disk. The next letter's last look is

@@ -8,6 +8,7 @@ use sqlx::{AnyConnection, Row};
 use tokio::sync::{mpsc, oneshot};
 
 use super::batch::Batch;
+use super::guarded::guarded;
 use super::ledger::Ledger;
 use super::plans::state_of;
 use super::way::Way;
@@ -274,15 +275,18 @@ fn look(ledger: &mut Ledger, letter: &Claimed, now: DateTime<Utc>) -> Result<Las
     if letter.order.round == 0 && letter.order.kind.is_alert() && !state.is_closed() {
         return Ok(LastLook::Send);
     }
-    if !wanted(state, &letter.order, now) {
+    // Whoever can't say whether it is owed can't say that it is not.
+    if guarded(|| wanted(state, &letter.order, now)) == Ok(false) {
         return Ok(LastLook::Dropped);
     }
     if letter.written_from.as_ref().is_some_and(|from| !from.tells_the_same(state)) {
         return Ok(LastLook::Outdated);
     }
     let event = Event::Handing { to: letter.order.to, kind: letter.order.kind };
-    ledger.step(&letter.plan_ref, &event, None, now)?;
-    Ok(LastLook::Send)
+    match ledger.step(&letter.plan_ref, &event, None, now) {
+        Err(error) if !error.is_damage() => Err(error),
+        _ => Ok(LastLook::Send),
+    }
 }
 
 /// Moves a plan by what became of a letter. One that can't be read keeps nothing back.

@@ -200,6 +200,11 @@ pub(super) fn damaged(plan: &str, why: impl ToString) -> StoreError {
     StoreError::Damaged { plan: plan.to_owned(), why: why.to_string(), page: false }
 }
 
+/// What the program itself fails over: held to be damage of the plan, for every other is well.
+pub(super) fn of_a_panic(plan: &str) -> StoreError {
+    damaged(plan, "the program fails over it")
+}
+
 /// Where a text can't be read. What stands there is left out: this goes into the log, and the
 /// parser's own words quote it.
 pub(super) fn unread(column: &str, error: &serde_json::Error) -> String {

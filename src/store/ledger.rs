@@ -9,7 +9,8 @@ use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
 use super::batch::{Batch, Value};
-use super::error::of_row;
+use super::error::{of_a_panic, of_row};
+use super::guarded::guarded;
 use super::plans::{Applied, locked_state, state_of, to_json};
 use super::spare::sum;
 use super::way::{End, Spares, Way, insertion};
@@ -94,7 +95,8 @@ impl Ledger {
         idempotency: Option<&str>,
         now: DateTime<Utc>,
     ) -> Result<Applied, StoreError> {
-        let next = step(self.state(plan_ref)?, event, now)?;
+        let state = self.state(plan_ref)?;
+        let next = guarded(|| step(state, event, now)).map_err(|_| of_a_panic(plan_ref))??;
         if next.changed {
             self.latest = self.latest.max(now);
             self.events.push(NewEvent {

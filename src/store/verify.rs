@@ -2,7 +2,8 @@
 
 use sqlx::{AnyConnection, Connection, Executor, Row};
 
-use super::error::of_row;
+use super::error::{of_a_panic, of_row};
+use super::guarded::guarded_while;
 use super::spare::refold;
 use super::{Store, StoreError, plans};
 use crate::watch::next_wakeup;
@@ -92,7 +93,8 @@ async fn difference(
 ) -> Result<Option<String>, StoreError> {
     // One look at one moment: what the watch writes meanwhile must not seem a difference.
     let mut moment = connection.begin().await?;
-    let compared = compare(&mut moment, plan_ref).await;
+    let compared = guarded_while(compare(&mut moment, plan_ref)).await;
+    let compared = compared.unwrap_or_else(|_| Err(of_a_panic(plan_ref)));
     moment.rollback().await?;
     match compared {
         Ok(what) => Ok(what.map(str::to_owned)),

@@ -14,7 +14,9 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::StoreError;
 use super::damage::Damage;
+use super::error::of_a_panic;
 use super::folder::Folder;
+use super::guarded::guarded_while;
 
 /// How many changes are committed together at most.
 const MOST_TOGETHER: usize = 128;
@@ -100,7 +102,9 @@ where
 {
     fn make<'c>(&'c mut self, connection: &'c mut AnyConnection) -> Made<'c> {
         Box::pin(async move {
-            let outcome = self.change.take()?(connection).await;
+            let change = self.change.take()?;
+            let outcome = guarded_while(change(connection)).await;
+            let outcome = outcome.unwrap_or_else(|_| Err(of_a_panic("of those that are changed")));
             let error = outcome.as_ref().err().cloned();
             self.outcome = Some(outcome);
             error

@@ -18,6 +18,7 @@ use super::page::{Sorry, gone};
 use super::problem::Problem;
 use super::room::Rooms;
 use crate::daemon::Daemon;
+use crate::store::{Panicked, guarded_while};
 
 /// The largest body that is read: a plan of many waypoints has about a tenth of it.
 pub(super) const MOST_BYTES: usize = 256 * 1024;
@@ -36,6 +37,15 @@ const OURS_ONLY: &str = "default-src 'none'; style-src 'self'; script-src 'self'
                          connect-src 'self'; img-src 'self'; manifest-src 'self'; \
                          form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 const A_YEAR: &str = "max-age=31536000";
+
+/// A request over which the program fails is refused by itself.
+pub(super) async fn unfailing(request: Request, next: Next) -> Response {
+    let uri = request.uri().clone();
+    match guarded_while(next.run(request)).await {
+        Ok(answer) => answer,
+        Err(Panicked) => shown(&uri, Problem::of_a_panic()),
+    }
+}
 
 /// Reads the whole body before anything else is done, within its size and time.
 pub(super) async fn whole_body(request: Request, next: Next) -> Response {

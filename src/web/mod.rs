@@ -68,6 +68,7 @@ pub fn router(daemon: Daemon) -> Router {
         .layer(from_fn_with_state(Guesses::default(), guesses::counted))
         .layer(CompressionLayer::new().quality(CompressionLevel::Precise(PAGE_QUALITY)))
         .layer(from_fn_with_state(daemon.clone(), guard::own_pages_only))
+        .layer(from_fn(guard::unfailing))
         .layer(from_fn_with_state(daemon.clone(), guard::headers))
         .with_state(daemon)
 }

@@ -60,6 +60,14 @@ impl Problem {
         Problem::new(StatusCode::NOT_FOUND, detail)
     }
 
+    /// The program itself failed over a request.
+    pub(super) fn of_a_panic() -> Self {
+        let detail = "this service has a fault, and failed over what it was asked. Whether it was \
+                      done can't be told: look at the plan before you rely on it, and tell the \
+                      keeper";
+        Problem::new(StatusCode::INTERNAL_SERVER_ERROR, detail)
+    }
+
     /// Something in the body that can't be taken; nothing was done.
     pub(super) fn unusable(detail: impl Into<String>) -> Self {
         Problem::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
