@@ -9,12 +9,17 @@ mod house;
 
 use std::fs;
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 
+use chrono::{DateTime, TimeDelta, Utc};
 use house::{Lamp, Wish, plan};
+use shorelamp::daemon::Clock;
 use shorelamp::watch::{By, Event};
 use sqlx::Connection;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
+use tokio_util::sync::CancellationToken;
 
 /// A letter in the folder.
 #[derive(Debug)]
@@ -303,6 +308,33 @@ async fn a_plan_over_which_the_program_fails_keeps_no_other_back_and_alerts_plai
     let page = lamp.get(&lamp.contact_page(&senseless, 0)).send().await.unwrap();
     assert!(!page.text().await.unwrap().is_empty());
     assert!(lamp.daemon.store().verify().await.unwrap().len() == 1);
+}
+
+/// Wherever a part of the service fails, all of it ends, so that whoever supervises it starts it
+/// again.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_part_that_fails_ends_the_service() {
+    let mut ended = std::collections::BTreeSet::new();
+    for at in 1..=8 {
+        let (looks, began) = (Arc::new(AtomicU32::new(0)), Instant::now());
+        let clock = Clock::from_fn(move || {
+            // The reading that fails is another each time, and so is the part that reads.
+            assert!(looks.fetch_add(1, Ordering::SeqCst) < 8 + 4 * at, "no clock");
+            let begin: DateTime<Utc> = house::BEGIN.parse().unwrap();
+            begin + TimeDelta::from_std(began.elapsed()).unwrap()
+        });
+        let lamp = Lamp::with(Wish { clock: Some(clock), ..Wish::default() }).await;
+        let run = lamp.daemon.run(CancellationToken::new());
+        let run =
+            tokio::time::timeout(Duration::from_secs(20), shorelamp::store::guarded_while(run));
+        match run.await.expect("it ends") {
+            Ok(why) => ended.insert(why.expect_err("by itself").to_string()),
+            // The one who runs it read the clock.
+            Err(_) => false,
+        };
+    }
+    println!("{ended:#?}");
+    assert!(ended.len() >= 2, "of different parts: {ended:?}");
 }
 
 /// A time so far back that no clock shows it: the plan counts as overdue, and its alert can't be

@@ -38,10 +38,12 @@ mod turns;
 mod upkeep;
 mod watching;
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use thiserror::Error;
 use tokio::sync::Notify;
-use tokio::task::JoinSet;
+use tokio::task::{Id, JoinError, JoinSet};
 use tokio_util::sync::CancellationToken;
 
 use crate::letter::Rescue;
@@ -86,6 +88,41 @@ pub struct House {
     pub retention: Retention,
     /// Where a weakness of the service is told of, as a URI.
     pub security_contact: Option<String>,
+}
+
+/// Why the service ended although nobody told it to.
+#[derive(Debug, Error)]
+pub enum Ended {
+    /// The database can't be written at the start.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A part of it ended, and the others with it.
+    #[error("{0} has ended by itself")]
+    Part(&'static str),
+}
+
+/// The parts that run, each by its name.
+#[derive(Default)]
+struct Running {
+    tasks: JoinSet<()>,
+    names: BTreeMap<Id, &'static str>,
+}
+
+impl Running {
+    fn begin(&mut self, name: &'static str, part: impl Future<Output = ()> + Send + 'static) {
+        self.names.insert(self.tasks.spawn(part).id(), name);
+    }
+
+    /// Waits until every part has ended as it was told to.
+    async fn until(&mut self, stop: &CancellationToken) -> Result<(), Ended> {
+        while let Some(ended) = self.tasks.join_next_with_id().await {
+            let id = ended.as_ref().map_or_else(JoinError::id, |(id, ())| *id);
+            if ended.is_err() || !stop.is_cancelled() {
+                return Err(Ended::Part(self.names.get(&id).copied().unwrap_or("a part of it")));
+            }
+        }
+        Ok(())
+    }
 }
 
 /// The service. Cheap to clone: every clone is the same service.
@@ -153,8 +190,9 @@ impl Daemon {
     /// takes back the leases that an earlier life left behind.
     ///
     /// # Errors
-    /// The database, when it can't be written at the start.
-    pub async fn run(&self, stop: CancellationToken) -> Result<(), StoreError> {
+    /// The database, when it can't be written at the start; a part that ended although nobody told it
+    /// to. What is left then would only look alive: whoever runs this must end.
+    pub async fn run(&self, stop: CancellationToken) -> Result<(), Ended> {
         let voided = self.0.store.void_leases(self.0.clock.now()).await?;
         if voided > 0 {
             tracing::warn!(
@@ -168,18 +206,18 @@ impl Daemon {
         self.tell_of_upgrade().await?;
         self.tell_of_unsigned();
         self.say_welcome().await?;
-        let mut tasks = JoinSet::new();
-        tasks.spawn(watching::watch(self.clone(), stop.clone()));
-        tasks.spawn(posting::post(self.clone(), stop.clone()));
-        tasks.spawn(health::probe(self.clone(), stop.clone()));
-        tasks.spawn(keeper::write_to_keeper(self.clone(), stop.clone()));
-        tasks.spawn(ailing::watch_health(self.clone(), stop.clone()));
-        tasks.spawn(emergency::stand_by(self.clone(), stop.clone()));
-        tasks.spawn(charts::draw_ahead(self.clone(), stop.clone()));
-        tasks.spawn(latest::look_ahead(self.clone(), stop.clone()));
-        tasks.spawn(retention::forget_in_time(self.clone(), stop.clone()));
-        tasks.spawn(upkeep::keep_up(self.clone(), stop));
-        while tasks.join_next().await.is_some() {}
+        let mut parts = Running::default();
+        parts.begin("the watch", watching::watch(self.clone(), stop.clone()));
+        parts.begin("the post", posting::post(self.clone(), stop.clone()));
+        parts.begin("the look at the database", health::probe(self.clone(), stop.clone()));
+        parts.begin("the keeper's letters", keeper::write_to_keeper(self.clone(), stop.clone()));
+        parts.begin("the look at itself", ailing::watch_health(self.clone(), stop.clone()));
+        parts.begin("the memory", emergency::stand_by(self.clone(), stop.clone()));
+        parts.begin("the drawing of charts", charts::draw_ahead(self.clone(), stop.clone()));
+        parts.begin("the look at the weather", latest::look_ahead(self.clone(), stop.clone()));
+        parts.begin("the forgetting", retention::forget_in_time(self.clone(), stop.clone()));
+        parts.begin("the upkeep", upkeep::keep_up(self.clone(), stop.clone()));
+        parts.until(&stop).await?;
         self.0.store.close().await;
         Ok(())
     }
