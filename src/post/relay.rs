@@ -4,6 +4,7 @@ use std::io;
 use std::net::SocketAddr;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use lettre::Address;
 use lettre::transport::smtp;
@@ -42,10 +43,22 @@ pub struct Relay {
     way: Way,
     login: Option<(String, SecretString)>,
     /// Where it was reached last: names fail to resolve more often than addresses change.
-    last_address: Mutex<Option<SocketAddr>>,
+    last: Mutex<Option<Known>>,
     /// The network it is reached by; none for the machine's own.
     network: Option<Arc<dyn Network>>,
 }
+
+/// An address at which a relay was reached.
+#[derive(Clone, Copy)]
+struct Known {
+    address: SocketAddr,
+    /// Whether nobody answered there since.
+    in_vain: bool,
+}
+
+/// A name's servers that have not answered by then may take longer than an alert has; meanwhile the
+/// relay is where it was.
+const QUICK_ANSWER: Duration = Duration::from_secs(2);
 
 /// How the connection is kept private.
 enum Way {
@@ -100,7 +113,7 @@ impl Relay {
             hello: ClientId::Domain(hello.to_owned()),
             way,
             login,
-            last_address: Mutex::new(None),
+            last: Mutex::new(None),
             network: None,
         })
     }
@@ -167,22 +180,38 @@ impl Relay {
                 Ok(Ok(tcp)) => {
                     // Without it, every answer waits 40 ms for a packet that has nothing to wait for.
                     tcp.set_nodelay(true)?;
-                    *locked(&self.last_address) = Some(*address);
+                    *locked(&self.last) = Some(Known { address: *address, in_vain: false });
                     return Ok(tcp);
                 }
                 Ok(Err(error)) => failure = error,
                 Err(_) => failure = io::ErrorKind::TimedOut.into(),
             }
         }
+        if let Some(last) = &mut *locked(&self.last) {
+            last.in_vain = true;
+        }
         Err(failure)
     }
 
     async fn addresses(&self, until: Instant) -> io::Result<Vec<SocketAddr>> {
-        let asked = timeout_at(share_of(until, 2), lookup_host((&*self.host, self.port))).await;
-        let last = *locked(&self.last_address);
-        match (asked, last) {
-            (Ok(Ok(found)), _) => Ok(found.collect()),
-            (_, Some(last)) => Ok(vec![last]),
+        let asked = async { Ok(lookup_host((&*self.host, self.port)).await?.collect()) };
+        self.addresses_by(asked, until).await
+    }
+
+    /// What the name's servers say; where they say nothing, where it was reached last.
+    async fn addresses_by(
+        &self,
+        asked: impl Future<Output = io::Result<Vec<SocketAddr>>>,
+        until: Instant,
+    ) -> io::Result<Vec<SocketAddr>> {
+        let last = *locked(&self.last);
+        let patience = match last {
+            Some(Known { in_vain: false, .. }) => Instant::now() + QUICK_ANSWER,
+            _ => until,
+        };
+        match (timeout_at(patience.min(share_of(until, 2)), asked).await, last) {
+            (Ok(Ok(found)), _) => Ok(found),
+            (_, Some(last)) => Ok(vec![last.address]),
             (Ok(Err(error)), None) => Err(error),
             (Err(_), None) => Err(io::ErrorKind::TimedOut.into()),
         }
@@ -296,4 +325,56 @@ pub(super) fn share_of(until: Instant, tries: usize) -> Instant {
     let now = Instant::now();
     let left = until.saturating_duration_since(now);
     now + left / u32::try_from(tries.max(1)).unwrap_or(u32::MAX)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn relay(host: &str, port: u16) -> Relay {
+        let settings = settings::Relay {
+            host: host.to_owned(),
+            port,
+            security: Security::None,
+            username: None,
+            password_file: None,
+            ca_file: None,
+        };
+        Relay::new(&settings, "lamp.example.org").unwrap()
+    }
+
+    fn soon() -> Instant {
+        Instant::now() + Duration::from_secs(60)
+    }
+
+    /// No name below `.invalid` is ever found (RFC 6761, 6.4).
+    #[tokio::test]
+    async fn a_name_that_is_not_found_any_more_leads_where_it_led_last() {
+        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let mut relay = relay("localhost", listener.local_addr().unwrap().port());
+        relay.reach(soon()).await.unwrap();
+        relay.host = "relay.invalid".to_owned();
+        relay.reach(soon()).await.expect("by the address of before");
+        *locked(&relay.last) = None;
+        assert!(relay.reach(soon()).await.is_err(), "it was the address, and not the name");
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn servers_of_names_that_say_nothing_hold_an_alert_up_for_seconds() {
+        let relay = relay("relay.example.org", 25);
+        let waited = async |known| {
+            *locked(&relay.last) = known;
+            let began = Instant::now();
+            let found = relay.addresses_by(std::future::pending(), soon()).await;
+            (found.map_err(|error| error.kind()), began.elapsed())
+        };
+        let address = "192.0.2.25:25".parse().unwrap();
+        let known = |in_vain| Some(Known { address, in_vain });
+        assert_eq!(waited(known(false)).await, (Ok(vec![address]), QUICK_ANSWER));
+        // It may have moved: then its name has longer.
+        let half = Duration::from_secs(30);
+        assert_eq!(waited(known(true)).await, (Ok(vec![address]), half));
+        assert_eq!(waited(None).await, (Err(io::ErrorKind::TimedOut), half));
+    }
 }
