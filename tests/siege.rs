@@ -3,10 +3,13 @@
 
 #![allow(clippy::unwrap_used)]
 
+use std::collections::VecDeque;
 use std::fs;
 use std::io::{ErrorKind, Read, Write};
 use std::net::TcpStream;
-use std::process::{Child, Stdio};
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use reqwest::{Certificate, Client, StatusCode};
@@ -20,6 +23,8 @@ use world::World;
 /// The most that the service may need of its own, beside its program's text: that of a debug build
 /// alone takes 39 MB, of a shipped one less than 20. Both together are to stay below 64 MB.
 const MOST_KB: u64 = 40 * 1024;
+/// Between letters and connections a service that is idle has some 30 files open.
+const FEW_FILES: u32 = 48;
 /// Far beyond every deadline of the service, for a machine that is busy.
 const PATIENCE: Duration = Duration::from_secs(90);
 
@@ -32,8 +37,12 @@ struct Lamp {
 
 impl Lamp {
     fn lit() -> Self {
-        let world = World::new();
-        let process = start(&world);
+        Self::lit_in(World::new(), None)
+    }
+
+    /// With so many files to open at once.
+    fn lit_in(world: World, may_open: Option<u32>) -> Self {
+        let process = start(&world, may_open);
         let key = world.key(&[]);
         Lamp { world, process, key, http: client(None) }
     }
@@ -87,8 +96,16 @@ impl Drop for Lamp {
     }
 }
 
-fn start(world: &World) -> Child {
-    let child = world.command(&["serve"]).stdout(Stdio::piped()).stderr(Stdio::null()).spawn();
+fn start(world: &World, may_open: Option<u32>) -> Child {
+    let mut serve = world.command(&["serve"]);
+    if let Some(may_open) = may_open {
+        let mut limited = Command::new("sh");
+        limited.args(["-c", &format!("ulimit -n {may_open}; exec \"$0\" \"$@\"")]);
+        limited.arg(serve.get_program()).args(serve.get_args());
+        serve = limited;
+        serve.current_dir(world.folder.path()).env_remove("RUST_LOG").stdin(Stdio::null());
+    }
+    let child = serve.stdout(Stdio::piped()).stderr(Stdio::null()).spawn();
     let mut child = child.unwrap();
     let mut greeting = [0; 10];
     child.stdout.as_mut().unwrap().read_exact(&mut greeting).unwrap();
@@ -169,6 +186,61 @@ async fn heads_that_never_end_take_no_seat_from_those_who_speak() {
     // The oldest have made room.
     let first = to_the_end(heads.swap_remove(0)).expect("shown out");
     assert!(!first.contains("200"), "{first}");
+}
+
+/// Connections are files, and so are letters and the database: people who come and stay by the
+/// hundred leave enough of them for an alert.
+#[tokio::test(flavor = "multi_thread")]
+async fn with_few_files_to_open_alerts_go_out_beside_a_crowd() {
+    let world = World::new();
+    let settings = world.path("shorelamp.toml");
+    let text = fs::read_to_string(&settings).unwrap();
+    let ladder = "\n[ladder]\ngrace = \"1s\"\n[[ladder.rung]]\nat = \"overdue\"\n\
+                  to = [\"contacts\"]\nkind = \"call-rescue\"\n";
+    fs::write(&settings, text + ladder).unwrap();
+    let lamp = Lamp::lit_in(world, Some(FEW_FILES));
+    lamp.grows_well().await;
+    let soon = chrono::Utc::now() + chrono::TimeDelta::seconds(8);
+    let plan = world::plan();
+    let (_, after) = plan.split_once("[launch]").unwrap();
+    let launch = soon - chrono::TimeDelta::hours(1);
+    let times = format!(
+        "[times]\nlaunch = \"{}\"\nreturn_by = \"{}\"\n[launch]{after}",
+        launch.to_rfc3339(),
+        soon.to_rfc3339()
+    );
+    assert_eq!(lamp.post("application/toml", times.into_bytes()).await, StatusCode::CREATED);
+    let (end, address) = (Arc::new(AtomicBool::new(false)), lamp.address());
+    let crowd = std::thread::spawn({
+        let end = Arc::clone(&end);
+        move || {
+            let mut held = VecDeque::new();
+            while !end.load(Ordering::Relaxed) {
+                if let Ok(stream) = TcpStream::connect(&address) {
+                    let _ = (&stream).write_all(b"GET / HTTP/1.1\r\nHost: x\r\nX-A: ");
+                    held.push_back(stream);
+                }
+                if held.len() > 300 {
+                    held.pop_front();
+                }
+                std::thread::sleep(Duration::from_millis(5));
+            }
+        }
+    });
+    let began = Instant::now();
+    let alerted = || {
+        let letters = fs::read_dir(lamp.world.path("var/outgoing")).into_iter().flatten();
+        let mut names = letters.map(|one| one.unwrap().file_name());
+        names.any(|name| name.to_string_lossy().contains("call-rescue"))
+    };
+    while !alerted() && began.elapsed() < Duration::from_secs(40) {
+        tokio::time::sleep(Duration::from_millis(200)).await;
+    }
+    let (alerted, well) = (alerted(), lamp.is_well().await);
+    end.store(true, Ordering::Relaxed);
+    crowd.join().unwrap();
+    assert!(alerted, "no alert within {:?}", began.elapsed());
+    assert!(well, "and it is well");
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -261,7 +333,7 @@ async fn the_pages_are_served_over_tls_and_a_bad_certificate_stops_no_alert() {
     let tls = "[service.tls]\ncertificate = \"certificate.pem\"\nkey = \"key.pem\"\n";
     world.write("shorelamp.toml", &format!("{settings}\n{tls}"));
     world.write("certificate.pem", "no certificate");
-    let process = start(&world);
+    let process = start(&world, None);
     let key = world.key(&[]);
     let made = rcgen::generate_simple_self_signed(vec!["localhost".to_owned()]).unwrap();
     let lamp = Lamp { world, process, key, http: client(Some(&made.cert.pem())) };

@@ -21,6 +21,7 @@ mod drill;
 mod exit;
 mod extend;
 mod file;
+mod files;
 mod key;
 mod lock;
 mod moved;

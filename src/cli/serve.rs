@@ -12,7 +12,7 @@ use tracing_subscriber::EnvFilter;
 
 use super::exit::{Done, Exit, Failure};
 use super::stops::Stops;
-use super::{assemble, lock, print, systemd, undumped};
+use super::{assemble, files, lock, print, systemd, undumped};
 use crate::daemon::{Daemon, Left};
 use crate::settings::{Settings, Tls};
 use crate::store::end_with_other_panics;
@@ -32,9 +32,13 @@ impl Serve {
         log();
         undumped::leave_no_dump();
         end_with_other_panics();
+        let few_files = files::open_enough();
         let settings = assemble::settings(config)?;
         let _lock = lock::take(&settings.service.data_dir)?;
         let daemon = assemble::daemon(&settings, config).await?;
+        if let Some(few) = few_files {
+            daemon.tell_of_few_files(few);
+        }
         let listener = listen(&settings).await?;
         let mut stops = Stops::new()?;
         print::say(greeting(&settings, &listener))?;

@@ -19,6 +19,20 @@ impl Daemon {
         );
     }
 
+    /// Tells the keeper that the service may have only so many files open at once.
+    pub fn tell_of_few_files(&self, may_open: u64) {
+        self.tell_keeper(
+            "files",
+            &format!(
+                "the service may have only {may_open} files open at once, its connections among \
+                 them: few people at once can open its pages, and letters that hang may keep \
+                 others waiting"
+            ),
+            &["Raise the limit, such as by LimitNOFILE= in the unit (1024 will do), and start the \
+               service again."],
+        );
+    }
+
     /// Tells the keeper that letters go unsigned, if they do although the settings name a key.
     pub(super) fn tell_of_unsigned(&self) {
         if let Some(why) = self.0.post.unsigned_because() {

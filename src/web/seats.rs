@@ -4,18 +4,34 @@ use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use rustix::process::{Resource, getrlimit};
 use tokio_util::sync::CancellationToken;
 
 use super::heads::whose;
 
 /// Half of what a process may usually open (1024): the letters and the database need theirs.
 const MOST: usize = 512;
+/// So many files are theirs, where a process may open fewer.
+const KEPT_FOR_LETTERS: usize = 128;
+/// However few it may open, somebody must be able to check in.
+const FEWEST: usize = 4;
 /// One address's share. A web server in front, on this machine, speaks for many.
 const MOST_BY_ADDRESS: usize = 64;
 
 /// All connections.
-#[derive(Clone, Default)]
-pub(super) struct Seats(Arc<Mutex<Taken>>);
+#[derive(Clone)]
+pub(super) struct Seats {
+    taken: Arc<Mutex<Taken>>,
+    most: usize,
+}
+
+/// As many as the process may have beside its letters and its database.
+impl Default for Seats {
+    fn default() -> Self {
+        let may_open = getrlimit(Resource::Nofile).current;
+        Self::within(may_open.and_then(|most| usize::try_from(most).ok()).unwrap_or(usize::MAX))
+    }
+}
 
 #[derive(Default)]
 struct Taken {
@@ -39,6 +55,12 @@ pub(super) struct Seat {
 }
 
 impl Seats {
+    /// Where the process may have so many files open.
+    fn within(may_open: usize) -> Self {
+        let most = may_open.saturating_sub(KEPT_FOR_LETTERS).clamp(FEWEST, MOST);
+        Seats { taken: Arc::default(), most }
+    }
+
     /// A seat for who comes from here; where none is left, that of somebody silent. `None` while
     /// all are being answered.
     pub(super) fn take(&self, from: IpAddr) -> Option<Seat> {
@@ -48,7 +70,7 @@ impl Seats {
         let has_its_share = own >= MOST_BY_ADDRESS && !from.to_canonical().is_loopback();
         if has_its_share {
             taken.give_up(Some(address))?;
-        } else if taken.by_number.len() >= MOST {
+        } else if taken.by_number.len() >= self.most {
             taken.give_up(None)?;
         }
         let (number, given_up) = (taken.count(), CancellationToken::new());
@@ -58,7 +80,7 @@ impl Seats {
     }
 
     fn lock(&self) -> MutexGuard<'_, Taken> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.taken.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
@@ -130,7 +152,7 @@ mod tests {
 
     #[test]
     fn one_address_takes_no_more_than_its_share() {
-        let seats = Seats::default();
+        let seats = Seats::within(1024);
         // All of a subscriber's addresses are one.
         let greedy = |at: usize| from(&format!("2001:db8::{at:x}"));
         let mut held: Vec<_> = (0..MOST_BY_ADDRESS).flat_map(|at| seats.take(greedy(at))).collect();
@@ -146,8 +168,15 @@ mod tests {
     }
 
     #[test]
+    fn letters_keep_their_files_where_there_are_few() {
+        for (may_open, most) in [(usize::MAX, 512), (1024, 512), (256, 128), (64, 4), (0, 4)] {
+            assert_eq!(Seats::within(may_open).most, most);
+        }
+    }
+
+    #[test]
     fn who_is_silent_for_longest_makes_room() {
-        let seats = Seats::default();
+        let seats = Seats::within(1024);
         let proxy = from("127.0.0.1");
         let mut held: Vec<_> = (0..MOST - 3).flat_map(|_| seats.take(proxy)).collect();
         for other in ["192.0.2.1", "192.0.2.1", "192.0.2.2"] {
