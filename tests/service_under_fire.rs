@@ -208,6 +208,44 @@ async fn a_plan_that_is_not_what_its_events_make_of_it_is_told_after_the_start()
     assert!(text.contains(&plan_ref) && text.contains("fold of its events"), "{text}");
 }
 
+/// As if the plan had been filed before a law that keeps summer time all year, with the table of
+/// zones of before.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_law_that_moves_the_clocks_of_a_filed_plan_is_told() {
+    let lamp = Lamp::lit().await;
+    let plan_ref = lamp.file(&plan()).await["ref"].as_str().unwrap().to_owned();
+    let mut connection = other(&lamp).await;
+    let before = "INSERT INTO meta (name, value) VALUES ('zones', '1999a'); UPDATE papers SET \
+                  plan_json = replace(plan_json, 'T12:30:00-07:00', 'T11:30:00-08:00')";
+    sqlx::raw_sql(before).execute(&mut connection).await.unwrap();
+    lamp.run();
+    let told = wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(15)).await;
+    let text = told.text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let words = "filed as 2026-06-14T11:30:00-08:00, counts as 2026-06-14T12:30:00-07:00";
+    assert!(text.contains(&plan_ref) && text.contains(words), "{text}");
+    let noted = "SELECT value FROM meta WHERE name = 'zones'";
+    let noted: String = sqlx::query_scalar(noted).fetch_one(&mut connection).await.unwrap();
+    assert_ne!(noted, "1999a", "told once");
+}
+
+/// A disk on which writing takes long.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_slow_disk_is_told() {
+    let lamp = running().await;
+    filed(&lamp).await;
+    let mut holder = other(&lamp).await;
+    let began = Instant::now();
+    while letters(lamp.folder.path()).iter().all(|eml| !eml.text.contains("more than a second")) {
+        assert!(began.elapsed() < Duration::from_secs(30), "the keeper is not told");
+        // Each write waits for it, as for a disk that comes to its turn late.
+        sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+        tokio::time::sleep(Duration::from_secs(3)).await;
+        sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+        tokio::time::sleep(Duration::from_millis(300)).await;
+    }
+    assert_eq!(lamp.get("/healthz").send().await.unwrap().status(), 200, "an alert could go out");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_damaged_file_is_found_within_a_day_and_told() {
     let lamp = running().await;

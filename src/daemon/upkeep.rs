@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use chrono::{DateTime, TimeDelta, Utc};
 use tokio_util::sync::CancellationToken;
 
-use super::Daemon;
+use super::{Daemon, zones};
 use crate::store::{Difference, StoreError};
 
 /// Between looks at the disk and the review.
@@ -69,6 +69,9 @@ async fn open_plans(daemon: &Daemon) -> Result<Vec<String>, StoreError> {
 pub(super) async fn keep_up(daemon: Daemon, stop: CancellationToken) {
     let (started, mut looked_through) = (Instant::now(), false);
     let mut checked_at: Option<DateTime<Utc>> = None;
+    if let Err(error) = zones::look(&daemon).await {
+        tracing::error!(%error, "whether clocks go otherwise than when plans were filed can't be told");
+    }
     while !stop.is_cancelled() {
         let now = daemon.now();
         if checked_at.is_none_or(|at| now - at >= BETWEEN_CHECKS || now < at) {

@@ -23,7 +23,7 @@ pub use gpx::{GpxError, read_gpx};
 pub use people::{Contact, CrewMember, Lifejacket, Wear};
 pub(crate) use read::email as read_email;
 pub use read::{RouteFiles, read_json, read_toml};
-pub use times::{Moment, Times};
+pub use times::{Moment, Reruled, Times, reruled};
 pub use trip::{Craft, Gear, Landing, Launch, Pace, Stated, Waypoint};
 pub use zone::zone_at;
 

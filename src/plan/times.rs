@@ -67,6 +67,29 @@ impl Serialize for Times {
     }
 }
 
+/// A return time that its zone's clocks show otherwise now than when the plan was written down.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reruled {
+    /// On the clocks of then, as RFC 3339: what the crew meant.
+    pub meant: String,
+    /// The same instant on the clocks of now: when it counts as passed.
+    pub counts: String,
+}
+
+/// Whether the clocks of a stored plan's zone were ruled to go otherwise since it was written down:
+/// its offset stands beside each time. Governments do so at a few weeks' notice. What is no plan
+/// tells nothing.
+#[must_use]
+pub fn reruled(stored: &str) -> Option<Reruled> {
+    let plan: serde_json::Value = serde_json::from_str(stored).ok()?;
+    let meant = plan["times"]["return_by"].as_str()?;
+    let zone: Tz = plan["times"]["zone"].as_str()?.parse().ok()?;
+    let written = DateTime::parse_from_rfc3339(meant).ok()?;
+    let counts = written.with_timezone(&zone);
+    let moved = written.naive_local() != counts.naive_local();
+    moved.then(|| Reruled { meant: meant.to_owned(), counts: counts.to_rfc3339() })
+}
+
 /// The zone's name for a zone that a plan may name itself.
 pub(super) fn read_zone(text: &str) -> Result<Tz, String> {
     text.parse().map_err(|_| {
@@ -166,6 +189,23 @@ mod tests {
         assert!(twice.contains("2026-11-01T01:30:00-05:00"), "{twice}");
         assert!(twice.contains("2026-11-01T01:30:00-06:00"), "{twice}");
         assert!(read_moment("2026-03-08T02:30:00-06:00", Chicago).is_ok());
+    }
+
+    /// Greenland's west kept -03:00 in winter until 2022 and has kept -02:00 since 2023, with summer
+    /// time -01:00 from 2024 (IANA time zone database, NEWS of 2022f and 2023a).
+    #[test]
+    fn a_return_written_by_another_law_is_told() {
+        let stored = |return_by: &str| {
+            format!(r#"{{"times": {{"zone": "America/Nuuk", "return_by": "{return_by}"}}}}"#)
+        };
+        let told = reruled(&stored("2026-01-10T18:00:00-03:00")).unwrap();
+        assert_eq!(told.meant, "2026-01-10T18:00:00-03:00");
+        assert_eq!(told.counts, "2026-01-10T19:00:00-02:00");
+        assert_eq!(reruled(&stored("2026-01-10T18:00:00-02:00")), None);
+        assert_eq!(reruled(&stored("2026-07-10T18:00:00-01:00")), None);
+        for stored in ["", "{}", "[7]", &stored("+262142-12-31T23:59:59+00:00"), &stored("noon")] {
+            assert_eq!(reruled(stored), None, "{stored}");
+        }
     }
 
     #[test]

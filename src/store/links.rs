@@ -9,6 +9,8 @@ use super::{Store, StoreError, damaged, millis, places};
 
 /// Under which name the mark of the links' secret stands.
 const MARK: &str = "links-mark";
+/// Under this name stands the table of time zones by which plans were looked through.
+const ZONES: &str = "zones";
 
 /// What a link opens.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -91,6 +93,25 @@ impl Store {
     /// The database.
     pub async fn links_mark(&self) -> Result<Option<String>, StoreError> {
         read_meta(&mut *self.readers.acquire().await?, MARK).await
+    }
+
+    /// By which table of time zones the plans were last looked through.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn zones_mark(&self) -> Result<Option<String>, StoreError> {
+        read_meta(&mut *self.readers.acquire().await?, ZONES).await
+    }
+
+    /// Remembers by which table of time zones they were.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn mark_zones(&self, mark: &'static str) -> Result<(), StoreError> {
+        self.write(move |connection| {
+            Box::pin(async move { write_meta(connection, ZONES, mark).await })
+        })
+        .await
     }
 
     /// Adds links made of another secret to those that are known.

@@ -6,6 +6,26 @@ use sqlx::Row;
 use super::{Store, StoreError, from_millis};
 
 impl Store {
+    /// So many of the open plans after this ref, as they are stored; `None` where that is no text.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn open_papers(
+        &self,
+        after: &str,
+        most: u32,
+    ) -> Result<Vec<(String, Option<String>)>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT ref, plan_json FROM plans LEFT JOIN papers ON papers.plan = plans.ref \
+             WHERE closed_at IS NULL AND ref > $1 ORDER BY ref LIMIT $2",
+        )
+        .bind(after)
+        .bind(i64::from(most))
+        .fetch_all(&self.readers)
+        .await?;
+        rows.iter().map(|row| Ok((row.try_get(0)?, row.try_get(1).ok().flatten()))).collect()
+    }
+
     /// The refs of the open plans that this key filed.
     ///
     /// # Errors
