@@ -90,12 +90,13 @@ fn readers() -> AnyPoolOptions {
 async fn check_sqlite(connection: &mut AnyConnection) -> Result<(), StoreError> {
     let row = connection.fetch_one("SELECT sqlite_version()").await?;
     let version: String = row.try_get(0)?;
+    if is_too_old(&version) { Err(StoreError::OldSqlite(version)) } else { Ok(()) }
+}
+
+fn is_too_old(version: &str) -> bool {
     let mut parts = version.split('.').map(|part| part.parse().unwrap_or(0));
     let mut part = || parts.next().unwrap_or(0);
-    if (part(), part(), part()) < OLDEST_SQLITE {
-        return Err(StoreError::OldSqlite(version));
-    }
-    Ok(())
+    (part(), part(), part()) < OLDEST_SQLITE
 }
 
 /// The schema that the file has; `None` for a new one.
@@ -189,4 +190,21 @@ async fn identify(
         folder.mark(&id)?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The releases of https://sqlite.org/changes.html: 3.51.3 mended what two connections that write
+    /// and fold the log at once could damage. Debian 12 has 3.40.1.
+    #[test]
+    fn only_a_sqlite_whose_log_is_sound_may_run() {
+        for version in ["3.40.1", "3.51.2", "3.51", "3.7.0", "2.8.17", "", "new"] {
+            assert!(is_too_old(version), "{version}");
+        }
+        for version in ["3.51.3", "3.54.1", "3.100.0", "4.0.0"] {
+            assert!(!is_too_old(version), "{version}");
+        }
+    }
 }
