@@ -67,7 +67,7 @@ impl fmt::Display for Finding {
         write!(out, "{state:<7}{:<10} {}", self.part, print::plain(&self.what))?;
         match &self.mend {
             Some(mend) => write!(out, "\n{:18}-> {}", "", print::plain(mend)),
-            None => Ok(()),
+            None => write!(out, "; nothing to do"),
         }
     }
 }
@@ -110,6 +110,13 @@ fn verdict(findings: &[Finding]) -> Done {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn every_line_ends_with_what_to_do() {
+        assert!(Finding::ok("a", "b").to_string().ends_with("b; nothing to do"));
+        assert!(Finding::look("a", "b", "do c").to_string().ends_with("-> do c"));
+        assert!(Finding::broken("a", "b", "do c").to_string().ends_with("-> do c"));
+    }
 
     #[test]
     fn only_what_is_broken_is_a_failure() {
