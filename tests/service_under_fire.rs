@@ -228,6 +228,28 @@ async fn a_law_that_moves_the_clocks_of_a_filed_plan_is_told() {
     assert_ne!(noted, "1999a", "told once");
 }
 
+/// The folder of letters is none: whoever asks hears since when an alert waits.
+#[tokio::test(flavor = "multi_thread")]
+async fn health_says_for_how_long_an_alert_has_waited() {
+    let lamp = running().await;
+    filed(&lamp).await;
+    let waits_s = async || {
+        let answer = lamp.get("/healthz").send().await.unwrap();
+        let said: serde_json::Value = answer.json().await.unwrap();
+        said["oldest_unsent_alert_s"].as_i64().unwrap()
+    };
+    assert_eq!(waits_s().await, 0);
+    fs::remove_dir_all(lamp.folder.path().join("outgoing")).unwrap();
+    fs::write(lamp.folder.path().join("outgoing"), "no folder").unwrap();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let began = Instant::now();
+    // Overdue since 12:45 on the launch's clocks, and it is 06:00 there on the day after.
+    while waits_s().await < (17 * 60 + 15) * 60 {
+        assert!(began.elapsed() < Duration::from_secs(15), "{}", waits_s().await);
+        tokio::time::sleep(Duration::from_millis(200)).await;
+    }
+}
+
 /// A disk on which writing takes long.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_slow_disk_is_told() {

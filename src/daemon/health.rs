@@ -170,6 +170,13 @@ impl Health {
         self.wrote.lock().unwrap_or_else(PoisonError::into_inner).elapsed()
     }
 
+    /// For how long the oldest alert that is due has waited.
+    pub(super) fn oldest_unsent_alert(&self, now: DateTime<Utc>) -> TimeDelta {
+        let since = DateTime::from_timestamp_millis(self.oldest_alert.load(Ordering::Relaxed));
+        let since = since.filter(|since| since.timestamp_millis() != 0);
+        since.map_or(TimeDelta::zero(), |since| (now - since).max(TimeDelta::zero()))
+    }
+
     /// Everything that would keep an alert from going out; nothing when one could.
     #[must_use]
     pub(super) fn illnesses(
@@ -181,7 +188,6 @@ impl Health {
         let age = |at: &AtomicI64| {
             TimeDelta::milliseconds(now.timestamp_millis() - at.load(Ordering::Relaxed))
         };
-        let waiting = self.oldest_alert.load(Ordering::Relaxed) != 0;
         let disputed = dispute.is_some_and(|dispute| {
             let long = if dispute.vouched { NOT_BELIEVED } else { UNVOUCHED };
             dispute.unresolved || self.disputed_for(long)
@@ -198,7 +204,7 @@ impl Health {
                 "look at the disk of the data folder, then restart the service",
             ),
             (
-                waiting && age(&self.oldest_alert) > LONGEST_WAIT,
+                self.oldest_unsent_alert(now) > LONGEST_WAIT,
                 "an alert waits to be handed over",
                 "look at the mail relay, and call the crew's contacts yourself",
             ),

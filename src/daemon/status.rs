@@ -219,6 +219,13 @@ impl Daemon {
         self.0.health.illnesses(self.now(), self.0.clock.dispute(), &self.relay_health())
     }
 
+    /// For how long the oldest alert that is due has waited to be handed over; no time where none
+    /// waits.
+    #[must_use]
+    pub fn oldest_unsent_alert(&self) -> TimeDelta {
+        self.0.health.oldest_unsent_alert(self.now())
+    }
+
     /// The same, but for relays, which may fail for a moment.
     pub(super) fn lasting_illnesses(&self) -> Vec<super::Illness> {
         let mut illnesses = self.illnesses();

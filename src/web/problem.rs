@@ -19,23 +19,33 @@ pub(super) struct Problem {
     faults: Vec<Fault>,
     illnesses: Vec<Illness>,
     retry_after_s: Option<u32>,
+    /// For how long the oldest alert waits that is due, where health is asked for.
+    oldest_unsent_alert_s: Option<i64>,
 }
 
 impl Problem {
     pub(super) fn new(status: StatusCode, detail: impl Into<String>) -> Self {
         let detail = detail.into();
-        Problem { status, detail, faults: Vec::new(), illnesses: Vec::new(), retry_after_s: None }
+        Problem {
+            status,
+            detail,
+            faults: Vec::new(),
+            illnesses: Vec::new(),
+            retry_after_s: None,
+            oldest_unsent_alert_s: None,
+        }
     }
 
     pub(super) fn retry_after_s(self, seconds: u32) -> Self {
         Problem { retry_after_s: Some(seconds), ..self }
     }
 
-    pub(super) fn ill(illnesses: Vec<Illness>) -> Self {
+    pub(super) fn ill(illnesses: Vec<Illness>, oldest_unsent_alert_s: i64) -> Self {
         let told: Vec<_> =
             illnesses.iter().map(|one| format!("{}: {}", one.what, one.mend)).collect();
         let problem = Problem::new(StatusCode::SERVICE_UNAVAILABLE, told.join("; "));
-        Problem { illnesses, ..problem }.retry_after_s(5)
+        let oldest_unsent_alert_s = Some(oldest_unsent_alert_s);
+        Problem { illnesses, oldest_unsent_alert_s, ..problem }.retry_after_s(5)
     }
 
     /// An address or link that is unknown, or that has expired: nobody can tell which.
@@ -208,6 +218,8 @@ impl Problem {
             faults: &'a [Fault],
             #[serde(skip_serializing_if = "Vec::is_empty")]
             illnesses: Vec<Ill>,
+            #[serde(skip_serializing_if = "Option::is_none")]
+            oldest_unsent_alert_s: Option<i64>,
         }
         #[derive(Serialize)]
         struct Ill {
@@ -222,6 +234,7 @@ impl Problem {
             detail: &self.detail,
             faults: &self.faults,
             illnesses: illnesses.map(|one| Ill { what: one.what, mend: one.mend }).collect(),
+            oldest_unsent_alert_s: self.oldest_unsent_alert_s,
         };
         serde_json::to_value(document).unwrap_or_default()
     }

@@ -32,14 +32,15 @@ pub(super) fn routes() -> Router<Daemon> {
 /// Well only while an alert could go out.
 async fn health(State(daemon): State<Daemon>) -> Response {
     let (illnesses, outside) = (daemon.illnesses(), daemon.outside_words());
+    let oldest_s = daemon.oldest_unsent_alert().num_seconds();
     if illnesses.is_empty() {
-        let mut well = json!({"status": "ok"});
+        let mut well = json!({"status": "ok", "oldest_unsent_alert_s": oldest_s});
         for (name, words) in outside {
             well[name] = words.into();
         }
         return Json(well).into_response();
     }
-    let mut problem = Problem::ill(illnesses);
+    let mut problem = Problem::ill(illnesses, oldest_s);
     for (name, words) in outside {
         problem.detail.push_str(&format!("; the {name} {words}"));
     }
