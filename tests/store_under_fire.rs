@@ -107,7 +107,7 @@ async fn an_older_schema_is_upgraded_with_its_plans_after_a_backup() {
                 UPDATE plans SET plan_json = papers.plan_json, review_json = papers.review_json \
                 FROM papers WHERE papers.plan = plans.ref; DROP TABLE papers; \
                 DROP TABLE never_mailboxes; DROP TABLE confirmations; \
-                DROP INDEX plans_closed_at; ALTER TABLE plans DROP COLUMN thinned_at; \
+                DROP INDEX links_plan; DROP INDEX plans_closed_at; ALTER TABLE plans DROP COLUMN thinned_at; \
                 DROP TABLE forgotten; DROP TABLE copies; DROP TABLE thrown_away; \
                 DROP TABLE usual_trips; \
                 DELETE FROM _sqlx_migrations WHERE version >= 2;";
