@@ -101,7 +101,8 @@ async fn a_database_of_each_schema_is_watched_on() {
 #[ignore = "a process for the next test"]
 async fn child() {
     let Ok(folder) = std::env::var(FOLDER) else { return };
-    Store::open(Path::new(&folder)).await.expect("opened").close().await;
+    // As the service opens it.
+    Store::open_alone(Path::new(&folder)).await.expect("opened").close().await;
     println!("upgraded");
 }
 

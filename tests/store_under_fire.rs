@@ -148,6 +148,57 @@ async fn a_lost_log_is_noticed_and_holds_alerts_for_ten_minutes() {
     assert_eq!(store.review(noon()).await.expect("asked"), None, "closed well, nothing is lost");
 }
 
+/// A thousand places of the log of a process that was killed, each changed by itself: what was
+/// acknowledged is there, or the keeper is told that it may not be and alerts are held.
+#[tokio::test]
+async fn a_changed_byte_in_the_log_is_noticed_or_costs_nothing() {
+    let Opened { store, folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    run(folder.path(), "PRAGMA wal_checkpoint").await;
+    for plan_ref in ["B", "C", "D"] {
+        file(&store, plan_ref, None, "body").await;
+    }
+    // As the service does every two seconds.
+    for minute in 0..5 {
+        store.mark_alive(minutes(minute)).await.expect("marked");
+    }
+    let log = "shorelamp.db-wal";
+    let bytes = fs::read(folder.path().join(log)).expect("the log");
+    let changes: usize =
+        std::env::var("CHANGES").ok().and_then(|text| text.parse().ok()).unwrap_or(60);
+    let (mut lost, mut told) = (0, 0);
+    for at in 0..=changes {
+        let killed = tempfile::tempdir().expect("a folder");
+        for name in ["shorelamp.db", "database-id"] {
+            fs::copy(folder.path().join(name), killed.path().join(name)).expect("copied");
+        }
+        let mut changed = bytes.clone();
+        // The last of them is not changed.
+        if at < changes {
+            changed[at * bytes.len() / changes] ^= 0x10;
+        }
+        fs::write(killed.path().join(log), changed).expect("written");
+        let lock = fs::File::create(killed.path().join("lock")).expect("a lock");
+        let opened = match at % 2 {
+            0 => Store::open(killed.path()).await,
+            _ => {
+                lock.try_lock().expect("as `serve` takes it");
+                Store::open_alone(killed.path()).await
+            }
+        };
+        let Ok(store) = opened else { continue };
+        let plans = store.open_plans().await.expect("plans").len();
+        let review = store.review(noon()).await.expect("asked");
+        assert!(at < changes || (plans == 4 && review.is_none()), "nothing was changed");
+        assert!(plans == 4 || review.is_some(), "{at} of {changes}: {plans} plans, and no word");
+        lost += usize::from(plans < 4);
+        told += usize::from(review.is_some());
+        store.close().await;
+    }
+    println!("{changes} changes: {lost} lost a plan, {told} were told");
+    assert!(lost > 0, "the changes were of no weight");
+}
+
 #[tokio::test]
 async fn a_database_cut_short_or_overwritten_is_refused_or_found_unsound() {
     for damage in ["cut", "overwrite", "flip"] {

@@ -54,15 +54,24 @@ pub(super) fn judge(settings: &Settings, config: &Path) -> Done<Judge> {
     })
 }
 
-/// The service itself; its data folder must be locked already.
+/// The service itself, its data folder locked already.
 pub(super) async fn daemon(settings: &Settings, config: &Path) -> Done<Daemon> {
+    daemon_over(settings, config, true).await
+}
+
+/// The same for a command, which may run beside it.
+pub(super) async fn daemon_beside(settings: &Settings, config: &Path) -> Done<Daemon> {
+    daemon_over(settings, config, false).await
+}
+
+async fn daemon_over(settings: &Settings, config: &Path, alone: bool) -> Done<Daemon> {
     let judge = judge(settings, config)?;
     let post = Post::new(&settings.mail).map_err(bad)?;
     let data_dir = &settings.service.data_dir;
     let secrets =
         Secrets::open_or_renew(data_dir).map_err(|error| Failure::new(Exit::Io, error))?;
     let house = house(settings);
-    let store = match store(data_dir).await {
+    let store = match store_as(data_dir, alone).await {
         Ok(store) => store,
         Err(failure) => {
             tell_of_failure(&house, &post, data_dir, &failure).await;
@@ -98,9 +107,17 @@ async fn tell_of_failure(house: &House, post: &Post, data_dir: &Path, failure: &
 
 /// The database.
 pub(super) async fn store(data_dir: &Path) -> Done<Store> {
+    store_as(data_dir, false).await
+}
+
+async fn store_as(data_dir: &Path, alone: bool) -> Done<Store> {
     // Made before the database: one without the other is a loss, not a start.
     Secrets::open(data_dir).map_err(|error| Failure::new(Exit::Io, error))?;
-    Store::open(data_dir).await.map_err(|error| {
+    let opened = match alone {
+        true => Store::open_alone(data_dir).await,
+        false => Store::open(data_dir).await,
+    };
+    opened.map_err(|error| {
         let words = format!("the database in {} can't be opened: {error}", data_dir.display());
         Failure::new(Exit::Io, words)
     })

@@ -17,7 +17,7 @@ impl Purge {
     pub(super) async fn run(self, config: &Path) -> Done {
         let settings = assemble::settings(config)?;
         assemble::store_that_is_there(&settings.service.data_dir).await?.close().await;
-        let daemon = assemble::daemon(&settings, config).await?;
+        let daemon = assemble::daemon_beside(&settings, config).await?;
         let cant = |error: StoreError| {
             Failure::new(Exit::Io, format!("not everything was forgotten; try again: {error}"))
         };

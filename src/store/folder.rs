@@ -72,6 +72,13 @@ impl Folder {
         written.and_then(|()| File::open(&self.path)?.sync_all()).map_err(of_file(&marker))
     }
 
+    /// Whether some of them were acknowledged and can't be read any more.
+    pub(super) fn has_damaged_log(&self) -> bool {
+        let path = self.path.join("shorelamp.db-wal");
+        // One that can't be read here tells nothing; SQLite says why.
+        self.has_log() && super::log::is_damaged(&path).unwrap_or(false)
+    }
+
     /// Whether the database's newest changes lie in a log beside it.
     pub(super) fn has_log(&self) -> bool {
         self.path.join("shorelamp.db-wal").exists()

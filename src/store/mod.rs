@@ -21,6 +21,7 @@ mod ledger;
 mod letters;
 mod limits;
 mod links;
+mod log;
 mod new_plan;
 mod notes;
 mod one_by_one;
@@ -83,17 +84,27 @@ pub struct Store {
     readers: AnyPool,
     folder: Folder,
     upgraded_from: Option<i64>,
+    /// Whether it is the daemon's, which has the folder to itself.
+    alone: bool,
 }
 
 impl Store {
     /// Commits what waits, and closes every connection.
     pub async fn close(&self) {
         self.readers.close().await;
+        // Folded before it goes, the log is not missed by a start after a kill in between.
+        if self.alone && matches!(self.empty_log().await, Ok(true)) {
+            self.forget_open();
+        }
         self.writer.close().await;
         // The last to close folds the log into the database; then nothing is left to lose.
-        if !self.folder.has_log()
-            && let Err(error) = self.folder.remember_open(false)
-        {
+        if !self.folder.has_log() {
+            self.forget_open();
+        }
+    }
+
+    fn forget_open(&self) {
+        if let Err(error) = self.folder.remember_open(false) {
             tracing::warn!(%error, "the next start will look for a log that is not there");
         }
     }

@@ -26,6 +26,18 @@ impl Store {
     /// The folder, a database that is missing or not the folder's own, its schema, its SQLite's
     /// age or its contents.
     pub async fn open(data_dir: &Path) -> Result<Self, StoreError> {
+        Self::open_as(data_dir, false).await
+    }
+
+    /// The same for the daemon, which has the folder locked.
+    ///
+    /// # Errors
+    /// As [`open`](Self::open).
+    pub async fn open_alone(data_dir: &Path) -> Result<Self, StoreError> {
+        Self::open_as(data_dir, true).await
+    }
+
+    async fn open_as(data_dir: &Path, alone: bool) -> Result<Self, StoreError> {
         let folder = Folder::open(data_dir)?;
         sqlx::any::install_default_drivers();
         let marked = folder.marked_id()?;
@@ -33,6 +45,8 @@ impl Store {
             return Err(missing(&folder));
         }
         let lost_log = folder.was_left_open() && folder.database().exists() && !folder.has_log();
+        // A log that somebody writes can't be judged: it changes while it is read.
+        let damaged_log = (alone || folder.lock().is_ok()) && folder.has_damaged_log();
         let mut first = first_connection(&folder).await?;
         check_sqlite(&mut first).await?;
         let known = known_schema(&mut first).await?;
@@ -40,26 +54,32 @@ impl Store {
         check_identity(&folder, marked.as_deref(), id.as_deref())?;
         let upgraded_from = upgrade(&mut first, &folder, known).await?;
         identify(&mut first, &folder, id).await?;
-        if lost_log {
-            backup::ask_for_review(&mut first, "the newest changes are lost: their log is gone")
-                .await?;
+        let lost = match (lost_log, damaged_log) {
+            (true, _) => Some("the newest changes are lost: their log is gone"),
+            (false, true) => Some("the newest changes are lost: their log is damaged"),
+            (false, false) => None,
+        };
+        if let Some(why) = lost {
+            tracing::error!(why, "the database is older than what was acknowledged");
+            backup::ask_for_review(&mut first, why).await?;
         }
         note_copies(&mut first, &folder).await?;
         folder.remember_open(true)?;
         folder.lay_ballast();
-        Self::over(folder, first, upgraded_from).await
+        Self::over(folder, first, upgraded_from, alone).await
     }
 
     async fn over(
         folder: Folder,
         first: AnyConnection,
         upgraded_from: Option<i64>,
+        alone: bool,
     ) -> Result<Self, StoreError> {
         let url = writer::url(&folder.database());
         let readers = readers().connect_with(url.parse::<AnyConnectOptions>()?).await?;
         let writer = Writer::start(url, first, folder.clone());
         let counter = Counter::open(writer.clone());
-        Ok(Store { writer, counter, readers, folder, upgraded_from })
+        Ok(Store { writer, counter, readers, folder, upgraded_from, alone })
     }
 }
 
