@@ -145,7 +145,12 @@ async fn a_greylisted_letter_goes_after_five_seconds() {
     assert!(lamp.note(&plan).await.unwrap().contains("450 4.2.0 greylisted"));
     lamp.pass(TimeDelta::seconds(5));
     lamp.handed_over(&plan, Kind::Filed).await;
-    assert_eq!(server.heard().letters.len(), 1);
+    let heard = server.heard();
+    assert_eq!(heard.letters.len(), 1);
+    // Greylisting goes by the sender, too (RFC 6647, 2): both attempts bear the same.
+    let senders = heard.commands.iter().filter(|line| line.starts_with("MAIL")).collect::<Vec<_>>();
+    assert_eq!(senders.len(), 2);
+    assert!(senders[0] == senders[1] && senders[0].contains("<bounces+"), "{senders:?}");
 }
 
 #[tokio::test]

@@ -140,6 +140,7 @@ fn settings_text(patience_s: u32) -> String {
         [mail]
         from = "Shorelamp <lamp@example.org>"
         deadline = "{patience_s}s"
+        bounces = "bounces@example.org"
         [limits]
         filings_per_key_per_hour = 100000
         filings_per_address_per_day = 100000
