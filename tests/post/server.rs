@@ -47,7 +47,7 @@ pub struct Whims {
     pub refuses_pictures: bool,
     /// The first letters in whose middle it resets the connection.
     pub resets: usize,
-    /// After so long without a command it says 421 and closes.
+    /// So long after a letter, if no next one has begun, it says 421 and closes.
     pub leaves_after: Duration,
 }
 
@@ -186,12 +186,15 @@ async fn talk<S: AsyncRead + AsyncWrite + Unpin>(
     let mut letters = 0;
     let mut to = String::new();
     let whims = &script.whims;
+    let mut between_letters = false;
     loop {
-        let Ok(heard_line) = timeout(whims.leaves_after, line(&mut stream)).await else {
+        let patience = if between_letters { whims.leaves_after } else { Duration::MAX };
+        let Ok(heard_line) = timeout(patience, line(&mut stream)).await else {
             answer(&mut stream, "421 4.4.2 idle for too long", whims).await;
             return None;
         };
         let line = heard_line?;
+        between_letters = false;
         heard.lock().unwrap().commands.push(line.clone());
         let word = line.split([' ', ':']).next().unwrap_or_default().to_uppercase();
         let said = match &*word {
@@ -230,6 +233,7 @@ async fn talk<S: AsyncRead + AsyncWrite + Unpin>(
                 if letters >= script.letters_a_connection {
                     return None;
                 }
+                between_letters = true;
                 continue;
             }
             "QUIT" => {
