@@ -50,7 +50,7 @@ fn world(seed: u64, plans: usize) -> Verdict {
 fn nothing_is_missed_and_nobody_alarmed_for_nothing() {
     let worlds = from_environment("SIM_WORLDS", 1);
     let plans = from_environment("SIM_PLANS", 50);
-    let first = from_environment("SIM_SEED", 6);
+    let first = from_environment("SIM_SEED", 2);
     let longest = Duration::from_secs(from_environment("SIM_MINUTES", 60) * 60);
     let began = Instant::now();
     let mut all = Verdict::default();
@@ -92,7 +92,7 @@ fn nothing_is_missed_and_nobody_alarmed_for_nothing() {
 #[ignore = "for looking at a world"]
 fn show() {
     let plans = usize::try_from(from_environment("SIM_PLANS", 20)).expect("a number of plans");
-    let script = Script::draw(from_environment("SIM_SEED", 6), plans);
+    let script = Script::draw(from_environment("SIM_SEED", 2), plans);
     let plan = usize::try_from(from_environment("SIM_PLAN", 0)).expect("a number");
     println!("{:#?}\n{:#?}\n{:#?}", script.troubles, script.outages, script.lives[plan]);
 }
