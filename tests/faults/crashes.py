@@ -1,3 +1,4 @@
+#!/usr/bin/env python3
 """Kills the daemon, or cuts the power of its disk, again and again while people file trips and
 come home; then asks the oracle.
 

@@ -1,3 +1,4 @@
+#!/usr/bin/env python3
 """Kills the daemon at each of its system calls that count, one after another, in the course of one
 trip that is filed, alerted and ended; then asks the oracle.
 
