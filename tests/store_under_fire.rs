@@ -125,81 +125,6 @@ async fn an_older_schema_is_upgraded_with_its_plans_after_a_backup() {
 }
 
 #[tokio::test]
-async fn a_lost_log_is_noticed_and_holds_alerts_for_ten_minutes() {
-    let Opened { store, folder } = opened().await;
-    file(&store, "A", None, "body").await;
-    run(folder.path(), "PRAGMA wal_checkpoint").await;
-    file(&store, "B", None, "body").await;
-    // A process that was killed, and somebody who tidied up after it.
-    let killed = tempfile::tempdir().expect("a folder");
-    for entry in fs::read_dir(folder.path()).expect("entries") {
-        let entry = entry.expect("an entry");
-        if !entry.file_name().to_string_lossy().contains("db-") {
-            fs::copy(entry.path(), killed.path().join(entry.file_name())).expect("copied");
-        }
-    }
-    let store = Store::open(killed.path()).await.expect("it goes on with what is left");
-    assert_eq!(store.open_plans().await.expect("plans").len(), 1);
-    let review = store.review(noon()).await.expect("asked").expect("a review");
-    assert_eq!(review.until, minutes(10));
-    store.end_review().await.expect("ended");
-    store.close().await;
-    let store = Store::open(killed.path()).await.expect("opened");
-    assert_eq!(store.review(noon()).await.expect("asked"), None, "closed well, nothing is lost");
-}
-
-/// A thousand places of the log of a process that was killed, each changed by itself: what was
-/// acknowledged is there, or the keeper is told that it may not be and alerts are held.
-#[tokio::test]
-async fn a_changed_byte_in_the_log_is_noticed_or_costs_nothing() {
-    let Opened { store, folder } = opened().await;
-    file(&store, "A", None, "body").await;
-    run(folder.path(), "PRAGMA wal_checkpoint").await;
-    for plan_ref in ["B", "C", "D"] {
-        file(&store, plan_ref, None, "body").await;
-    }
-    // As the service does every two seconds.
-    for minute in 0..5 {
-        store.mark_alive(minutes(minute)).await.expect("marked");
-    }
-    let log = "shorelamp.db-wal";
-    let bytes = fs::read(folder.path().join(log)).expect("the log");
-    let changes: usize =
-        std::env::var("CHANGES").ok().and_then(|text| text.parse().ok()).unwrap_or(60);
-    let (mut lost, mut told) = (0, 0);
-    for at in 0..=changes {
-        let killed = tempfile::tempdir().expect("a folder");
-        for name in ["shorelamp.db", "database-id"] {
-            fs::copy(folder.path().join(name), killed.path().join(name)).expect("copied");
-        }
-        let mut changed = bytes.clone();
-        // The last of them is not changed.
-        if at < changes {
-            changed[at * bytes.len() / changes] ^= 0x10;
-        }
-        fs::write(killed.path().join(log), changed).expect("written");
-        let lock = fs::File::create(killed.path().join("lock")).expect("a lock");
-        let opened = match at % 2 {
-            0 => Store::open(killed.path()).await,
-            _ => {
-                lock.try_lock().expect("as `serve` takes it");
-                Store::open_alone(killed.path()).await
-            }
-        };
-        let Ok(store) = opened else { continue };
-        let plans = store.open_plans().await.expect("plans").len();
-        let review = store.review(noon()).await.expect("asked");
-        assert!(at < changes || (plans == 4 && review.is_none()), "nothing was changed");
-        assert!(plans == 4 || review.is_some(), "{at} of {changes}: {plans} plans, and no word");
-        lost += usize::from(plans < 4);
-        told += usize::from(review.is_some());
-        store.close().await;
-    }
-    println!("{changes} changes: {lost} lost a plan, {told} were told");
-    assert!(lost > 0, "the changes were of no weight");
-}
-
-#[tokio::test]
 async fn a_database_cut_short_or_overwritten_is_refused_or_found_unsound() {
     for damage in ["cut", "overwrite", "flip"] {
         let Opened { store, folder } = opened().await;
@@ -344,33 +269,6 @@ async fn a_lock_held_by_somebody_else_is_an_error_in_time_and_then_over() {
     assert_eq!(store.plan("A").await.expect("readable all the while").state.events, 1);
     sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.expect("let go");
     store.apply("A", &check_in(), None, minutes(61)).await.expect("written");
-}
-
-#[tokio::test]
-async fn whoever_reads_for_long_keeps_the_log_full_and_nobody_from_writing() {
-    let Opened { store, folder } = opened().await;
-    file(&store, "A", None, "body").await;
-    let mut reader = other(folder.path()).await;
-    sqlx::raw_sql("BEGIN; SELECT COUNT(*) FROM plans").execute(&mut reader).await.expect("read");
-    file(&store, "B", None, "body").await;
-    let emptying = tokio::spawn({
-        let store = store.clone();
-        async move { store.empty_log().await }
-    });
-    let mut writer = other(folder.path()).await;
-    sqlx::raw_sql("PRAGMA busy_timeout = 2000").execute(&mut writer).await.expect("set");
-    let mut written = 0;
-    while !emptying.is_finished() {
-        sqlx::raw_sql("BEGIN IMMEDIATE; COMMIT").execute(&mut writer).await.expect("written");
-        written += 1;
-        tokio::time::sleep(Duration::from_millis(50)).await;
-    }
-    assert!(written > 1);
-    assert!(!emptying.await.expect("ended").expect("tried"));
-    sqlx::raw_sql("COMMIT").execute(&mut reader).await.expect("ended");
-    assert!(store.empty_log().await.expect("emptied"));
-    let log = fs::metadata(folder.path().join("shorelamp.db-wal")).expect("a log");
-    assert_eq!(log.len(), 0);
 }
 
 /// A file system of its own, as small as asked for; `None` (and said so) without the right to

@@ -72,7 +72,7 @@ impl Folder {
         written.and_then(|()| File::open(&self.path)?.sync_all()).map_err(of_file(&marker))
     }
 
-    /// Whether some of them were acknowledged and can't be read any more.
+    /// Whether changes in the log were acknowledged and can't be read any more.
     pub(super) fn has_damaged_log(&self) -> bool {
         let path = self.path.join("shorelamp.db-wal");
         // One that can't be read here tells nothing; SQLite says why.

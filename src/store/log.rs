@@ -17,7 +17,8 @@ const MAGIC: u32 = 0x377f_0682;
 /// SQLite's own bounds.
 const PAGES: std::ops::RangeInclusive<usize> = 512..=65_536;
 /// So many ends of changes behind what can't be read may be left from cuts of the power. Each change
-/// was on the disk before the next was written.
+/// was on the disk before the next was written. Three such cuts, each in the middle of what the one
+/// before it left, look like damage: then alerts are held for nothing, once.
 const LEFT_BY_CUTS: usize = 2;
 
 /// Whether changes that were acknowledged stand behind a frame that is not as it was written.

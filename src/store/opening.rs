@@ -45,8 +45,10 @@ impl Store {
             return Err(missing(&folder));
         }
         let lost_log = folder.was_left_open() && folder.database().exists() && !folder.has_log();
-        // A log that somebody writes can't be judged: it changes while it is read.
-        let damaged_log = (alone || folder.lock().is_ok()) && folder.has_damaged_log();
+        // A log that somebody writes can't be judged: it changes while it is read. So no daemon may
+        // begin until this one was.
+        let locked = if alone { None } else { folder.lock().ok() };
+        let damaged_log = (alone || locked.is_some()) && folder.has_damaged_log();
         let mut first = first_connection(&folder).await?;
         check_sqlite(&mut first).await?;
         let known = known_schema(&mut first).await?;
@@ -63,6 +65,10 @@ impl Store {
             tracing::error!(why, "the database is older than what was acknowledged");
             backup::ask_for_review(&mut first, why).await?;
         }
+        if damaged_log {
+            leave_behind(&mut first).await;
+        }
+        drop(locked);
         note_copies(&mut first, &folder).await?;
         folder.remember_open(true)?;
         folder.lay_ballast();
@@ -80,6 +86,14 @@ impl Store {
         let writer = Writer::start(url, first, folder.clone());
         let counter = Counter::open(writer.clone());
         Ok(Store { writer, counter, readers, folder, upgraded_from, alone })
+    }
+}
+
+/// Empties a damaged log, once what is left of it was read. Until then what stands behind the damage
+/// would be found at each start, and alerts held from then on once more.
+async fn leave_behind(connection: &mut AnyConnection) {
+    if let Err(error) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").await {
+        tracing::warn!(%error, "the damaged log is not emptied");
     }
 }
 
