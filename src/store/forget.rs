@@ -255,6 +255,8 @@ impl Store {
 /// Tries it for a while; in between others may write.
 async fn empty_log(connection: &mut AnyConnection) -> Result<bool, StoreError> {
     for _ in 0..ATTEMPTS_AT_LOG {
+        // This lets others write meanwhile; what is left for the next is little.
+        connection.execute("PRAGMA wal_checkpoint(PASSIVE)").await?;
         let row = connection.fetch_one("PRAGMA wal_checkpoint(TRUNCATE)").await?;
         let busy: i64 = row.try_get(0)?;
         if busy == 0 {
