@@ -14,7 +14,9 @@ const AT_ONCE: u32 = 500;
 /// How many plans a letter lists.
 const MOST_LISTED: usize = 50;
 
-/// Looks through the open plans, once for each table of time zones that this program brings.
+/// Looks through the open plans, once for each table of time zones that this program brings; again
+/// at each start as long as there are some to ask about, since a restart forgets a letter that
+/// nobody took.
 pub(super) async fn look(daemon: &Daemon) -> Result<(), StoreError> {
     let store = &daemon.0.store;
     let before = store.zones_mark().await?;
@@ -32,10 +34,11 @@ pub(super) async fn look(daemon: &Daemon) -> Result<(), StoreError> {
             }
         }
     }
-    if !moved.is_empty() {
-        tell(daemon, &moved);
+    if moved.is_empty() {
+        return store.mark_zones(IANA_TZDB_VERSION).await;
     }
-    store.mark_zones(IANA_TZDB_VERSION).await
+    tell(daemon, &moved);
+    Ok(())
 }
 
 fn tell(daemon: &Daemon, moved: &[String]) {
