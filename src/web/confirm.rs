@@ -3,13 +3,13 @@
 //! somebody else.
 
 use askama::Template;
-use axum::Router;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use axum::routing::get;
+use axum::{Extension, Router};
 
-use super::often;
+use super::often::Often;
 use super::page::{Sorry, html};
 use super::typed::Typed;
 use super::words::typed_name;
@@ -50,12 +50,13 @@ async fn show(State(daemon): State<Daemon>, Path(token): Path<String>) -> Result
 
 async fn answer(
     State(daemon): State<Daemon>,
+    Extension(often): Extension<Often>,
     Path(token): Path<String>,
     typed: Typed,
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
     let done = match typed.get("act") {
-        "willing" => willing(&daemon, &visit, &typed).await,
+        "willing" => willing(&often, &daemon, &visit, &typed).await,
         "never" => never(&daemon, &visit, &typed).await,
         _ => Err(NotDone::Why("Choose one of the two below.".to_owned())),
     };
@@ -74,12 +75,17 @@ pub(super) enum NotDone {
     Failed(StoreError),
 }
 
-async fn willing(daemon: &Daemon, visit: &Visit, typed: &Typed) -> Result<(), NotDone> {
+async fn willing(
+    often: &Often,
+    daemon: &Daemon,
+    visit: &Visit,
+    typed: &Typed,
+) -> Result<(), NotDone> {
     let name = typed_name(typed.get("name")).map_err(|why| NotDone::Why(why.to_owned()))?;
     let event = Event::Answered { contact: visit.link.who, name, answer: Answer::HaveIt };
     let (plan_ref, once) = (&visit.dossier.record.plan_ref, typed.idempotency());
     let why_not = |why: String| NotDone::Why(format!("{}.", super::words::sentence(&why)));
-    let begun = often::begin(daemon, plan_ref, &event, Some(&once)).await;
+    let begun = often.begin(daemon, plan_ref, &event, Some(&once)).await;
     let under_way = begun.map_err(why_not)?;
     let acted = daemon.act(plan_ref, &event, Some(&once)).await;
     under_way.finish();

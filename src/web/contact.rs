@@ -1,14 +1,15 @@
 //! The page of a contact: what is the matter, whom to call, and what they answer.
 
 use askama::Template;
-use axum::Router;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use axum::routing::get;
+use axum::{Extension, Router};
 
 use super::confirm::{NotDone, never};
 use super::deed::{Did, Notice, carry_out, picked_crew, undone};
+use super::often::Often;
 use super::page::{Sorry, html};
 use super::said::{self, Said};
 use super::trip::{Trip, contacts, whole_plan};
@@ -106,6 +107,7 @@ async fn show(
 
 async fn answer(
     State(daemon): State<Daemon>,
+    Extension(often): Extension<Often>,
     Path(token): Path<String>,
     typed: Typed,
 ) -> Result<Response, Sorry> {
@@ -120,7 +122,7 @@ async fn answer(
         return page(&daemon, &token, &visit, Some(notice), typed).await;
     }
     let (own, asked) = (format!("/contact/{token}"), event(&visit, &typed));
-    match carry_out(&daemon, &visit.dossier, &own, asked, &typed).await? {
+    match carry_out(&often, &daemon, &visit.dossier, &own, asked, &typed).await? {
         Ok(done) => Ok(done),
         Err(notice) => {
             let visit = open(&daemon, &token).await?;

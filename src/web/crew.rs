@@ -5,12 +5,13 @@ use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
-use axum::{Json, Router};
+use axum::{Extension, Json, Router};
 use serde_json::json;
 
 use super::changed;
 use super::deed::{Did, Notice, carry_out, picked_crew, undone};
 use super::key::Device;
+use super::often::Often;
 use super::page::{Sorry, html};
 use super::problem::Problem;
 use super::said::{self, Said};
@@ -121,6 +122,7 @@ async fn show(
 
 async fn act(
     State(daemon): State<Daemon>,
+    Extension(often): Extension<Often>,
     Path(token): Path<String>,
     device: Result<Option<Device>, Sorry>,
     headers: HeaderMap,
@@ -132,7 +134,7 @@ async fn act(
         device.as_ref().is_some_and(|it| it.owns_form(typed.get("once"), typed.get("token")));
     let (own, asked) = (format!("/crew/{token}"), event(&visit, &typed, is_own));
     let extends = matches!(asked, Ok(Event::Extended { .. }));
-    match carry_out(&daemon, &visit.dossier, &own, asked, &typed).await? {
+    match carry_out(&often, &daemon, &visit.dossier, &own, asked, &typed).await? {
         Ok(done) => {
             let once = typed.get("once");
             if extends {

@@ -4,7 +4,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use serde::Deserialize;
 
-use super::often;
+use super::often::Often;
 use super::page::{Sorry, see_other};
 use super::typed::Typed;
 use crate::daemon::{Daemon, Dossier};
@@ -26,6 +26,7 @@ impl Did {
 
 /// Does what a form asked for and goes back to its page, or tells why it was not done.
 pub(super) async fn carry_out(
+    often: &Often,
     daemon: &Daemon,
     dossier: &Dossier,
     page: &str,
@@ -37,7 +38,7 @@ pub(super) async fn carry_out(
         Err(why) => return Ok(Err(Notice::fault(&why))),
     };
     let (plan_ref, once) = (&dossier.record.plan_ref, typed.idempotency());
-    let under_way = match often::notice(daemon, plan_ref, &event, &once).await {
+    let under_way = match often.notice(daemon, plan_ref, &event, &once).await {
         Ok(under_way) => under_way,
         Err(notice) => return Ok(Err(notice)),
     };

@@ -33,9 +33,9 @@ mod trip;
 mod typed;
 mod words;
 
-use axum::Router;
 use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::get;
+use axum::{Extension, Router};
 use tower_http::CompressionLevel;
 use tower_http::compression::CompressionLayer;
 
@@ -44,6 +44,7 @@ pub use listening::{serve, serve_tls};
 
 use crate::daemon::Daemon;
 use guesses::Guesses;
+use often::Often;
 
 /// How hard a page is packed while its reader waits. 9 takes ten times as long for the form, and
 /// makes it smaller by a hundredth.
@@ -64,6 +65,7 @@ pub fn router(daemon: Daemon) -> Router {
         .route(security_txt::PATH, get(security_txt::show))
         .fallback(guard::nothing_here)
         .method_not_allowed_fallback(guard::not_that_way)
+        .layer(Extension(Often::default()))
         .layer(from_fn(guard::whole_body))
         .layer(from_fn_with_state(Guesses::default(), guesses::counted))
         .layer(CompressionLayer::new().quality(CompressionLevel::Precise(PAGE_QUALITY)))

@@ -8,7 +8,7 @@
 //! not taken back very often; then the keeper closes the plan by hand.
 
 use std::collections::BTreeMap;
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use axum::http::StatusCode;
@@ -33,7 +33,8 @@ const MOST_UNDONE: usize = 12;
 const BROKEN_OFF: Duration = Duration::from_secs(10);
 
 /// The deeds that are under way, by plan.
-static UNDER_WAY: Mutex<BTreeMap<(String, Deed), usize>> = Mutex::new(BTreeMap::new());
+#[derive(Clone, Default)]
+pub(super) struct Often(Arc<Mutex<BTreeMap<(String, Deed), usize>>>);
 
 /// What is counted together.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -53,42 +54,41 @@ enum Side {
     Contacts,
 }
 
+impl Side {
+    fn of(by: &By) -> Self {
+        match by {
+            By::Contact(..) => Side::Contacts,
+            By::Crew(_) | By::Keeper(_) => Side::Crew,
+        }
+    }
+}
+
 impl Deed {
     fn of(event: &Event) -> Option<Self> {
         Some(match event {
             Event::Extended { .. } | Event::Amended { .. } => Deed::Change,
             Event::StillOut { .. } => Deed::Word,
             Event::Answered { contact, .. } => Deed::Answer(*contact),
-            Event::CheckedIn { by, .. } | Event::CalledOff { by } => Deed::Closing(match by {
-                By::Contact(..) => Side::Contacts,
-                By::Crew(_) | By::Keeper(_) => Side::Crew,
-            }),
+            Event::CheckedIn { by, .. } | Event::CalledOff { by } => Deed::Closing(Side::of(by)),
             Event::Undone { .. } => Deed::Undone,
             _ => return None,
         })
     }
 }
 
-/// A deed that may be done.
+/// A deed that may be done. One that is dropped unfinished, as when its reader hangs up, may still be
+/// carried out by the daemon, and counts on for a while.
 #[must_use = "it counts no longer once it is dropped"]
 pub(super) struct UnderWay {
+    among: Often,
     what: Option<(String, Deed)>,
     finished: bool,
 }
 
 impl UnderWay {
-    /// One more of these; nothing for what is not counted.
-    fn begin(plan_ref: &str, deed: Option<Deed>) -> Self {
-        let what = deed.map(|deed| (plan_ref.to_owned(), deed));
-        if let Some(what) = &what {
-            *under_way().entry(what.clone()).or_default() += 1;
-        }
-        UnderWay { what, finished: false }
-    }
-
     /// How many others of its kind are under way.
     fn beside(&self) -> usize {
-        let number = self.what.as_ref().and_then(|what| under_way().get(what).copied());
+        let number = self.what.as_ref().and_then(|what| self.among.all().get(what).copied());
         number.unwrap_or(0).saturating_sub(1)
     }
 
@@ -103,28 +103,15 @@ impl Drop for UnderWay {
         let Some(what) = self.what.take() else { return };
         match tokio::runtime::Handle::try_current() {
             Ok(runtime) if !self.finished => {
+                let among = self.among.clone();
                 runtime.spawn(async move {
                     tokio::time::sleep(BROKEN_OFF).await;
-                    end(&what);
+                    among.end(&what);
                 });
             }
-            _ => end(&what),
+            _ => self.among.end(&what),
         }
     }
-}
-
-fn end(what: &(String, Deed)) {
-    let mut all = under_way();
-    if let Some(number) = all.get_mut(what) {
-        *number -= 1;
-        if *number == 0 {
-            all.remove(what);
-        }
-    }
-}
-
-fn under_way() -> MutexGuard<'static, BTreeMap<(String, Deed), usize>> {
-    UNDER_WAY.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// Why this is not done; none where it may be.
@@ -154,71 +141,101 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
     })
 }
 
-/// That this may be done now, or why not. It keeps nobody from anything that stops or brings an alert
-/// because of its own numbers: where they can't be read, there are none. A deed that was done already
-/// is no other, however late it is sent again. An ending is never counted beside others: it waits for
-/// nobody, and ends a trip once.
-async fn begun(
-    daemon: &Daemon,
-    plan_ref: &str,
-    (deed, event): (Option<Deed>, Option<&Event>),
-    once: Option<&str>,
-) -> Result<UnderWay, String> {
-    let counted = deed.filter(|deed| !matches!(deed, Deed::Closing(_) | Deed::Undone));
-    // Before the history is read: what is written down meanwhile is in one of the two.
-    let under_way = UnderWay::begin(plan_ref, counted);
-    let Some(deed) = deed else { return Ok(under_way) };
-    let beside = under_way.beside();
-    let why = too_often(deed, &daemon.history(plan_ref).await, beside, daemon.now());
-    match why {
-        Some(why) if !daemon.is_done(plan_ref, event, once).await => {
-            under_way.finish();
-            Err(why)
-        }
-        _ => Ok(under_way),
+impl Often {
+    /// That this event may be applied, under the key that it comes with; or why not.
+    pub(super) async fn begin(
+        &self,
+        daemon: &Daemon,
+        plan_ref: &str,
+        event: &Event,
+        once: Option<&str>,
+    ) -> Result<UnderWay, String> {
+        self.begun(daemon, plan_ref, (Deed::of(event), Some(event)), once).await
     }
-}
 
-/// That this event may be applied, under the key that it comes with; or why not.
-pub(super) async fn begin(
-    daemon: &Daemon,
-    plan_ref: &str,
-    event: &Event,
-    once: Option<&str>,
-) -> Result<UnderWay, String> {
-    begun(daemon, plan_ref, (Deed::of(event), Some(event)), once).await
-}
+    /// The same, with what a page says instead of doing it.
+    pub(super) async fn notice(
+        &self,
+        daemon: &Daemon,
+        plan_ref: &str,
+        event: &Event,
+        once: &str,
+    ) -> Result<UnderWay, Notice> {
+        let status = StatusCode::TOO_MANY_REQUESTS;
+        let notice = |why| Notice { status, text: format!("Nothing was changed: {why}.") };
+        self.begin(daemon, plan_ref, event, Some(once)).await.map_err(notice)
+    }
 
-/// The same, with what a page says instead of doing it.
-pub(super) async fn notice(
-    daemon: &Daemon,
-    plan_ref: &str,
-    event: &Event,
-    once: &str,
-) -> Result<UnderWay, Notice> {
-    let status = StatusCode::TOO_MANY_REQUESTS;
-    let notice = |why| Notice { status, text: format!("Nothing was changed: {why}.") };
-    begin(daemon, plan_ref, event, Some(once)).await.map_err(notice)
-}
+    /// The same, with what a program is told instead.
+    pub(super) async fn allowed(
+        &self,
+        daemon: &Daemon,
+        plan_ref: &str,
+        event: &Event,
+        once: Option<&str>,
+    ) -> Result<UnderWay, Problem> {
+        self.begin(daemon, plan_ref, event, once).await.map_err(|why| problem(&why))
+    }
 
-/// The same, with what a program is told instead.
-pub(super) async fn allowed(
-    daemon: &Daemon,
-    plan_ref: &str,
-    event: &Event,
-    once: Option<&str>,
-) -> Result<UnderWay, Problem> {
-    begin(daemon, plan_ref, event, once).await.map_err(|why| problem(&why))
-}
+    /// The same of a new version of the plan.
+    pub(super) async fn change_allowed(
+        &self,
+        daemon: &Daemon,
+        plan_ref: &str,
+        once: Option<&str>,
+    ) -> Result<UnderWay, Problem> {
+        let begun = self.begun(daemon, plan_ref, (Some(Deed::Change), None), once).await;
+        begun.map_err(|why| problem(&why))
+    }
 
-/// The same of a new version of the plan.
-pub(super) async fn change_allowed(
-    daemon: &Daemon,
-    plan_ref: &str,
-    once: Option<&str>,
-) -> Result<UnderWay, Problem> {
-    let begun = begun(daemon, plan_ref, (Some(Deed::Change), None), once).await;
-    begun.map_err(|why| problem(&why))
+    /// That this may be done now, or why not. It keeps nobody from anything that stops or brings an
+    /// alert because of its own numbers: where they can't be read, there are none. A deed that was
+    /// done already is no other, however late it is sent again. An ending is never counted beside
+    /// others: it waits for nobody, and ends a trip once.
+    async fn begun(
+        &self,
+        daemon: &Daemon,
+        plan_ref: &str,
+        (deed, event): (Option<Deed>, Option<&Event>),
+        once: Option<&str>,
+    ) -> Result<UnderWay, String> {
+        let counted = deed.filter(|deed| !matches!(deed, Deed::Closing(_) | Deed::Undone));
+        // Before the history is read: what is written down meanwhile is in one of the two.
+        let under_way = self.count(plan_ref, counted);
+        let Some(deed) = deed else { return Ok(under_way) };
+        let beside = under_way.beside();
+        let why = too_often(deed, &daemon.history(plan_ref).await, beside, daemon.now());
+        match why {
+            Some(why) if !daemon.is_done(plan_ref, event, once).await => {
+                under_way.finish();
+                Err(why)
+            }
+            _ => Ok(under_way),
+        }
+    }
+
+    /// One more of these; nothing for what is not counted.
+    fn count(&self, plan_ref: &str, deed: Option<Deed>) -> UnderWay {
+        let what = deed.map(|deed| (plan_ref.to_owned(), deed));
+        if let Some(what) = &what {
+            *self.all().entry(what.clone()).or_default() += 1;
+        }
+        UnderWay { among: self.clone(), what, finished: false }
+    }
+
+    fn end(&self, what: &(String, Deed)) {
+        let mut all = self.all();
+        if let Some(number) = all.get_mut(what) {
+            *number -= 1;
+            if *number == 0 {
+                all.remove(what);
+            }
+        }
+    }
+
+    fn all(&self) -> MutexGuard<'_, BTreeMap<(String, Deed), usize>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 fn problem(why: &str) -> Problem {

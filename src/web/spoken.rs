@@ -18,7 +18,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::deed::Notice;
 use super::heads::asks;
-use super::often;
+use super::often::Often;
 use super::page::{Sorry, html};
 use super::typed::Typed;
 use super::words::typed_name;
@@ -135,6 +135,7 @@ fn page(notice: Option<Notice>, typed: Typed) -> Result<Response, Sorry> {
 async fn check_in(
     State(daemon): State<Daemon>,
     Extension(wrong): Extension<Wrong>,
+    Extension(often): Extension<Often>,
     headers: HeaderMap,
     extensions: Extensions,
     typed: Typed,
@@ -187,7 +188,7 @@ async fn check_in(
     let how = Some("the crew said its code".to_owned());
     let event = Event::CheckedIn { who, by: By::Crew(Some(name)), how };
     let once = typed.idempotency();
-    let under_way = match often::notice(&daemon, &plan_ref, &event, &once).await {
+    let under_way = match often.notice(&daemon, &plan_ref, &event, &once).await {
         Ok(under_way) => under_way,
         Err(notice) => return page(Some(notice), typed),
     };

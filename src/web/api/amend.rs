@@ -4,7 +4,7 @@ use axum::body::Bytes;
 use axum::extract::{Path, State};
 use axum::http::HeaderMap;
 use axum::routing::post;
-use axum::{Json, Router};
+use axum::{Extension, Json, Router};
 
 use super::answers::Armed;
 use super::{body, moves, plans};
@@ -13,7 +13,7 @@ use crate::daemon::secrets::token_hash;
 use crate::store::Purpose;
 use crate::watch::By;
 use crate::web::key::Bearer;
-use crate::web::often;
+use crate::web::often::Often;
 use crate::web::problem::Problem;
 
 pub(super) fn routes() -> Router<Daemon> {
@@ -24,26 +24,29 @@ pub(super) fn routes() -> Router<Daemon> {
 
 async fn with_key(
     State(daemon): State<Daemon>,
+    Extension(often): Extension<Often>,
     Bearer(key): Bearer,
     Path(plan_ref): Path<String>,
     headers: HeaderMap,
     body: Bytes,
 ) -> Result<Json<Armed>, Problem> {
     let status = plans::own(&daemon, &key, &plan_ref).await?;
-    amend(&daemon, &plan_ref, moves::speaker(&status, key), &headers, &body).await
+    amend(&often, &daemon, &plan_ref, moves::speaker(&status, key), &headers, &body).await
 }
 
 async fn with_link(
     State(daemon): State<Daemon>,
+    Extension(often): Extension<Often>,
     Path(token): Path<String>,
     headers: HeaderMap,
     body: Bytes,
 ) -> Result<Json<Armed>, Problem> {
     let visit = daemon.visit(&token, Purpose::Amend).await?.ok_or_else(Problem::nothing_here)?;
-    amend(&daemon, &visit.dossier.record.plan_ref, By::Crew(None), &headers, &body).await
+    amend(&often, &daemon, &visit.dossier.record.plan_ref, By::Crew(None), &headers, &body).await
 }
 
 async fn amend(
+    often: &Often,
     daemon: &Daemon,
     plan_ref: &str,
     by: By,
@@ -52,7 +55,7 @@ async fn amend(
 ) -> Result<Json<Armed>, Problem> {
     let plan = body::plan(headers, body)?;
     let once = body::idempotency(headers)?.map(|key| token_hash(&format!("amend {key}")));
-    let under_way = often::change_allowed(daemon, plan_ref, once.as_deref()).await?;
+    let under_way = often.change_allowed(daemon, plan_ref, once.as_deref()).await?;
     let amended = daemon.amend(plan_ref, &plan, &by, once.as_deref(), body).await;
     under_way.finish();
     Ok(Json(Armed::from(amended.map_err(Problem::not_amended)?)))

@@ -4,7 +4,7 @@ use axum::body::Bytes;
 use axum::extract::{Path, State};
 use axum::http::HeaderMap;
 use axum::routing::post;
-use axum::{Json, Router};
+use axum::{Extension, Json, Router};
 use serde::Deserialize;
 
 use super::answers::Moved;
@@ -14,7 +14,7 @@ use crate::daemon::{Daemon, PlanStatus};
 use crate::store::{Key, Purpose};
 use crate::watch::{By, Event};
 use crate::web::key::Bearer;
-use crate::web::often;
+use crate::web::often::Often;
 use crate::web::problem::Problem;
 use crate::web::words;
 
@@ -50,11 +50,11 @@ struct Cancel {}
 pub(super) fn routes() -> Router<Daemon> {
     MOVES.into_iter().fold(Router::new(), |router, (what, purpose)| {
         let name = purpose.name();
-        let by_key = move |daemon, key, plan_ref, headers, body| {
-            with_key(what, daemon, key, plan_ref, headers, body)
+        let by_key = move |often, daemon, key, plan_ref, headers, body| {
+            with_key(what, often, daemon, key, plan_ref, headers, body)
         };
-        let by_link = move |daemon, token, headers, body| {
-            with_link(what, purpose, daemon, token, headers, body)
+        let by_link = move |often, daemon, token, headers, body| {
+            with_link((what, purpose), often, daemon, token, headers, body)
         };
         router
             .route(&format!("/api/v1/plans/{{plan_ref}}/{name}"), post(by_key))
@@ -64,6 +64,7 @@ pub(super) fn routes() -> Router<Daemon> {
 
 async fn with_key(
     what: Move,
+    Extension(often): Extension<Often>,
     State(daemon): State<Daemon>,
     Bearer(key): Bearer,
     Path(plan_ref): Path<String>,
@@ -71,7 +72,7 @@ async fn with_key(
     body: Bytes,
 ) -> Result<Json<Moved>, Problem> {
     let status = plans::own(&daemon, &key, &plan_ref).await?;
-    act(what, &daemon, &status, speaker(&status, key), &headers, &body).await
+    act(what, &often, &daemon, &status, speaker(&status, key), &headers, &body).await
 }
 
 /// A keeper speaks for a crew that is not theirs: the letters say who it was.
@@ -80,8 +81,8 @@ pub(super) fn speaker(status: &PlanStatus, key: Key) -> By {
 }
 
 async fn with_link(
-    what: Move,
-    purpose: Purpose,
+    (what, purpose): (Move, Purpose),
+    Extension(often): Extension<Often>,
     State(daemon): State<Daemon>,
     Path(token): Path<String>,
     headers: HeaderMap,
@@ -89,11 +90,12 @@ async fn with_link(
 ) -> Result<Json<Moved>, Problem> {
     let visit = daemon.visit(&token, purpose).await?.ok_or_else(Problem::nothing_here)?;
     let status = daemon.status(&visit.dossier.record.plan_ref).await?;
-    act(what, &daemon, &status, By::Crew(None), &headers, &body).await
+    act(what, &often, &daemon, &status, By::Crew(None), &headers, &body).await
 }
 
 async fn act(
     what: Move,
+    often: &Often,
     daemon: &Daemon,
     status: &PlanStatus,
     by: By,
@@ -105,7 +107,7 @@ async fn act(
     // that reuses its keys.
     let once = body::idempotency(headers)?
         .map(|key| token_hash(&format!("{what:?} {key} {}", String::from_utf8_lossy(body))));
-    let under_way = often::allowed(daemon, &status.plan_ref, &event, once.as_deref()).await?;
+    let under_way = often.allowed(daemon, &status.plan_ref, &event, once.as_deref()).await?;
     let applied = daemon.act(&status.plan_ref, &event, once.as_deref()).await;
     under_way.finish();
     let applied = applied?;

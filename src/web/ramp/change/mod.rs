@@ -4,11 +4,11 @@ mod merge;
 mod standing;
 mod view;
 
-use axum::Router;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use axum::routing::get;
+use axum::{Extension, Router};
 
 use super::draft::Draft;
 use super::judged::{self, Judged};
@@ -20,11 +20,12 @@ use crate::store::StoreError;
 use crate::watch::{By, Part, Refusal};
 use crate::web::crew::{is_taken_off, its_own, open};
 use crate::web::key::Device;
+use crate::web::often::Often;
 use crate::web::page::{Sorry, see_other};
 use crate::web::problem::Problem;
 use crate::web::typed::Typed;
 use crate::web::words::{sentence, typed_name};
-use crate::web::{changed, often, said};
+use crate::web::{changed, said};
 use standing::{Filled, Standing};
 
 pub(super) fn routes() -> Router<Daemon> {
@@ -80,6 +81,7 @@ async fn show(
 /// Judges what the form holds, or changes the plan to it.
 async fn send(
     State(daemon): State<Daemon>,
+    Extension(often): Extension<Often>,
     Path(token): Path<String>,
     device: Result<Option<Device>, Sorry>,
     typed: Typed,
@@ -137,7 +139,7 @@ async fn send(
     match by {
         _ if !sends => sheet.judge(&daemon, &plan, foreseen).await,
         Err(why) => Ok(sheet.page(&daemon, Told::unnamed(why))),
-        Ok(by) => sheet.change(&daemon, (&plan, anew), &by, &typed, &seen).await,
+        Ok(by) => sheet.change((&often, &daemon), (&plan, anew), &by, &typed, &seen).await,
     }
 }
 
@@ -185,7 +187,7 @@ impl Sheet {
 
     async fn change(
         mut self,
-        daemon: &Daemon,
+        (often, daemon): (&Often, &Daemon),
         (plan, anew): (&Plan, Vec<Part>),
         by: &By,
         typed: &Typed,
@@ -194,7 +196,7 @@ impl Sheet {
         let record = &self.visit.dossier.record;
         let (plan_ref, round) = (record.plan_ref.clone(), record.state.round);
         let (once, body) = (key(typed), typed.whole());
-        let under_way = match often::change_allowed(daemon, &plan_ref, Some(&once)).await {
+        let under_way = match often.change_allowed(daemon, &plan_ref, Some(&once)).await {
             Ok(under_way) => under_way,
             Err(problem) => return Ok(self.page(daemon, Told::problem(&problem))),
         };
