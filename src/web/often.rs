@@ -26,7 +26,7 @@ const MOST_CHANGES: usize = 24;
 const MOST_WORDS: usize = 60;
 /// One contact's answers.
 const MOST_ANSWERS: usize = 60;
-/// Of what one side has said of an end, what was taken back; after that it is told to telephone.
+/// Of what one side has said of an end, what it took back; after that it is told to telephone.
 const MOST_UNDONE: usize = 12;
 
 /// A request that broke off may still be carried out, though hardly later than this.
@@ -47,7 +47,8 @@ enum Deed {
     Undone,
 }
 
-/// Who says something. What contacts say and take back keeps no crew from ending its own trip.
+/// Who says something. What contacts say and take back keeps no crew from ending its own trip; nor
+/// does what they take back of the crew's.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Side {
     Crew,
@@ -124,9 +125,10 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
         Deed::Undone => return None,
     };
     let is_counted = |past: &&Past| match (deed, &past.event) {
-        (Deed::Closing(_), Event::Undone { event, .. }) => {
+        (Deed::Closing(side), Event::Undone { event, by }) => {
             let undone = history.iter().find(|one| one.number == *event);
-            undone.is_some_and(|one| Deed::of(&one.event) == Some(deed))
+            let own = undone.is_some_and(|one| Deed::of(&one.event) == Some(deed));
+            own && Side::of(by) == side
         }
         (Deed::Closing(_), _) => false,
         (_, event) => Deed::of(event) == Some(deed),

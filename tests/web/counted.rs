@@ -215,3 +215,22 @@ async fn what_a_contact_says_and_takes_back_keeps_no_crew_from_checking_in() {
     assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
     assert_eq!(lamp.daemon.status(plan_ref).await.unwrap().word(), "closed");
 }
+
+/// Nor what a contact takes back of what the crew said, however often.
+#[tokio::test]
+async fn a_crew_whose_check_in_is_taken_back_by_a_contact_can_say_it_again() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let page = lamp.contact_page(plan_ref, 0);
+    for at in 0..14 {
+        let checkin = lamp.post(filed["links"]["checkin"].as_str().unwrap()).json(&json!({}));
+        assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK, "the {at}th");
+        let state = lamp.daemon.status(plan_ref).await.unwrap().state;
+        assert!(state.is_closed());
+        let (once, event) = (at.to_string(), state.events.to_string());
+        let form = [("act", "undo"), ("once", &*once), ("name", "Mallory"), ("event", &*event)];
+        let undone = lamp.post(&page).form(&form).send().await.unwrap().status();
+        assert_eq!(undone, StatusCode::SEE_OTHER);
+    }
+}
