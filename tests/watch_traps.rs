@@ -338,3 +338,64 @@ fn whoever_was_told_in_their_stead_is_sent_the_same_again() {
     world.happens(16, &Event::SentAgain { to: Recipient::Crew(0), by });
     assert_eq!(world.relay(), [(Recipient::Crew(0), Kind::CallRescue)]);
 }
+
+/// Who was asked to call in the contacts' stead keeps that letter until it has left: a word of the
+/// ladder to the crew at the same time says less.
+#[test]
+fn a_word_to_the_crew_never_takes_the_place_of_an_alert() {
+    let rungs = vec![
+        rung(Anchor::Due, 0, &[To::Crew], RungKind::Due),
+        rung(Anchor::Overdue, 0, &[To::Keeper], RungKind::Overdue),
+        rung(Anchor::Overdue, 30, &[To::Contacts], RungKind::CallRescue),
+    ];
+    let span = Span::from_minutes;
+    let ladder = Ladder::new(rungs, span(0), span(10), span(15)).expect("a ladder");
+    let mut world = World::filed(Terms { grace: span(0), ladder, ..terms() });
+    for contact in [0, 1] {
+        let to = Recipient::Contact(contact);
+        world.happens(-50, &Event::Refused { to, kind: Kind::Filed });
+    }
+    world.relay();
+    world.happens(0, &Event::Tick);
+    let sent = world.relay();
+    assert!(sent.contains(&(Recipient::Crew(0), Kind::CallRescue)), "{sent:?}");
+}
+
+/// The keeper can stand on both tracks of the ladder.
+#[test]
+fn a_word_to_the_keeper_never_takes_the_place_of_an_alert() {
+    let rungs = vec![
+        rung(Anchor::Overdue, 0, &[To::Contacts, To::Keeper], RungKind::Overdue),
+        rung(Anchor::Overdue, 10, &[To::Crew, To::Keeper], RungKind::Due),
+        rung(Anchor::Overdue, 30, &[To::Contacts], RungKind::CallRescue),
+    ];
+    let span = Span::from_minutes;
+    let ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
+    let mut world = World::filed(Terms { ladder, ..terms() });
+    world.happens(15, &Event::Tick);
+    world.happens(25, &Event::Tick);
+    let sent = world.relay();
+    assert!(sent.contains(&(Recipient::Keeper, Kind::Overdue)), "{sent:?}");
+}
+
+/// A ladder may ask one contact to call before it tells them all: the relay is down meanwhile, and
+/// what waits for that one is still the push to call. The same after an outage.
+#[test]
+fn whoever_was_asked_to_call_is_told_no_less() {
+    let rungs = vec![
+        rung(Anchor::Overdue, 0, &[To::Contact(2)], RungKind::CallRescue),
+        rung(Anchor::Overdue, 15, &[To::Contacts], RungKind::Overdue),
+        rung(Anchor::Overdue, 60, &[To::Contacts], RungKind::CallRescue),
+    ];
+    let span = Span::from_minutes;
+    let ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
+    for looked_at in [vec![15, 30], vec![30]] {
+        let mut world = World::filed(Terms { ladder: ladder.clone(), ..terms() });
+        for minutes in looked_at {
+            world.happens(minutes, &Event::Tick);
+        }
+        let sent = world.relay();
+        assert!(sent.contains(&(CONTACT, Kind::CallRescue)), "{sent:?}");
+        assert!(sent.contains(&(Recipient::Contact(0), Kind::Overdue)), "{sent:?}");
+    }
+}

@@ -56,6 +56,14 @@ impl State {
         Some(moved(went, if called { repeat.max(REPEAT_AFTER_CALL) } else { repeat }))
     }
 
+    /// The place in the ladder of what was last ordered for this reader in this round.
+    fn latest_rung(&self, reader: Recipient) -> Option<usize> {
+        match self.told(reader).latest_rung? {
+            Cause::Rung(at) => Some(at),
+            Cause::Call(_) | Cause::Event(_) => self.terms.ladder.rungs().len().checked_sub(1),
+        }
+    }
+
     /// Whether these rungs address contacts of whom none can be reached and act.
     fn is_mute(&self, rungs: &[(usize, DateTime<Utc>)]) -> bool {
         let ladder = self.terms.ladder.rungs();
@@ -200,12 +208,18 @@ impl Moving {
     }
 
     /// Orders what these rungs owe: to each reader the highest that addresses them, owed since the
-    /// first of them, so that after an outage each letter says for how long nobody was told.
+    /// first of them, so that after an outage each letter says for how long nobody was told. Whoever
+    /// was alerted gets none that says less: it would take the place of an alert that waits.
     fn send(&mut self, rungs: &[(usize, DateTime<Utc>)]) {
         let Some(&(_, since)) = rungs.first() else { return };
         let mut highest = BTreeMap::new();
         for &(rung, _) in rungs {
             for reader in self.plan.resolve(&self.plan.terms.ladder.rungs()[rung].to) {
+                let before =
+                    highest.get(&reader).copied().or_else(|| self.plan.latest_rung(reader));
+                if before.is_some_and(|before| self.plan.terms.ladder.says_less(rung, before)) {
+                    continue;
+                }
                 highest.insert(reader, rung);
             }
         }

@@ -53,8 +53,8 @@ pub enum To {
     Keeper,
 }
 
-/// What a rung tells.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+/// What a rung tells, the most urgent last.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum RungKind {
     /// To the crew: your return time is near.
@@ -150,6 +150,12 @@ impl Ladder {
     #[must_use]
     pub fn rungs(&self) -> &[Rung] {
         &self.rungs
+    }
+
+    /// Whether one rung says less than an alert that another is.
+    pub(super) fn says_less(&self, rung: usize, than: usize) -> bool {
+        let kind = |at: usize| self.rungs.get(at).map(|rung| rung.kind);
+        kind(than).is_some_and(RungKind::is_alert) && kind(rung) < kind(than)
     }
 
     /// The rungs of one track (alerts, or words to the crew) with their numbers and their times
