@@ -399,3 +399,14 @@ fn whoever_was_asked_to_call_is_told_no_less() {
         assert!(sent.contains(&(Recipient::Contact(0), Kind::Overdue)), "{sent:?}");
     }
 }
+
+/// What was said once in a round is not said again when the clock comes by a second time.
+#[test]
+fn a_clock_set_back_repeats_no_word_to_the_crew() {
+    let mut world = World::filed(terms());
+    world.happens(1, &Event::Tick);
+    assert!(world.relay().contains(&(Recipient::Crew(0), Kind::Due)));
+    world.happens(-20, &Event::Tick);
+    world.happens(2, &Event::Tick);
+    assert_eq!(world.queue, []);
+}

@@ -141,7 +141,9 @@ impl Moving {
     /// Passes the rungs to the crew whose time is behind us, without a word.
     pub(super) fn pass_crew_rungs(&mut self) {
         let times = self.plan.crew_times();
-        self.plan.climbed.crew_rungs = times.iter().filter(|(_, at)| *at <= self.now).count();
+        let passed = times.iter().filter(|(_, at)| *at <= self.now).count();
+        // What was said is not said again where a clock that was set back comes by once more.
+        self.plan.climbed.crew_rungs = self.plan.climbed.crew_rungs.max(passed);
     }
 
     /// The highest rung to the crew that is due goes out, unless an alert has overtaken it.
@@ -149,7 +151,7 @@ impl Moving {
         let times = self.plan.crew_times();
         let behind = self.plan.climbed.crew_rungs;
         self.pass_crew_rungs();
-        let due = &times[behind.min(self.plan.climbed.crew_rungs)..self.plan.climbed.crew_rungs];
+        let due = times.get(behind..self.plan.climbed.crew_rungs).unwrap_or_default();
         let Some(&(_, top)) = due.last() else { return };
         let alerts =
             self.plan.terms.ladder.track(true, self.plan.terms.due_at, self.plan.terms.grace);
