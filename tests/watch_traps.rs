@@ -410,3 +410,25 @@ fn a_clock_set_back_repeats_no_word_to_the_crew() {
     world.happens(2, &Event::Tick);
     assert_eq!(world.queue, []);
 }
+
+/// The keeper too is told in the contacts' stead, though the rung itself told them less.
+#[test]
+fn the_keeper_told_in_their_stead_is_sent_the_same_again() {
+    let rungs = vec![
+        rung(Anchor::Overdue, 0, &[To::Keeper], RungKind::Overdue),
+        rung(Anchor::Overdue, 30, &[To::Contacts], RungKind::CallRescue),
+    ];
+    let span = Span::from_minutes;
+    let ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
+    let mut world = World::filed(Terms { ladder, ..terms() });
+    for contact in [0, 1] {
+        let to = Recipient::Contact(contact);
+        world.happens(-50, &Event::Refused { to, kind: Kind::Filed });
+    }
+    world.relay();
+    world.happens(15, &Event::Tick);
+    assert!(world.relay().contains(&(Recipient::Keeper, Kind::CallRescue)));
+    let by = By::Keeper("board".to_owned());
+    world.happens(16, &Event::SentAgain { to: Recipient::Keeper, by });
+    assert_eq!(world.relay(), [(Recipient::Keeper, Kind::CallRescue)]);
+}

@@ -55,7 +55,8 @@ impl State {
         }
         let Cause::Rung(at) = self.told(reader).latest_rung? else { return Some(Kind::CallRescue) };
         let rung = self.terms.ladder.rungs().get(at)?;
-        let in_their_stead = !self.resolve(&rung.to).contains(&reader);
+        let nobody_left = reader == Recipient::Keeper && self.nobody_left();
+        let in_their_stead = nobody_left || !self.resolve(&rung.to).contains(&reader);
         match rung.kind.is_alert() {
             true if in_their_stead => Some(Kind::CallRescue),
             true => Some(rung.kind.into()),
