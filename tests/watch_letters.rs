@@ -138,6 +138,8 @@ fn what_a_letter_says_agrees_with_the_plan_or_not() {
         answer(Answer::OnIt),
         answer(called),
         answer(Answer::CantAct),
+        answer(Answer::HaveIt),
+        Event::Refused { to: Recipient::Contact(0), kind: Kind::Filed },
     ] {
         let (next, _) = after(&plan, -10, &event);
         assert!(!next.tells_the_same(&plan), "{event:?}");

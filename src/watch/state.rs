@@ -349,13 +349,15 @@ impl State {
     }
 
     /// Whether a letter written from this state says what is so in the other: the same times,
-    /// the same people out, the same answers. What was handed over to whom may differ.
+    /// the same people out, the same answers, the same contacts whom no letter reaches. What was
+    /// handed over to whom may differ.
     #[must_use]
     pub fn tells_the_same(&self, other: &State) -> bool {
         let crew = |plan: &State| plan.crew.iter().map(|one| one.words.clone()).collect::<Vec<_>>();
         let answers = |plan: &State| {
             let of = |one: &ContactState| {
-                (one.on_it.clone(), one.called.clone(), one.cant_act, one.opted_out)
+                let acts = (one.on_it.clone(), one.called.clone());
+                (acts, one.cant_act, one.opted_out, one.confirmed_at, one.told.refused)
             };
             plan.contacts.iter().map(of).collect::<Vec<_>>()
         };
