@@ -16,29 +16,39 @@ pub fn start() -> DateTime<Utc> {
 pub type Moment = (u32, Event);
 
 prop_compose! {
-    pub fn rung()(offset_s in 0i64..3600, contact in 1usize..5, all in any::<bool>(), keeper in any::<bool>())
-        -> Rung {
+    pub fn rung()(
+        offset_s in 0i64..3600,
+        contact in 1usize..5,
+        all in any::<bool>(),
+        keeper in any::<bool>(),
+        calls in prop::bool::weighted(0.2),
+    ) -> Rung {
         let mut to = vec![if all { To::Contacts } else { To::Contact(contact) }];
         if keeper {
             to.push(To::Keeper);
         }
-        Rung { anchor: Anchor::Overdue, offset_s, to, kind: RungKind::Overdue }
+        let kind = if calls { RungKind::CallRescue } else { RungKind::Overdue };
+        Rung { anchor: Anchor::Overdue, offset_s, to, kind }
     }
 }
 
 prop_compose! {
     pub fn terms()(
         alerts in prop::collection::vec(rung(), 0..4),
-        reminders in prop::collection::vec(-3600i64..1800, 0..3),
+        reminders in prop::collection::vec((-3600i64..1800, any::<bool>()), 0..3),
         crew in prop::collection::vec(any::<bool>(), 1..4),
         contacts in 1usize..4,
         due_in_s in 1u32..7200,
         grace_s in 0u32..3600,
+        own_grace_s in 0u32..3600,
         repeat_s in 1u32..1200,
         pause_s in 1u32..1200,
     ) -> Terms {
-        let reminders = reminders.into_iter().map(|offset_s| Rung {
-            anchor: Anchor::Due, offset_s, to: vec![To::Crew], kind: RungKind::Reminder,
+        let reminders = reminders.into_iter().map(|(offset_s, keeper)| Rung {
+            anchor: Anchor::Due,
+            offset_s,
+            to: if keeper { vec![To::Crew, To::Keeper] } else { vec![To::Crew] },
+            kind: RungKind::Reminder,
         });
         let last = Rung {
             anchor: Anchor::Overdue,
@@ -52,7 +62,7 @@ prop_compose! {
         let ladder = Ladder::new(rungs, span(grace_s), span(repeat_s), span(pause_s))
             .expect("a ladder that ends well");
         let due_at = start() + TimeDelta::seconds(i64::from(due_in_s));
-        Terms { due_at, grace: span(grace_s), ladder, crew, contacts }
+        Terms { due_at, grace: span(own_grace_s), ladder, crew, contacts }
     }
 }
 
