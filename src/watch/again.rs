@@ -19,7 +19,7 @@ impl Moving {
             return Err(Refusal::NoLetters);
         }
         self.tell(to, kind);
-        self.reader(to)?.again = Some(self.event);
+        self.what_was_told(to)?.again = Some(self.event);
         Ok(())
     }
 }

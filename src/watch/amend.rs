@@ -166,7 +166,7 @@ impl Moving {
         self.plan.phase = self.phase_by_the_clock();
         self.plan.changed_by = Some(self.event);
         self.begin_round();
-        self.forget_calls();
+        self.forget_who_acts();
         self.pass_crew_rungs();
     }
 

@@ -22,12 +22,10 @@ impl Moving {
         if one.removed_by.is_some() && matches!(answer, Answer::OnIt | Answer::CantAct) {
             return Err(Refusal::NotAsked);
         }
-        // Whoever answers has had a letter.
-        if *answer != Answer::Never {
-            // Only a bounce is withdrawn by that: a relay's refusal stands until a letter is taken.
-            if one.told.bounced {
-                (one.told.refused, one.told.bounced) = (false, false);
-            }
+        // Whoever answers has had a letter, whatever came back. A relay's own refusal stands until it
+        // takes a letter.
+        if one.told.bounced && *answer != Answer::Never {
+            (one.told.refused, one.told.bounced) = (false, false);
         }
         let name = name.to_owned();
         match answer {
@@ -97,7 +95,7 @@ impl Moving {
     }
 
     /// Forgets who is on it and who has called: what they acted on is no longer so.
-    pub(super) fn forget_calls(&mut self) {
+    pub(super) fn forget_who_acts(&mut self) {
         for contact in &mut self.plan.contacts {
             contact.on_it = None;
             contact.called = None;

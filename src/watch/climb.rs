@@ -24,7 +24,8 @@ pub fn next_wakeup(plan: &Watched) -> Option<DateTime<Utc>> {
     let alert_rung = plan.alert_times().get(plan.climbed.alert_rungs).map(|&(_, at)| at);
     let answers = plan.contacts.iter().filter_map(|contact| contact.on_it.as_ref());
     let answers = answers.map(|on_it| on_it.until);
-    answers.chain([overdue, crew_rung, alert_rung, plan.next_call_at()].into_iter().flatten()).min()
+    let repeat = plan.next_repeat_at();
+    answers.chain([overdue, crew_rung, alert_rung, repeat].into_iter().flatten()).min()
 }
 
 impl State {
@@ -48,7 +49,7 @@ impl State {
     }
 
     /// When the last rung is repeated next; `None` before it has gone.
-    fn next_call_at(&self) -> Option<DateTime<Utc>> {
+    fn next_repeat_at(&self) -> Option<DateTime<Utc>> {
         let rungs = self.alert_times().len();
         let went = self.climbed.alerted_at.filter(|_| self.climbed.alert_rungs == rungs)?;
         let repeat = self.terms.ladder.repeat().delta();
@@ -109,7 +110,7 @@ impl Moving {
 
     /// The next repeat comes no earlier than now.
     pub(super) fn owe_repeat_from_now(&mut self) {
-        if self.plan.next_call_at().is_some_and(|at| at < self.now) {
+        if self.plan.next_repeat_at().is_some_and(|at| at < self.now) {
             let repeat = self.plan.terms.ladder.repeat().delta();
             self.plan.climbed.alerted_at = Some(moved(self.now, -repeat));
         }
@@ -190,7 +191,7 @@ impl Moving {
 
     /// The last rung again, but not to a contact who is on it.
     fn repeat(&mut self, hurry: bool) {
-        let Some(scheduled_at) = self.plan.next_call_at() else { return };
+        let Some(scheduled_at) = self.plan.next_repeat_at() else { return };
         let nobody_left = hurry && self.plan.nobody_left();
         if scheduled_at > self.now && !nobody_left {
             return;

@@ -29,10 +29,8 @@ impl Moving {
 
     /// Whether it closed so long ago that nothing can be taken back any more.
     pub(super) fn is_past_taking_back(&self) -> bool {
-        match self.plan.phase {
-            Phase::Closed(closing) => self.now > moved(closing.at, UNDO_WITHIN),
-            Phase::Armed | Phase::Overdue => false,
-        }
+        let until = self.plan.closing().map(|closing| moved(closing.at, UNDO_WITHIN));
+        until.is_some_and(|until| self.now > until)
     }
 
     /// Everybody who may have been alerted is stood down; the others who know of the plan hear
@@ -55,10 +53,7 @@ impl Moving {
 
     /// Takes back the check-in, the closing or the answer that had this number.
     pub(super) fn undo(&mut self, event: u32) -> Result<(), Refusal> {
-        let closing = match self.plan.phase {
-            Phase::Closed(closing) => Some(closing),
-            Phase::Armed | Phase::Overdue => None,
-        };
+        let closing = self.plan.closing();
         if self.is_past_taking_back() {
             return Err(Refusal::TooLate);
         }
@@ -110,7 +105,7 @@ impl Moving {
         self.plan.phase = self.phase_by_the_clock();
         self.plan.reopened_by = Some(self.event);
         self.begin_round();
-        self.forget_calls();
+        self.forget_who_acts();
         for reader in self.plan.readers() {
             if self.plan.told(reader).over {
                 self.tell(reader, Kind::Withdrawn);

@@ -7,7 +7,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::ladder::{RungKind, moved};
-use super::state::{Phase, Watched};
+use super::state::Watched;
 
 /// What a letter is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -208,7 +208,7 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
     if plan.is_spared(letter.to, letter.kind) {
         return false;
     }
-    let open = !matches!(plan.phase, Phase::Closed(_));
+    let open = !plan.is_closed();
     let removed_by = plan.removed_by(letter.to);
     let is_by = |event: u32| letter.cause == Cause::Event(event);
     let again = plan.told(letter.to).again.is_some_and(is_by);
@@ -225,10 +225,9 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
         }
         // Whoever was taken out hears of that, and of no change after it.
         Kind::Changed => again || removed_by.or(plan.changed_by).is_none_or(is_by),
-        Kind::Home | Kind::StandDown => match plan.phase {
-            Phase::Closed(closing) => again || is_by(closing.event),
-            _ => false,
-        },
+        Kind::Home | Kind::StandDown => {
+            plan.closing().is_some_and(|closing| again || is_by(closing.event))
+        }
         Kind::Withdrawn => open && plan.reopened_by.is_none_or(is_by),
         Kind::News | Kind::Trouble => true,
     }
@@ -238,8 +237,5 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
 /// closed.
 #[must_use]
 pub fn retry_until(plan: &Watched) -> Option<DateTime<Utc>> {
-    match plan.phase {
-        Phase::Closed(closing) => Some(moved(closing.at, AFTER_CLOSING)),
-        _ => None,
-    }
+    plan.closing().map(|closing| moved(closing.at, AFTER_CLOSING))
 }

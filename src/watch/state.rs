@@ -41,7 +41,7 @@ impl Watched {
     }
 
     /// A state as it comes out of a step: nobody outside can make one of a state.
-    pub(super) fn moved(state: State) -> Self {
+    pub(super) fn from_step(state: State) -> Self {
         Watched(state)
     }
 }
@@ -297,12 +297,10 @@ impl State {
     /// Those of the crew who are not ashore, by their place in the plan.
     #[must_use]
     pub fn out(&self) -> Vec<usize> {
-        match self.phase {
-            Phase::Closed(_) => Vec::new(),
-            _ => {
-                self.on_trip().into_iter().filter(|&at| self.crew[at].ashore().is_none()).collect()
-            }
+        if self.is_closed() {
+            return Vec::new();
         }
+        self.on_trip().into_iter().filter(|&at| self.crew[at].ashore().is_none()).collect()
     }
 
     /// When the last of those on the trip was said to be ashore; `None` while anybody is not.
@@ -369,10 +367,19 @@ impl State {
             && answers(self) == answers(other)
     }
 
+    /// How and when it closed; `None` while it is open.
+    #[must_use]
+    pub fn closing(&self) -> Option<Closing> {
+        match self.phase {
+            Phase::Closed(closing) => Some(closing),
+            Phase::Armed | Phase::Overdue => None,
+        }
+    }
+
     /// Whether it has closed.
     #[must_use]
     pub fn is_closed(&self) -> bool {
-        matches!(self.phase, Phase::Closed(_))
+        self.closing().is_some()
     }
 
     /// What this reader may have been told.

@@ -6,7 +6,7 @@ use thiserror::Error;
 use super::event::{By, Event};
 use super::ladder::moved;
 use super::letters::{Cause, Kind, Order, Recipient};
-use super::state::{Ashore, How, LastWord, Phase, State, Watched};
+use super::state::{Ashore, Climbed, How, LastWord, Phase, State, Told, Watched};
 use crate::measure::Span;
 
 /// What an event leads to.
@@ -104,7 +104,7 @@ pub(super) fn filed(plan: State, now: DateTime<Utc>) -> Step {
         moving.tell(reader, Kind::Filed);
     }
     moving.climb();
-    Step { plan: Watched::moved(moving.plan), orders: moving.orders, changed: true }
+    Step { plan: Watched::from_step(moving.plan), orders: moving.orders, changed: true }
 }
 
 /// A plan on its way from one state to the next.
@@ -127,7 +127,7 @@ impl Moving {
         if changed {
             self.plan.events = self.event;
         }
-        Step { plan: Watched::moved(self.plan), orders: self.orders, changed }
+        Step { plan: Watched::from_step(self.plan), orders: self.orders, changed }
     }
 
     /// Orders a letter that this event owes.
@@ -176,7 +176,7 @@ impl Moving {
     /// Begins a new round: the ladder starts afresh.
     pub(super) fn begin_round(&mut self) {
         self.plan.round = self.plan.round.saturating_add(1);
-        self.plan.climbed = super::state::Climbed::default();
+        self.plan.climbed = Climbed::default();
         for reader in self.plan.readers() {
             if let Some(told) = self.plan.told_mut(reader) {
                 told.latest_rung = None;
@@ -189,7 +189,7 @@ impl Moving {
         if self.now < self.plan.overdue_at() { Phase::Armed } else { Phase::Overdue }
     }
 
-    pub(super) fn reader(&mut self, reader: Recipient) -> Result<&mut super::state::Told, Refusal> {
+    pub(super) fn what_was_told(&mut self, reader: Recipient) -> Result<&mut Told, Refusal> {
         self.plan.told_mut(reader).ok_or(Refusal::Nobody)
     }
 
@@ -262,7 +262,7 @@ impl Moving {
     }
 
     fn handing(&mut self, to: Recipient, kind: Kind) -> Result<(), Refusal> {
-        let told = self.reader(to)?;
+        let told = self.what_was_told(to)?;
         match kind {
             Kind::Filed | Kind::Changed => told.of_plan = true,
             Kind::Overdue | Kind::CallRescue => told.alerted = true,
@@ -281,12 +281,12 @@ impl Moving {
     /// As a refusal, but that the next letter is taken by a relay takes nothing back: this one was
     /// taken too.
     fn bounced(&mut self, to: Recipient, kind: Kind) -> Result<(), Refusal> {
-        self.reader(to)?.bounced = true;
+        self.what_was_told(to)?.bounced = true;
         self.refused(to, kind)
     }
 
     fn taken_again(&mut self, to: Recipient) -> Result<(), Refusal> {
-        let told = self.reader(to)?;
+        let told = self.what_was_told(to)?;
         told.refused = told.bounced;
         Ok(())
     }
@@ -295,7 +295,7 @@ impl Moving {
     /// contact's, and once overdue the next rung goes at once. A second refusal says nothing new,
     /// but for a letter that takes back what its reader believes: somebody must tell them.
     fn refused(&mut self, to: Recipient, kind: Kind) -> Result<(), Refusal> {
-        let told = self.reader(to)?;
+        let told = self.what_was_told(to)?;
         let known = std::mem::replace(&mut told.refused, true);
         let corrects = matches!(kind, Kind::StandDown | Kind::Withdrawn | Kind::Changed);
         if to == Recipient::Keeper || (known && !corrects) {
