@@ -132,7 +132,7 @@ pub enum By {
 }
 
 impl By {
-    /// Whether it is the same side that speaks: the crew, or one contact.
+    /// Whether it is the same side that speaks: the crew, one contact, or the keeper.
     #[must_use]
     pub fn is_same_speaker(&self, other: &By) -> bool {
         match (self, other) {

@@ -80,7 +80,7 @@ pub struct State {
     pub last_word: Option<LastWord>,
     /// What the keeper may have been told.
     pub keeper: Told,
-    /// The event that last moved the times.
+    /// The last extension or amendment.
     pub changed_by: Option<u32>,
     /// The event that last reopened it.
     pub reopened_by: Option<u32>,
@@ -108,7 +108,7 @@ pub enum Phase {
     Armed,
     /// They have passed, and not everyone is ashore.
     Overdue,
-    /// Everyone is ashore, or the trip is called off.
+    /// Everyone is ashore, the trip is called off, or the keeper has closed it.
     Closed(Closing),
 }
 
@@ -138,8 +138,8 @@ pub enum How {
 /// One of the crew.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CrewState {
-    /// Who says that they are ashore: the crew and contacts, each once. They are while any of
-    /// these stands.
+    /// Who says that they are ashore: the crew, each contact and the keeper, once each. They are
+    /// while any of these stands.
     pub words: Vec<Ashore>,
     /// The amendment that took them off the trip.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -232,7 +232,7 @@ pub struct Told {
     pub alerted: bool,
     /// That it is over (`home` or `stand-down`), and not withdrawn since.
     pub over: bool,
-    /// The newest rung or repeat ordered for them in this round.
+    /// The newest rung or repeat ordered for them in this round: the one that is still wanted.
     pub latest_rung: Option<Cause>,
     /// Whether their address is refused for good.
     pub refused: bool,

@@ -241,7 +241,7 @@ impl Moving {
     }
 
     /// The crew's last word is kept for every later letter. It moves no time and holds back no
-    /// alert: only a check-in or an extension does.
+    /// alert: only who changes or ends the trip does.
     fn still_out(
         &mut self,
         place: Option<&str>,
