@@ -3,6 +3,9 @@
 //!
 //! The modules are floors of one house; an arrow between them points only downward (see
 //! `DEVELOPERS.md`). The lower floors are pure: no input or output, no clock, no randomness.
+//!
+//! It is a library so that its tests can reach every floor. What is stable is the program's own
+//! interface: commands, files, addresses and letters.
 
 pub mod caution;
 pub mod chart;
