@@ -41,24 +41,24 @@ pub enum Kind {
     Drill,
 }
 
-/// Every kind with its name on the outside.
-const KINDS: [(Kind, &str); 13] = [
-    (Kind::Filed, "filed"),
-    (Kind::Changed, "changed"),
-    (Kind::Reminder, "reminder"),
-    (Kind::Due, "due"),
-    (Kind::Overdue, "overdue"),
-    (Kind::CallRescue, "call-rescue"),
-    (Kind::Home, "home"),
-    (Kind::StandDown, "stand-down"),
-    (Kind::Withdrawn, "withdrawn"),
-    (Kind::News, "news"),
-    (Kind::Trouble, "trouble"),
-    (Kind::Confirm, "confirm"),
-    (Kind::Drill, "drill"),
-];
-
 impl Kind {
+    /// Every kind.
+    pub const ALL: [Kind; 13] = [
+        Kind::Filed,
+        Kind::Changed,
+        Kind::Reminder,
+        Kind::Due,
+        Kind::Overdue,
+        Kind::CallRescue,
+        Kind::Home,
+        Kind::StandDown,
+        Kind::Withdrawn,
+        Kind::News,
+        Kind::Trouble,
+        Kind::Confirm,
+        Kind::Drill,
+    ];
+
     /// Whether it alarms its reader.
     #[must_use]
     pub fn is_alert(self) -> bool {
@@ -74,7 +74,21 @@ impl Kind {
     /// Its name on the outside: `call-rescue`.
     #[must_use]
     pub fn name(self) -> &'static str {
-        KINDS.iter().find(|(kind, _)| *kind == self).map_or("", |(_, name)| name)
+        match self {
+            Kind::Filed => "filed",
+            Kind::Changed => "changed",
+            Kind::Reminder => "reminder",
+            Kind::Due => "due",
+            Kind::Overdue => "overdue",
+            Kind::CallRescue => "call-rescue",
+            Kind::Home => "home",
+            Kind::StandDown => "stand-down",
+            Kind::Withdrawn => "withdrawn",
+            Kind::News => "news",
+            Kind::Trouble => "trouble",
+            Kind::Confirm => "confirm",
+            Kind::Drill => "drill",
+        }
     }
 }
 
@@ -88,7 +102,7 @@ impl FromStr for Kind {
     type Err = ();
 
     fn from_str(text: &str) -> Result<Self, ()> {
-        KINDS.iter().find(|(_, name)| *name == text).map(|(kind, _)| *kind).ok_or(())
+        Kind::ALL.into_iter().find(|kind| kind.name() == text).ok_or(())
     }
 }
 
