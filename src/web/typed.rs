@@ -37,8 +37,9 @@ impl Typed {
         self.0.keys().map(String::as_str)
     }
 
-    /// Everything that came, in one text.
+    /// Everything that came, in one text, as a form writes it.
     pub(super) fn whole(&self) -> String {
-        format!("{:?}", self.0)
+        let pairs = self.0.iter().flat_map(|(name, all)| all.iter().map(move |one| (name, one)));
+        form_urlencoded::Serializer::new(String::new()).extend_pairs(pairs).finish()
     }
 }
