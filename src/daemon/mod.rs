@@ -1,7 +1,7 @@
 //! The running service: filing, watching, posting, and what the pages and commands ask of it.
 //!
-//! Joins the floors below: here alone the clock is read, and here alone an event meets the store,
-//! a letter the post, and a plan its review.
+//! Joins the floors below: here alone the watch's clock is read, and here alone an event meets the
+//! store, a letter the post, and a plan its review.
 
 mod acting;
 mod adjtimex;

@@ -26,7 +26,7 @@ pub struct Times {
     pub zone: Tz,
 }
 
-/// An instant, and the offset under which it was written.
+/// An instant that a plan names; the plan's zone has the clocks on which the crew reads it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Moment {
     /// The instant.

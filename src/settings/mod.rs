@@ -1,4 +1,4 @@
-//! The settings file: read once, by `main`, and handed down in parts.
+//! The settings file: read once, by the command that runs, and handed down in parts.
 //!
 //! Everything that can be checked without asking the machine is checked here, and every fault is
 //! told at once with its line. What depends on the machine (does the folder exist, does the relay

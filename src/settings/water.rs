@@ -17,7 +17,7 @@ use crate::measure::{Position, Span};
 /// The shoreline's files.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ShorelineFiles {
-    /// GeoJSON files; with none, every distance from shore is unknown.
+    /// GeoJSON files and packs of shoreline; with none, every distance from shore is unknown.
     pub files: Vec<PathBuf>,
     /// How far from the true shore the data may be, in metres.
     pub accuracy_m: f64,
