@@ -116,7 +116,7 @@ async fn what_is_answered_together_is_answered_in_turn() {
         let store = store.clone();
         tasks.spawn(async move {
             assert_eq!(store.last_look(&letter, noon()).await.expect("looked"), LastLook::Send);
-            let handed = Outcome::handed("250 taken");
+            let handed = Outcome::Handed { note: "250 taken".to_owned() };
             let handed = store.settle(&letter, handed, noon()).await.expect("on its way");
             // Asked after the outcome, it is answered after it.
             let look = store.last_look(&letter, noon()).await.expect("looked");

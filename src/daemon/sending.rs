@@ -265,7 +265,8 @@ async fn record(
         Outcome::Outdated => return put_back(daemon, claimed, TimeDelta::zero()).await,
         Outcome::Taken(receipt) => {
             daemon.0.memory.handed(&claimed.plan_ref, &claimed.order);
-            let handed = store::Outcome::handed(&format!("{}: {}", receipt.by, receipt.said));
+            let handed =
+                store::Outcome::Handed { note: format!("{}: {}", receipt.by, receipt.said) };
             let pending = daemon.0.store.settle(claimed, handed, daemon.now()).await?;
             drop(place);
             pending.written().await?;

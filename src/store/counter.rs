@@ -10,6 +10,7 @@ use tokio::sync::{mpsc, oneshot};
 use super::batch::Batch;
 use super::guarded::guarded;
 use super::ledger::Ledger;
+use super::letters::LetterState;
 use super::plans::state_of;
 use super::way::Way;
 use super::writer::Writer;
@@ -37,37 +38,54 @@ pub(super) struct Question {
 
 /// What became of an attempt.
 #[derive(Clone, Debug)]
-pub struct Outcome {
-    state: &'static str,
-    note: Option<String>,
-    again_at: Option<DateTime<Utc>>,
+pub enum Outcome {
+    /// A relay took the letter.
+    Handed {
+        /// What it said.
+        note: String,
+    },
+    /// The letter's address is refused.
+    Refused {
+        /// What the relay said.
+        note: String,
+        /// When it is tried once more, if at all.
+        again_at: Option<DateTime<Utc>>,
+    },
+    /// Its plan does not owe it any more.
+    Dropped,
 }
 
 impl Outcome {
-    /// A relay took the letter, and said this.
-    #[must_use]
-    pub fn handed(note: &str) -> Self {
-        Outcome { state: "handed", note: Some(note.to_owned()), again_at: None }
+    fn state(&self) -> LetterState {
+        match self {
+            Outcome::Handed { .. } => LetterState::Handed,
+            Outcome::Refused { again_at: Some(_), .. } => LetterState::Queued,
+            Outcome::Refused { again_at: None, .. } => LetterState::Refused,
+            Outcome::Dropped => LetterState::Dropped,
+        }
     }
 
-    /// Its address is refused; it is tried once more at this time, if at all.
-    #[must_use]
-    pub fn refused(note: &str, again_at: Option<DateTime<Utc>>) -> Self {
-        let state = if again_at.is_some() { "queued" } else { "refused" };
-        Outcome { state, note: Some(note.to_owned()), again_at }
+    fn note(&self) -> Option<&str> {
+        match self {
+            Outcome::Handed { note } | Outcome::Refused { note, .. } => Some(note),
+            Outcome::Dropped => None,
+        }
     }
 
-    fn dropped() -> Self {
-        Outcome { state: "dropped", note: None, again_at: None }
+    fn again_at(&self) -> Option<DateTime<Utc>> {
+        match self {
+            Outcome::Refused { again_at, .. } => *again_at,
+            Outcome::Handed { .. } | Outcome::Dropped => None,
+        }
     }
 
     /// What the plan hears of it.
     fn event(&self, letter: &Claimed) -> Option<Event> {
         let (to, kind) = (letter.order.to, letter.order.kind);
-        match self.state {
-            "handed" => Some(Event::TakenAgain { to }),
-            "queued" | "refused" if !letter.refused_before => Some(Event::Refused { to, kind }),
-            _ => None,
+        match self {
+            Outcome::Handed { .. } => Some(Event::TakenAgain { to }),
+            Outcome::Refused { .. } if !letter.refused_before => Some(Event::Refused { to, kind }),
+            Outcome::Refused { .. } | Outcome::Dropped => None,
         }
     }
 }
@@ -199,7 +217,7 @@ async fn answer_all(
             }
             None if !with_plans => (None, Ok(LastLook::Send)),
             None => match look(&mut ledger, letter, *at) {
-                Ok(LastLook::Dropped) => (Some(Outcome::dropped()), Ok(LastLook::Dropped)),
+                Ok(LastLook::Dropped) => (Some(Outcome::Dropped), Ok(LastLook::Dropped)),
                 look => (None, look),
             },
         };
@@ -315,10 +333,10 @@ fn write(batch: &mut Batch, settled: &[Settled<'_>]) {
         [
             letter.id.as_str().into(),
             letter.attempt.into(),
-            outcome.state.into(),
+            outcome.state().stored().into(),
             millis(*at).into(),
-            outcome.note.as_deref().into(),
-            outcome.again_at.map(millis).into(),
+            outcome.note().into(),
+            outcome.again_at().map(millis).into(),
         ]
     });
     // Of a letter that is tried again `settled_at` tells that it was refused.

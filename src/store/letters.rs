@@ -81,15 +81,26 @@ impl LetterState {
         }
     }
 
+    /// Its name in the database.
+    pub(super) fn stored(self) -> &'static str {
+        match self {
+            LetterState::Queued => "queued",
+            LetterState::Sending => "sending",
+            LetterState::Handed => "handed",
+            LetterState::Refused => "refused",
+            LetterState::Dropped => "dropped",
+        }
+    }
+
     fn read(text: &str) -> Option<Self> {
-        Some(match text {
-            "queued" => LetterState::Queued,
-            "sending" => LetterState::Sending,
-            "handed" => LetterState::Handed,
-            "refused" => LetterState::Refused,
-            "dropped" => LetterState::Dropped,
-            _ => return None,
-        })
+        let all = [
+            LetterState::Queued,
+            LetterState::Sending,
+            LetterState::Handed,
+            LetterState::Refused,
+            LetterState::Dropped,
+        ];
+        all.into_iter().find(|state| state.stored() == text)
     }
 }
 

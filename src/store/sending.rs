@@ -72,7 +72,7 @@ impl Store {
         note: &str,
         now: DateTime<Utc>,
     ) -> Result<(), StoreError> {
-        self.settle(letter, Outcome::handed(note), now).await?.written().await
+        self.settle(letter, Outcome::Handed { note: note.to_owned() }, now).await?.written().await
     }
 
     /// The letter's address is refused for good. With a time, the letter is tried once more then;
@@ -87,7 +87,10 @@ impl Store {
         again_at: Option<DateTime<Utc>>,
         now: DateTime<Utc>,
     ) -> Result<(), StoreError> {
-        self.settle(letter, Outcome::refused(note, again_at), now).await?.written().await
+        self.settle(letter, Outcome::Refused { note: note.to_owned(), again_at }, now)
+            .await?
+            .written()
+            .await
     }
 
     /// Brings a letter's outcome on its way to the disk.
