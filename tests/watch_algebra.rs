@@ -39,7 +39,7 @@ fn height(plan: &Watched, reader: Recipient) -> Option<usize> {
     let last = plan.terms.ladder.rungs().len() - 1;
     match plan.told(reader).latest_rung? {
         Cause::Rung(at) => Some(at),
-        Cause::Call(_) | Cause::Event(_) => Some(last),
+        Cause::Repeat(_) | Cause::Event(_) => Some(last),
     }
 }
 
@@ -269,7 +269,7 @@ proptest! {
         let alerts = |orders: &[Order]| -> BTreeSet<_> {
             let alerts = orders.iter().filter(|order| order.kind.is_alert());
             let spared = |order: &&Order| {
-                order.to == Recipient::Contact(contact) && matches!(order.cause, Cause::Call(_))
+                order.to == Recipient::Contact(contact) && matches!(order.cause, Cause::Repeat(_))
             };
             alerts.filter(|order| !spared(order)).map(|order| (order.to, order.kind, order.cause)).collect()
         };

@@ -8,7 +8,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::measure::Span;
 use shorelamp::watch::{
     Anchor, Answer, By, Cause, Event, Kind, Ladder, LadderFault, Order, Recipient, Refusal, Rung,
-    RungKind, State, Terms, To, Watched, next_wakeup, retry_until, step, wanted,
+    RungKind, State, Terms, To, Track, Watched, next_wakeup, retry_until, step, wanted,
 };
 
 fn at(minutes: i64) -> DateTime<Utc> {
@@ -187,7 +187,7 @@ fn every_name_is_read_as_it_was_written() {
         assert_eq!(none.parse::<Recipient>(), Err(()), "{none}");
     }
     let causes =
-        [(Cause::Rung(0), "rung:0"), (Cause::Call(1), "call:1"), (Cause::Event(7), "event:7")];
+        [(Cause::Rung(0), "rung:0"), (Cause::Repeat(1), "call:1"), (Cause::Event(7), "event:7")];
     for (cause, name) in causes {
         assert_eq!((cause.to_string().as_str(), name.parse()), (name, Ok(cause)));
     }
@@ -238,9 +238,9 @@ fn a_ladder_is_what_it_was_made_of_and_its_times_end_with_all_time() {
     assert_eq!((ladder.grace(), ladder.repeat(), ladder.pause()), (span(15), span(10), span(20)));
     assert_eq!(ladder.rungs(), [reminder, last()]);
     let (first, end) = (DateTime::<Utc>::MIN_UTC, DateTime::<Utc>::MAX_UTC);
-    assert_eq!(ladder.track(false, first, span(15)), [(0, first)]);
-    assert_eq!(ladder.track(true, end, span(15)), [(1, end)]);
-    assert_eq!(ladder.track(false, at(0), span(15)), [(0, at(-30))]);
+    assert_eq!(ladder.track(Track::Crew, first, span(15)), [(0, first)]);
+    assert_eq!(ladder.track(Track::Alerts, end, span(15)), [(1, end)]);
+    assert_eq!(ladder.track(Track::Crew, at(0), span(15)), [(0, at(-30))]);
 }
 
 /// A rung to the crew at the very time of an alert goes all the same: nothing has overtaken it.

@@ -6,8 +6,8 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::measure::Span;
 use shorelamp::watch::{
-    Anchor, Answer, By, Event, Kind, Ladder, Order, Recipient, Rung, RungKind, Terms, To, Watched,
-    next_wakeup, step, wanted,
+    Anchor, Answer, By, Event, Kind, Ladder, Order, Recipient, Rung, RungKind, Terms, To, Track,
+    Watched, next_wakeup, step, wanted,
 };
 
 fn due() -> DateTime<Utc> {
@@ -147,7 +147,7 @@ fn the_last_rung_stays_the_last_whatever_the_grace() {
     let span = Span::from_minutes;
     terms.ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
     terms.grace = span(60);
-    let track = terms.ladder.track(true, terms.due_at, terms.grace);
+    let track = terms.ladder.track(Track::Alerts, terms.due_at, terms.grace);
     assert_eq!(track.last().map(|(number, _)| *number), Some(1), "{track:?}");
 }
 

@@ -176,7 +176,7 @@ impl Daemon {
         let minute = u32::try_from(now.timestamp().div_euclid(60)).unwrap_or(u32::MAX);
         let order = Order {
             round: state.round,
-            cause: Cause::Call(minute),
+            cause: Cause::Repeat(minute),
             to: Recipient::Contact(contact),
             kind: Kind::Drill,
             scheduled_at: now,

@@ -269,7 +269,7 @@ fn again(scene: &Scene<'_>) -> Option<String> {
         return None;
     }
     let number = match scene.order.cause {
-        Cause::Call(number) => {
+        Cause::Repeat(number) => {
             format!("This is letter {} of this kind. ", number.saturating_add(1))
         }
         Cause::Rung(_) | Cause::Event(_) => String::new(),

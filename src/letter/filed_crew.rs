@@ -6,7 +6,7 @@ use super::scene::Scene;
 use super::when::spoken;
 use super::words;
 use super::{status, words::clean};
-use crate::watch::{RungKind, To};
+use crate::watch::{RungKind, To, Track};
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     let contacts = status::first_names(scene);
@@ -76,9 +76,9 @@ pub(super) fn check_in(scene: &Scene<'_>) -> String {
 pub(super) fn ladder(scene: &Scene<'_>) -> Vec<Row> {
     let terms = &scene.facts.watched.terms;
     let rungs = terms.ladder.rungs();
-    let mut times: Vec<_> = [false, true]
+    let mut times: Vec<_> = [Track::Crew, Track::Alerts]
         .into_iter()
-        .flat_map(|alerts| terms.ladder.track(alerts, terms.due_at, terms.grace))
+        .flat_map(|track| terms.ladder.track(track, terms.due_at, terms.grace))
         .filter(|(_, at)| *at > scene.now)
         .collect();
     times.sort_by_key(|&(number, at)| (at, number));

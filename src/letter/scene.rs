@@ -84,7 +84,7 @@ impl<'a> Scene<'a> {
     pub(super) fn event(&self) -> Option<u32> {
         match self.order.cause {
             Cause::Event(number) => Some(number),
-            Cause::Rung(_) | Cause::Call(_) => None,
+            Cause::Rung(_) | Cause::Repeat(_) => None,
         }
     }
 

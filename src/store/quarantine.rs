@@ -205,5 +205,5 @@ async fn alert(
 
 /// A letter outside every round: rounds begin with 1.
 fn order(to: Recipient, kind: Kind, number: u32, now: DateTime<Utc>) -> Order {
-    Order { round: 0, cause: Cause::Call(number), to, kind, scheduled_at: now }
+    Order { round: 0, cause: Cause::Repeat(number), to, kind, scheduled_at: now }
 }

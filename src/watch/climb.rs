@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use super::ladder::moved;
+use super::ladder::{Track, moved};
 use super::letters::{Cause, Kind, Recipient};
 use super::state::{Phase, RanOut, State, Watched};
 use super::step::Moving;
@@ -31,13 +31,13 @@ pub fn next_wakeup(plan: &Watched) -> Option<DateTime<Utc>> {
 impl State {
     /// The rungs to the crew with their times.
     fn crew_times(&self) -> Vec<(usize, DateTime<Utc>)> {
-        self.terms.ladder.track(false, self.terms.due_at, self.terms.grace)
+        self.terms.ladder.track(Track::Crew, self.terms.due_at, self.terms.grace)
     }
 
     /// The alert rungs with their times. After an outage, or when a rung went early, those ahead
     /// keep the ladder's spacing from the moment of the last that went.
     fn alert_times(&self) -> Vec<(usize, DateTime<Utc>)> {
-        let mut times = self.terms.ladder.track(true, self.terms.due_at, self.terms.grace);
+        let mut times = self.terms.ladder.track(Track::Alerts, self.terms.due_at, self.terms.grace);
         let last = self.climbed.alert_rungs.checked_sub(1).and_then(|last| times.get(last));
         if let (Some(&(_, nominal)), Some(went)) = (last, self.climbed.alerted_at) {
             let shift = went - nominal;
@@ -61,7 +61,7 @@ impl State {
     fn latest_rung(&self, reader: Recipient) -> Option<usize> {
         match self.told(reader).latest_rung? {
             Cause::Rung(at) => Some(at),
-            Cause::Call(_) | Cause::Event(_) => self.terms.ladder.rungs().len().checked_sub(1),
+            Cause::Repeat(_) | Cause::Event(_) => self.terms.ladder.rungs().len().checked_sub(1),
         }
     }
 
@@ -154,8 +154,11 @@ impl Moving {
         self.pass_crew_rungs();
         let due = times.get(behind..self.plan.climbed.crew_rungs).unwrap_or_default();
         let Some(&(_, top)) = due.last() else { return };
-        let alerts =
-            self.plan.terms.ladder.track(true, self.plan.terms.due_at, self.plan.terms.grace);
+        let alerts = self.plan.terms.ladder.track(
+            Track::Alerts,
+            self.plan.terms.due_at,
+            self.plan.terms.grace,
+        );
         let went = self.plan.climbed.alert_rungs.checked_sub(1).and_then(|at| alerts.get(at));
         if went.is_some_and(|&(_, alert)| alert > top) {
             return;
@@ -197,9 +200,9 @@ impl Moving {
             return;
         }
         let Some(last) = self.plan.terms.ladder.rungs().last().cloned() else { return };
-        self.plan.climbed.calls = self.plan.climbed.calls.saturating_add(1);
+        self.plan.climbed.repeats = self.plan.climbed.repeats.saturating_add(1);
         self.plan.climbed.alerted_at = Some(self.now);
-        let cause = Cause::Call(self.plan.climbed.calls);
+        let cause = Cause::Repeat(self.plan.climbed.repeats);
         for reader in self.plan.resolve(&last.to) {
             let spared = matches!(reader, Recipient::Contact(at)
                 if self.plan.contacts[at].on_it.is_some());

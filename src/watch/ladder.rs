@@ -53,6 +53,15 @@ pub enum To {
     Keeper,
 }
 
+/// The two halves of a ladder: each is climbed by itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Track {
+    /// Words to the crew, before anybody is alarmed.
+    Crew,
+    /// Alerts.
+    Alerts,
+}
+
 /// What a rung tells, the most urgent last.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -158,22 +167,25 @@ impl Ladder {
         kind(than).is_some_and(RungKind::is_alert) && kind(rung) < kind(than)
     }
 
-    /// The rungs of one track (alerts, or words to the crew) with their numbers and their times
-    /// in a plan with this return time and grace, in the order of time. The last rung stays the
-    /// last, and no alert comes before the crew is overdue.
+    /// The rungs of one track with their numbers and their times in a plan with this return time and
+    /// grace, in the order of time. The last rung stays the last, and no alert comes before the crew
+    /// is overdue.
     #[must_use]
     pub fn track(
         &self,
-        alerts: bool,
+        track: Track,
         due_at: DateTime<Utc>,
         grace: Span,
     ) -> Vec<(usize, DateTime<Utc>)> {
         // Under a plan's own grace a rung counted from the return time could fall before its
         // predecessor; it then goes with it, so that the ladder never steps down.
-        let mut least_s = if alerts { i64::from(grace.seconds()) } else { i64::MIN };
+        let mut least_s = match track {
+            Track::Alerts => i64::from(grace.seconds()),
+            Track::Crew => i64::MIN,
+        };
         let numbered = self.rungs.iter().enumerate();
         numbered
-            .filter(|(_, rung)| rung.kind.is_alert() == alerts)
+            .filter(|(_, rung)| rung.kind.is_alert() == (track == Track::Alerts))
             .map(|(number, rung)| {
                 least_s = least_s.max(rung.after_due_s(grace));
                 (number, moved(due_at, TimeDelta::seconds(least_s)))

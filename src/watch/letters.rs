@@ -164,8 +164,9 @@ impl FromStr for Recipient {
 pub enum Cause {
     /// A rung, by its place in the ladder.
     Rung(usize),
-    /// A repeat of the last rung, counted from 1.
-    Call(u32),
+    /// A repeat of the last rung, counted from 1; `call` on the outside.
+    #[serde(rename = "call")]
+    Repeat(u32),
     /// An event, by its number.
     Event(u32),
 }
@@ -175,7 +176,7 @@ impl fmt::Display for Cause {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Cause::Rung(at) => write!(out, "rung:{at}"),
-            Cause::Call(number) => write!(out, "call:{number}"),
+            Cause::Repeat(number) => write!(out, "call:{number}"),
             Cause::Event(number) => write!(out, "event:{number}"),
         }
     }
@@ -188,7 +189,7 @@ impl FromStr for Cause {
         let (name, number) = text.split_once(':').ok_or(())?;
         match name {
             "rung" => number.parse().map(Cause::Rung).map_err(|_| ()),
-            "call" => number.parse().map(Cause::Call).map_err(|_| ()),
+            "call" => number.parse().map(Cause::Repeat).map_err(|_| ()),
             "event" => number.parse().map(Cause::Event).map_err(|_| ()),
             _ => Err(()),
         }

@@ -257,7 +257,8 @@ pub(super) struct Climbed {
     pub(super) alert_rungs: usize,
     pub(super) alerted_at: Option<DateTime<Utc>>,
     /// How many repeats of the last rung have gone.
-    pub(super) calls: u32,
+    #[serde(rename = "calls")]
+    pub(super) repeats: u32,
 }
 
 impl CrewState {
