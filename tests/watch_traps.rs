@@ -316,17 +316,22 @@ fn a_call_taken_back_that_leaves_nobody_waits_for_no_repeat() {
     assert!(told.contains(&(Recipient::Keeper, Kind::CallRescue)), "{told:?}");
 }
 
-/// Nobody ashore is left, so the crew was told to call in their stead: that is what they hold, and
-/// what a letter sent again says, though the rung itself says less and to others.
-#[test]
-fn whoever_was_told_in_their_stead_is_sent_the_same_again() {
+/// The keeper is told that the crew is overdue, and half an hour later the contacts to call.
+fn keeper_first() -> Terms {
     let rungs = vec![
         rung(Anchor::Overdue, 0, &[To::Keeper], RungKind::Overdue),
         rung(Anchor::Overdue, 30, &[To::Contacts], RungKind::CallRescue),
     ];
     let span = Span::from_minutes;
     let ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
-    let mut world = World::filed(Terms { ladder, ..terms() });
+    Terms { ladder, ..terms() }
+}
+
+/// Nobody ashore is left, so the crew was told to call in their stead: that is what they hold, and
+/// what a letter sent again says, though the rung itself says less and to others.
+#[test]
+fn whoever_was_told_in_their_stead_is_sent_the_same_again() {
+    let mut world = World::filed(keeper_first());
     for contact in [0, 1] {
         let to = Recipient::Contact(contact);
         world.happens(-50, &Event::Refused { to, kind: Kind::Filed });
@@ -414,13 +419,7 @@ fn a_clock_set_back_repeats_no_word_to_the_crew() {
 /// The keeper too is told in the contacts' stead, though the rung itself told them less.
 #[test]
 fn the_keeper_told_in_their_stead_is_sent_the_same_again() {
-    let rungs = vec![
-        rung(Anchor::Overdue, 0, &[To::Keeper], RungKind::Overdue),
-        rung(Anchor::Overdue, 30, &[To::Contacts], RungKind::CallRescue),
-    ];
-    let span = Span::from_minutes;
-    let ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
-    let mut world = World::filed(Terms { ladder, ..terms() });
+    let mut world = World::filed(keeper_first());
     for contact in [0, 1] {
         let to = Recipient::Contact(contact);
         world.happens(-50, &Event::Refused { to, kind: Kind::Filed });
@@ -431,4 +430,15 @@ fn the_keeper_told_in_their_stead_is_sent_the_same_again() {
     let by = By::Keeper("board".to_owned());
     world.happens(16, &Event::SentAgain { to: Recipient::Keeper, by });
     assert_eq!(world.relay(), [(Recipient::Keeper, Kind::CallRescue)]);
+}
+
+/// While a contact can be reached, the keeper holds what the rung told them, and no call.
+#[test]
+fn the_keeper_told_by_the_ladder_is_sent_the_same_again() {
+    let mut world = World::filed(keeper_first());
+    world.happens(15, &Event::Tick);
+    assert_eq!(world.relay(), [(Recipient::Keeper, Kind::Overdue)]);
+    let by = By::Keeper("board".to_owned());
+    world.happens(16, &Event::SentAgain { to: Recipient::Keeper, by });
+    assert_eq!(world.relay(), [(Recipient::Keeper, Kind::Overdue)]);
 }
