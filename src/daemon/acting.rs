@@ -9,7 +9,7 @@ use super::secrets::token_hash;
 use crate::letter::Facts;
 use crate::plan::Plan;
 use crate::review::Review;
-use crate::store::{Applied, Key, Link, PlanRecord, Purpose, Read, StoreError};
+use crate::store::{Applied, Key, Link, PlanRecord, Purpose, Read, StoreError, guarded};
 use crate::watch::{Answer, Event, Past, Phase, Recipient, step};
 
 /// For how long after its closing a plan's links still open: as long as the closing can be taken
@@ -45,9 +45,14 @@ impl Dossier {
     /// What is known of a plan that was read.
     pub(super) fn of(daemon: &Daemon, (record, history): Read) -> Result<Self, StoreError> {
         let plan = daemon.plan_of(&record)?;
-        let review = serde_json::from_str(&record.review_json).ok();
+        let review = stored_review(&record);
         Ok(Dossier { record, plan, review, history })
     }
+}
+
+/// A plan's stored review; `None` where it can't be read: a letter says all without.
+pub(super) fn stored_review(record: &PlanRecord) -> Option<Review> {
+    guarded(|| serde_json::from_str(&record.review_json).ok()).ok().flatten()
 }
 
 impl Daemon {

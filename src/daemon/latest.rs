@@ -10,6 +10,7 @@ use tokio::time::sleep;
 use tokio_util::sync::CancellationToken;
 
 use super::Daemon;
+use super::acting::stored_review;
 use super::judging::For;
 use crate::review::Review;
 use crate::store::{PlanRecord, StoreError, guarded_while};
@@ -88,7 +89,7 @@ impl Daemon {
             return Ok(Some(review));
         }
         let record = self.0.store.plan(plan_ref).await?;
-        Ok(serde_json::from_str(&record.review_json).ok().map(Arc::new))
+        Ok(stored_review(&record).map(Arc::new))
     }
 
     async fn look(&self, record: &PlanRecord) {

@@ -2,7 +2,7 @@
 
 use super::{Daemon, is_canary};
 use crate::plan::read_json;
-use crate::store::StoreError;
+use crate::store::{StoreError, guarded};
 
 impl Daemon {
     /// Letters from now on carry links made of the present secret: where the open plans' were made
@@ -39,7 +39,8 @@ impl Daemon {
         for plain in self.0.store.unsealed().await? {
             let plan_ref = plain.plan_ref.clone();
             // What is no plan any more is told of by those who read it.
-            let Ok(plan) = read_json(&plain.plan_json, &|_| Err(String::new())) else { continue };
+            let read = guarded(|| read_json(&plain.plan_json, &|_| Err(String::new())));
+            let Ok(Ok(plan)) = read else { continue };
             match self.stored_text(&plan_ref, &plan).await {
                 Ok(sealed) => self.0.store.replace_unsealed(plain, sealed).await?,
                 Err(error) => {

@@ -23,8 +23,8 @@ use sha2::{Digest, Sha256};
 use super::filing::to_json;
 use super::secrets::{from_hex, random, to_hex, write_private};
 use super::{Daemon, FilingError, SecretsError};
-use crate::plan::{Plan, read_json};
-use crate::store::{PlanRecord, StoreError};
+use crate::plan::{Faults, Plan, read_json};
+use crate::store::{PlanRecord, StoreError, guarded_over};
 
 /// What stands for words that were given and can't be opened any more.
 pub const LOST: &str = "Something was given here, but this service has lost the key to it. Ask \
@@ -256,16 +256,12 @@ impl Daemon {
     /// [`StoreError::Damaged`]
     pub fn plan_of(&self, record: &PlanRecord) -> Result<Plan, StoreError> {
         let plan_ref = &record.plan_ref;
-        let opened = self.0.secrets.open_sealed(plan_ref, &record.plan_json);
-        if opened.lost {
-            self.tell_of_lost_key(plan_ref);
-        }
-        let no_files = |_: &str| Err("a stored plan names no files".to_owned());
-        read_json(&opened.text, &no_files).map_err(|faults| {
-            // Where the faults are, and nothing of what stands there: this is logged.
-            let keys: Vec<&str> = faults.list().iter().map(|fault| fault.key.as_str()).collect();
-            let why = format!("it is no plan any more ({})", keys.join(", "));
-            StoreError::Damaged { plan: plan_ref.clone(), why, page: false }
+        stored_plan(plan_ref, || {
+            let opened = self.0.secrets.open_sealed(plan_ref, &record.plan_json);
+            if opened.lost {
+                self.tell_of_lost_key(plan_ref);
+            }
+            read_json(&opened.text, &|_| Err("a stored plan names no files".to_owned()))
         })
     }
 
@@ -332,6 +328,22 @@ impl Daemon {
             ],
         );
     }
+}
+
+/// A plan that is read from what is stored of it, each time the service starts and for each of its
+/// letters: where the program fails over it, it is damaged like one that is no plan any more.
+fn stored_plan(
+    plan_ref: &str,
+    read: impl FnOnce() -> Result<Plan, Faults>,
+) -> Result<Plan, StoreError> {
+    guarded_over(plan_ref, || {
+        read().map_err(|faults| {
+            // Where the faults are, and nothing of what stands there: this is logged.
+            let keys: Vec<&str> = faults.list().iter().map(|fault| fault.key.as_str()).collect();
+            let why = format!("it is no plan any more ({})", keys.join(", "));
+            StoreError::Damaged { plan: plan_ref.to_owned(), why, page: false }
+        })
+    })
 }
 
 fn no_room(error: SecretsError) -> FilingError {
@@ -415,6 +427,23 @@ mod tests {
         }
         let cut = &text[..text.find(sealed).unwrap() + 40];
         assert!(seals.open(&SECRET, REF, cut).lost, "no end");
+    }
+
+    /// What panics here stands for the program itself: no stored text is known that makes it fail.
+    #[test]
+    fn a_stored_plan_over_which_the_program_fails_is_a_damaged_one() {
+        let no_plan = stored_plan(REF, || read_json("{}", &|_| Err(String::new()))).unwrap_err();
+        let failed = stored_plan(REF, || {
+            let plan = plan("Asthma");
+            assert!(plan.crew.is_empty(), "as it was told to");
+            Ok(plan)
+        });
+        let failed = failed.unwrap_err();
+        for (damage, why) in [(no_plan, "no plan any more (launch"), (failed, "the program fails")]
+        {
+            let said = damage.to_string();
+            assert!(damage.is_damage() && said.contains(REF) && said.contains(why), "{said}");
+        }
     }
 
     #[test]

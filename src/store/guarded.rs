@@ -9,6 +9,9 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::pin;
 use std::task::Poll;
 
+use super::StoreError;
+use super::error::of_a_panic;
+
 thread_local! {
     /// How many guards are round what this thread does now.
     static GUARDS: Cell<u32> = const { Cell::new(0) };
@@ -43,7 +46,18 @@ pub fn guarded<T>(work: impl FnOnce() -> T) -> Result<T, Panicked> {
     catch_unwind(AssertUnwindSafe(work)).map_err(|_| Panicked)
 }
 
-/// The same for something that waits in between.
+/// The same over one plan: that the program fails over it counts as damage of that plan alone.
+///
+/// # Errors
+/// Its own, or that it panicked.
+pub fn guarded_over<T>(
+    plan_ref: &str,
+    work: impl FnOnce() -> Result<T, StoreError>,
+) -> Result<T, StoreError> {
+    guarded(work).unwrap_or_else(|Panicked| Err(of_a_panic(plan_ref)))
+}
+
+/// As [`guarded`], for something that waits in between.
 ///
 /// # Errors
 /// As [`guarded`].
@@ -71,6 +85,17 @@ pub fn end_with_other_panics() {
     }));
 }
 
+/// As [`guarded_over`], for something that waits in between.
+///
+/// # Errors
+/// As [`guarded_over`].
+pub(super) async fn guarded_over_while<T>(
+    plan_ref: &str,
+    work: impl Future<Output = Result<T, StoreError>>,
+) -> Result<T, StoreError> {
+    guarded_while(work).await.unwrap_or_else(|Panicked| Err(of_a_panic(plan_ref)))
+}
+
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
@@ -91,6 +116,11 @@ mod tests {
         };
         assert_eq!(guarded_while(waits(false)).await, Ok(7));
         assert_eq!(guarded_while(waits(true)).await, Err(Panicked));
+        let damage = guarded_over("REF-1", || Ok(fails(true))).unwrap_err();
+        assert!(damage.is_damage() && damage.to_string().contains("plan REF-1 "), "{damage}");
+        let waits = async { Ok(waits(true).await) };
+        let damage = guarded_over_while("REF-2", waits).await.unwrap_err();
+        assert!(damage.is_damage() && damage.to_string().contains("plan REF-2 "), "{damage}");
         assert_eq!(GUARDS.get(), 0, "no guard is left standing");
     }
 

@@ -9,8 +9,8 @@ use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
 use super::batch::{Batch, Value};
-use super::error::{of_a_panic, of_row};
-use super::guarded::guarded;
+use super::error::of_row;
+use super::guarded::guarded_over;
 use super::plans::{Applied, locked_state, state_of, to_json};
 use super::spare::sum;
 use super::way::{End, Spares, Way, insertion};
@@ -96,7 +96,7 @@ impl Ledger {
         now: DateTime<Utc>,
     ) -> Result<Applied, StoreError> {
         let state = self.state(plan_ref)?;
-        let next = guarded(|| step(state, event, now)).map_err(|_| of_a_panic(plan_ref))??;
+        let next = guarded_over(plan_ref, || Ok(step(state, event, now)?))?;
         if next.changed {
             self.latest = self.latest.max(now);
             self.events.push(NewEvent {

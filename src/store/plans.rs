@@ -11,6 +11,7 @@ use sqlx::{AnyConnection, Row};
 
 use super::batch::Batch;
 use super::error::{of_row, unread};
+use super::guarded::guarded_over;
 use super::ledger::{Ledger, closed_at};
 use super::new_plan::NewPlan;
 use super::spare::{Card, follow, refold, sum};
@@ -469,7 +470,8 @@ pub(super) fn json<T: DeserializeOwned>(
     plan_ref: &str,
 ) -> Result<T, StoreError> {
     let text: String = row.try_get(column).map_err(|error| of_row(plan_ref, error))?;
-    serde_json::from_str(&text).map_err(|error| damaged(plan_ref, unread(column, &error)))
+    let read = || serde_json::from_str(&text);
+    guarded_over(plan_ref, || read().map_err(|error| damaged(plan_ref, unread(column, &error))))
 }
 
 pub(super) fn to_json<T: serde::Serialize>(

@@ -11,6 +11,7 @@ use sha2::{Digest, Sha256};
 use sqlx::{AnyConnection, Row};
 
 use super::error::of_row;
+use super::guarded::guarded_over;
 use super::history::history;
 use super::plans::{json, to_json};
 use super::{Store, StoreError, damaged, from_millis, millis};
@@ -167,9 +168,9 @@ pub(super) async fn refold(
     let row = row.ok_or_else(|| damaged(plan_ref, "it has no spare copy"))?;
     let mut state: Watched = json(&row, "first_json", plan_ref)?;
     for past in history(connection, plan_ref).await? {
-        state = step(&state, &past.event, past.at)
-            .map_err(|refusal| damaged(plan_ref, format!("event {}: {refusal}", past.number)))?
-            .plan;
+        let refused = |refusal| damaged(plan_ref, format!("event {}: {refusal}", past.number));
+        let moved = || step(&state, &past.event, past.at).map_err(refused);
+        state = guarded_over(plan_ref, moved)?.plan;
         if state.events != past.number {
             return Err(damaged(plan_ref, format!("event {} is missing", state.events)));
         }

@@ -2,8 +2,8 @@
 
 use sqlx::{AnyConnection, Connection, Executor, Row};
 
-use super::error::{of_a_panic, of_row};
-use super::guarded::guarded_while;
+use super::error::of_row;
+use super::guarded::guarded_over_while;
 use super::spare::refold;
 use super::{Store, StoreError, plans};
 use crate::watch::next_wakeup;
@@ -93,8 +93,7 @@ async fn difference(
 ) -> Result<Option<String>, StoreError> {
     // One look at one moment: what the watch writes meanwhile must not seem a difference.
     let mut moment = connection.begin().await?;
-    let compared = guarded_while(compare(&mut moment, plan_ref)).await;
-    let compared = compared.unwrap_or_else(|_| Err(of_a_panic(plan_ref)));
+    let compared = guarded_over_while(plan_ref, compare(&mut moment, plan_ref)).await;
     moment.rollback().await?;
     match compared {
         Ok(what) => Ok(what.map(str::to_owned)),
