@@ -11,7 +11,7 @@ use sqlx::{AnyConnection, Row};
 
 use super::batch::Batch;
 use super::error::{of_row, unread};
-use super::guarded::guarded_over;
+use super::guarded::{guarded_over, guarded_over_while};
 use super::ledger::{Ledger, closed_at};
 use super::new_plan::NewPlan;
 use super::spare::{Card, follow, refold, sum};
@@ -155,7 +155,10 @@ impl Store {
         let idempotency = idempotency.map(str::to_owned);
         self.write(move |connection| {
             Box::pin(async move {
-                apply(connection, &plan_ref, &event, idempotency.as_deref(), now, way).await
+                let applying =
+                    apply(connection, &plan_ref, &event, idempotency.as_deref(), now, way);
+                // Here it is known over which plan the program fails; the writer would not know.
+                guarded_over_while(&plan_ref, applying).await
             })
         })
         .await
