@@ -15,6 +15,7 @@ use std::time::{Duration, Instant};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use house::{Lamp, Wish, plan};
+use sha2::{Digest, Sha256};
 use shorelamp::daemon::Clock;
 use shorelamp::watch::{By, Event};
 use sqlx::Connection;
@@ -189,6 +190,39 @@ async fn a_poisoned_plan_still_alerts_in_plain_words() {
     // A day on, the letters have gone on by themselves, and the watch does not spin.
     assert_eq!(lamp.daemon.store().quarantined().await.unwrap()[0].plan_ref, plan_ref);
     lamp.move_clock(31);
+    wait_for(&lamp, "call-rescue", "mirela@example.org", Duration::from_secs(10)).await;
+}
+
+/// A line break in a name can't stand in a header (RFC 5322, 2.2), so the plain letter fails too.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_plain_letter_that_can_not_be_put_together_goes_with_a_ref_and_whom_to_call() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    let mut connection = other(&lamp).await;
+    let card: String = sqlx::query_scalar("SELECT card_json FROM spares")
+        .fetch_one(&mut connection)
+        .await
+        .unwrap();
+    let mut card: serde_json::Value = serde_json::from_str(&card).unwrap();
+    card["contacts"][0]["name"] = "Dunstan\nBcc: wren@example.org".into();
+    let hash = Sha256::digest(format!("{plan_ref}{card}"));
+    let sum: String = hash.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+    sqlx::query("UPDATE spares SET card_json = $1, card_sum = $2")
+        .bind(card.to_string())
+        .bind(sum)
+        .execute(&mut connection)
+        .await
+        .unwrap();
+    let poison = "UPDATE papers SET plan_json = '{\"crew\": 7'";
+    sqlx::raw_sql(poison).execute(&mut connection).await.unwrap();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let alert =
+        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(10)).await;
+    assert!(alert.text.contains(&plan_ref), "{}", alert.text);
+    // Without the place, the number of one area could be the wrong one.
+    assert!(alert.text.contains("ask for the coast guard"), "whom to call: {}", alert.text);
+    assert!(alert.text.contains("/contact/"), "the reader's page: {}", alert.text);
+    assert!(!alert.text.contains("as it was stored"), "{}", alert.text);
     wait_for(&lamp, "call-rescue", "mirela@example.org", Duration::from_secs(10)).await;
 }
 

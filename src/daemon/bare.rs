@@ -1,4 +1,4 @@
-//! Plain letters about a plan whose stored data can't be read.
+//! Plain letters about a plan whose stored data can't be read, or over which the program fails.
 
 use std::fmt;
 
@@ -9,13 +9,8 @@ use crate::settings::Mailbox;
 use crate::store::{Claimed, Spare, StoreError};
 use crate::watch::Recipient;
 
-/// A letter with the little that is known; `None` when its reader's address can't be read either.
-pub(super) async fn plain_letter(
-    daemon: &Daemon,
-    claimed: &Claimed,
-    why: &(dyn fmt::Display + Sync),
-) -> Result<Option<Outgoing>, StoreError> {
-    let plan_ref = claimed.plan_ref.as_str();
+/// Tells the keeper that a plan's letters go out in plain words, and why.
+pub(super) fn tell_of_plain_words(daemon: &Daemon, why: &dyn fmt::Display) {
     daemon.tell_keeper(
         "unreadable",
         &format!("{why}; its letters go out in plain words"),
@@ -24,24 +19,58 @@ pub(super) async fn plain_letter(
             "`shorelamp doctor` tells whether the rest of the database is sound.",
         ],
     );
+}
+
+/// A letter with the little that is known; `None` when its reader's address can't be read either.
+pub(super) async fn plain_letter(
+    daemon: &Daemon,
+    claimed: &Claimed,
+) -> Result<Option<Outgoing>, StoreError> {
+    let plan_ref = claimed.plan_ref.as_str();
     let spare = daemon.0.store.spare(plan_ref).await?;
     let Some(to) = mailbox(daemon, &spare, claimed.order.to) else { return Ok(None) };
-    let page = daemon.page_of(plan_ref, claimed.order.to);
     let stored_plan = spare.stored_plan.as_deref();
     let stored_plan = stored_plan.map(|text| daemon.0.secrets.open_sealed(plan_ref, text).text);
     let bare = Bare {
-        service_name: &daemon.0.house.name,
-        plan_ref,
         overdue_at: spare.overdue_at,
         stored_plan: stored_plan.as_deref(),
-        rescue: &daemon.0.house.rescues,
         launch: spare.card.as_ref().and_then(|card| card.launch),
-        page: page.as_deref(),
+        ..nothing_of(daemon, claimed)
     };
-    let kind = claimed.order.kind;
-    let letter = plain_fallback(&bare, kind, daemon.now());
+    Ok(Some(outgoing(daemon, claimed, &bare, to)))
+}
+
+/// The same with nothing that anybody typed or that depends on the plan, but for its ref and its
+/// reader's address: what the program failed over is not in it.
+pub(super) async fn barest_letter(
+    daemon: &Daemon,
+    claimed: &Claimed,
+) -> Result<Option<Outgoing>, StoreError> {
+    let spare = daemon.0.store.spare(&claimed.plan_ref).await?;
+    let Some(to) = mailbox(daemon, &spare, claimed.order.to) else { return Ok(None) };
+    let to = Mailbox { name: None, ..to };
+    Ok(Some(outgoing(daemon, claimed, &nothing_of(daemon, claimed), to)))
+}
+
+/// What can be said of any plan.
+fn nothing_of<'a>(daemon: &'a Daemon, claimed: &'a Claimed) -> Bare<'a> {
+    Bare {
+        service_name: &daemon.0.house.name,
+        plan_ref: &claimed.plan_ref,
+        overdue_at: None,
+        stored_plan: None,
+        rescue: &daemon.0.house.rescues,
+        launch: None,
+        page: None,
+    }
+}
+
+fn outgoing(daemon: &Daemon, claimed: &Claimed, bare: &Bare<'_>, to: Mailbox) -> Outgoing {
+    let (plan_ref, kind) = (claimed.plan_ref.as_str(), claimed.order.kind);
+    let page = daemon.page_of(plan_ref, claimed.order.to);
+    let letter = plain_fallback(&Bare { page: page.as_deref(), ..*bare }, kind, daemon.now());
     let name = format!("{}.{plan_ref}", claimed.id);
-    Ok(Some(daemon.outgoing(&name, kind.name(), Some(plan_ref), to, letter)))
+    daemon.outgoing(&name, kind.name(), Some(plan_ref), to, letter)
 }
 
 fn mailbox(daemon: &Daemon, spare: &Spare, to: Recipient) -> Option<Mailbox> {

@@ -37,6 +37,7 @@ mod telling;
 mod turns;
 mod upkeep;
 mod watching;
+mod written;
 mod zones;
 
 use std::collections::BTreeMap;

@@ -1,6 +1,5 @@
 //! One attempt at one letter: written, looked at once more, handed over, and its fate recorded.
 
-use std::fmt;
 use std::pin::{Pin, pin};
 use std::time::Duration;
 
@@ -8,25 +7,23 @@ use chrono::TimeDelta;
 use tokio::sync::OwnedSemaphorePermit;
 use tokio::time::timeout;
 
-use super::bare::plain_letter;
+use super::bare::{barest_letter, plain_letter, tell_of_plain_words};
+use super::written::{Unwritten, Written, first_to_be_written};
 use super::{Daemon, Dossier, enclosing, is_canary, retry};
 use crate::letter::{self, Facts, Letter};
 use crate::plan::Plan;
 use crate::post::{
-    Envelope, Invitation, MimeError, Outgoing, Phase, Picture, Place, Receipt, SendClass,
-    SendError, Tried, return_path,
+    Envelope, Invitation, Outgoing, Phase, Picture, Place, Receipt, SendClass, SendError, Tried,
+    return_path,
 };
 use crate::settings::Mailbox;
-use crate::store::{self, Claimed, LastLook, Panicked, Read, StoreError, guarded};
+use crate::store::{self, Claimed, LastLook, Panicked, Read, StoreError, guarded_while};
 use crate::watch::{Kind, Order, Recipient};
 
 /// A letter that takes longer than this hangs, and gives up its desk and its place at the door.
 const HANGS_AFTER: Duration = Duration::from_secs(5);
 /// A letter that found no place is claimed again after this.
 const NO_PLACE: TimeDelta = TimeDelta::seconds(5);
-
-/// What the keeper is told of a letter over which the program fails.
-const FAULT: &str = "the program has a fault, and can't write a letter of a plan";
 
 /// What came of trying to hand a letter over.
 enum Outcome {
@@ -47,7 +44,12 @@ pub(super) async fn send(
     read: Option<Read>,
     desk: Option<OwnedSemaphorePermit>,
 ) {
-    if let Err(error) = try_to_send(daemon, claimed, read, desk).await {
+    let written = match guarded_while(try_to_send(daemon, claimed, read, desk)).await {
+        Ok(written) => written,
+        // Whether it was taken is not known, so it goes again.
+        Err(Panicked) => try_later(daemon, claimed, "the program failed while it left").await,
+    };
+    if let Err(error) = written {
         // The lease runs out, and the letter is tried again.
         tracing::error!(plan = claimed.plan_ref, letter = claimed.id, %error, "a letter's fate can't be written down");
     }
@@ -63,67 +65,58 @@ async fn try_to_send(
     if !urgent && let Some(rest) = daemon.0.post.holds_up() {
         return put_back(daemon, claimed, TimeDelta::from_std(rest).unwrap_or(NO_PLACE)).await;
     }
-    let dossier = match read {
-        Some(read) => Dossier::of(daemon, read),
-        None => daemon.dossier(&claimed.plan_ref).await,
-    };
-    let (letter, bytes, written_from) = match dossier {
-        Ok(dossier) => {
-            let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else {
-                return no_address(daemon, claimed).await;
-            };
-            let plain = daemon.0.charts.is_left_out_of(&claimed.id);
-            let picture = match plain {
-                true => None,
-                false => daemon.picture(&dossier, claimed.order.kind).await,
-            };
-            let written = guarded(|| {
-                let mut letter = write(daemon, claimed, &dossier, to, picture.as_deref(), plain);
-                let bytes = daemon.0.post.write_within(&mut letter, enclosing::LARGEST);
-                (letter, bytes)
-            });
-            match written {
-                Ok((letter, bytes)) => (letter, bytes, Some(Box::new(dossier.record.state))),
-                Err(Panicked) => match plainly(daemon, claimed, &FAULT).await? {
-                    Some((letter, bytes)) => (letter, bytes, None),
-                    None => return no_address(daemon, claimed).await,
-                },
-            }
+    let written = first_to_be_written(
+        richly(daemon, claimed, read),
+        plainly(daemon, plain_letter(daemon, claimed)),
+        plainly(daemon, barest_letter(daemon, claimed)),
+        |why| tell_of_plain_words(daemon, why),
+    );
+    let Written { letter, bytes, from } = match written.await {
+        Ok(Some(written)) => written,
+        Ok(None) => return no_address(daemon, claimed).await,
+        Err(why) => {
+            tracing::error!(plan = claimed.plan_ref, letter = claimed.id, %why, "a letter can't be written");
+            return try_later(daemon, claimed, &why.to_string()).await;
         }
-        Err(error) if error.is_damage() => match plainly(daemon, claimed, &error).await? {
-            Some((letter, bytes)) => (letter, bytes, None),
-            None => return no_address(daemon, claimed).await,
-        },
-        Err(error) => {
-            tracing::error!(plan = claimed.plan_ref, letter = claimed.id, %error, "a letter can't be written");
-            return try_later(daemon, claimed, &error.to_string()).await;
-        }
-    };
-    let bytes = match bytes {
-        Ok(bytes) => bytes,
-        Err(error) => return try_later(daemon, claimed, &error.to_string()).await,
     };
     // All that takes the processor is done before: a place is a connection that others wait for.
     let Some(place) = daemon.0.post.place(&letter.to.email, urgent).await else {
         return put_back(daemon, claimed, NO_PLACE).await;
     };
-    let claimed = Claimed { written_from, ..claimed.clone() };
+    let claimed = Claimed { written_from: from, ..claimed.clone() };
     let pictured = letter.picture.is_some() || !letter.attachments.is_empty();
     attempt(daemon, &claimed, &letter.envelope(), (&bytes, pictured), place, desk).await
 }
 
-/// The letter in plain words, and its bytes; `None` when its reader's address can't be read. Better
-/// plain than none.
-async fn plainly(
+/// The letter as it should be; `None` when its plan has no address for its reader.
+async fn richly(
     daemon: &Daemon,
     claimed: &Claimed,
-    why: &(dyn fmt::Display + Sync),
-) -> Result<Option<(Outgoing, Result<Vec<u8>, MimeError>)>, StoreError> {
-    let letter = plain_letter(daemon, claimed, why).await?;
-    Ok(letter.map(|mut letter| {
-        let bytes = daemon.0.post.write_within(&mut letter, enclosing::LARGEST);
-        (letter, bytes)
-    }))
+    read: Option<Read>,
+) -> Result<Option<Written>, Unwritten> {
+    let dossier = match read {
+        Some(read) => Dossier::of(daemon, read)?,
+        None => daemon.dossier(&claimed.plan_ref).await?,
+    };
+    let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else { return Ok(None) };
+    let plain = daemon.0.charts.is_left_out_of(&claimed.id);
+    let picture = match plain {
+        true => None,
+        false => daemon.picture(&dossier, claimed.order.kind).await,
+    };
+    let mut letter = write(daemon, claimed, &dossier, to, picture.as_deref(), plain);
+    let bytes = daemon.0.post.write_within(&mut letter, enclosing::LARGEST)?;
+    Ok(Some(Written { letter, bytes, from: Some(Box::new(dossier.record.state)) }))
+}
+
+/// The letter in plain words; `None` when its reader's address can't be read. Better plain than none.
+async fn plainly(
+    daemon: &Daemon,
+    letter: impl Future<Output = Result<Option<Outgoing>, StoreError>>,
+) -> Result<Option<Written>, Unwritten> {
+    let Some(mut letter) = letter.await? else { return Ok(None) };
+    let bytes = daemon.0.post.write_within(&mut letter, enclosing::LARGEST)?;
+    Ok(Some(Written { letter, bytes, from: None }))
 }
 
 /// Holds its place until the outcome is on its way to the disk. The next letter's last look is
