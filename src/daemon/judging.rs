@@ -1,5 +1,7 @@
 //! Asks for the facts of a plan, each with a short deadline, and judges it by them.
 
+use std::panic::resume_unwind;
+
 use chrono::{DateTime, Utc};
 use tokio::sync::Semaphore;
 
@@ -12,7 +14,7 @@ use crate::measure::Span;
 use crate::plan::Plan;
 use crate::review::{Review, review};
 use crate::shoreline::Shorelines;
-use crate::store::{Panicked, guarded};
+use crate::store::guarded;
 
 /// What plans are judged by.
 pub struct Judge {
@@ -114,12 +116,43 @@ impl Daemon {
         };
         // They never close; without one it is judged all the same.
         let _hand = hand.acquire().await.ok();
-        let (daemon, own, sea) = (self.clone(), plan.clone(), water.clone());
-        let judging = move || guarded(|| daemon.0.judge.judged(&own, &sea, now));
-        match tokio::task::spawn_blocking(judging).await {
-            Ok(Ok(review)) => review,
-            // Under the guard of whoever asked.
-            Ok(Err(Panicked)) | Err(_) => self.0.judge.judged(plan, &water, now),
-        }
+        let (daemon, own) = (self.clone(), plan.clone());
+        elsewhere(move || daemon.0.judge.judged(&own, &water, now)).await
+    }
+}
+
+/// Does something on a thread that nobody else waits for. That it panicked there is no reason to do
+/// it again here: whoever asked for it, under a guard of their own, gets the panic.
+async fn elsewhere<T: Send + 'static>(work: impl Fn() -> T + Clone + Send + 'static) -> T {
+    let there = work.clone();
+    match tokio::task::spawn_blocking(move || guarded(there)).await {
+        Ok(Ok(done)) => done,
+        Ok(Err(panicked)) => resume_unwind(Box::new(panicked)),
+        // It was not begun, since the service ends.
+        Err(_) => work(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+    use std::sync::atomic::{AtomicU32, Ordering};
+
+    use super::*;
+    use crate::store::{Panicked, guarded_while};
+
+    #[tokio::test]
+    async fn what_panics_is_done_once_and_whoever_asked_gets_the_panic() {
+        let done = Arc::new(AtomicU32::new(0));
+        let count = Arc::clone(&done);
+        let fails = move |at: u32| {
+            let so_far = count.fetch_add(1, Ordering::SeqCst);
+            assert!(so_far != at, "as it was told to");
+            so_far
+        };
+        let first = fails.clone();
+        assert_eq!(guarded_while(elsewhere(move || first(0))).await, Err(Panicked));
+        assert_eq!(done.load(Ordering::SeqCst), 1, "once");
+        assert_eq!(guarded_while(elsewhere(move || fails(9))).await, Ok(1));
     }
 }
