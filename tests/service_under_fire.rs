@@ -398,6 +398,16 @@ async fn a_plan_over_which_the_program_fails_keeps_no_other_back_and_alerts_plai
     }
     wait_for(&lamp, "overdue", "dunstan@example.org", Duration::from_secs(10)).await;
     assert_eq!(lamp.daemon.store().quarantined().await.unwrap()[0].plan_ref, senseless);
+    // What can be read is not yet what can be watched: it stays set aside at the next start, and
+    // goes on alerting.
+    assert!(!lamp.daemon.store().release(&senseless, lamp.daemon.now()).await.unwrap());
+    assert_eq!(lamp.daemon.store().quarantined().await.unwrap().len(), 1);
+    lamp.move_clock(30);
+    let began = Instant::now();
+    while calls("dunstan@example.org") < 2 {
+        assert!(began.elapsed() < Duration::from_secs(10), "its plain letters go on");
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
     // Its pages and those of the keeper's look at it fail by themselves.
     let page = lamp.get(&lamp.contact_page(&senseless, 0)).send().await.unwrap();
     assert!(!page.text().await.unwrap().is_empty());

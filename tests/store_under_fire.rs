@@ -14,8 +14,9 @@ use std::time::{Duration, Instant};
 
 use chrono::TimeDelta;
 use common::{LEASE, Opened, check_in, file, hand_over_all, minutes, noon, opened, try_file};
+use shorelamp::measure::Span;
 use shorelamp::store::{Store, StoreError};
-use shorelamp::watch::{Event, Kind, Recipient};
+use shorelamp::watch::{By, Event, Kind, Recipient};
 use sqlx::Connection;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 
@@ -199,6 +200,46 @@ async fn one_poisoned_row_in_a_hundred_hides_no_other_and_still_alerts() {
     assert_eq!(wrong.iter().map(|one| one.plan_ref.as_str()).collect::<Vec<_>>(), ["P07"]);
 }
 
+/// Each letter has the number of its call for an id: one that is numbered as an earlier one is not
+/// ordered.
+#[tokio::test]
+async fn a_plan_that_is_set_aside_again_goes_on_alerting_where_it_was() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    let ordered = async |at: i64| store.alert_quarantined(minutes(at)).await.expect("ordered");
+    let kinds = async || {
+        let all = store.letters("A").await.expect("letters").into_iter();
+        let all = all.filter(|one| one.kind.is_alert() || one.to == Recipient::Keeper);
+        all.map(|one| ((one.queued_at - noon()).num_minutes(), one.kind)).collect::<Vec<_>>()
+    };
+    let aside = async |at: i64| {
+        assert!(store.quarantine("A", "torn", minutes(at)).await.expect("set aside"));
+    };
+    aside(76).await;
+    for at in [76, 106, 166] {
+        assert_eq!(ordered(at).await, 1, "{at}");
+    }
+    assert!(store.release("A", minutes(170)).await.expect("read"));
+    // Nobody is called sooner, either, than if it had stayed there.
+    aside(171).await;
+    assert_eq!((ordered(171).await, ordered(225).await, ordered(226).await), (0, 0, 1));
+    assert!(store.release("A", minutes(230)).await.expect("read"));
+    aside(231).await;
+    assert_eq!((ordered(285).await, ordered(286).await), (0, 1));
+    let (overdue, call, trouble) = (Kind::Overdue, Kind::CallRescue, Kind::Trouble);
+    let told = [(76, overdue), (76, trouble), (106, call), (166, call), (171, trouble)];
+    let since = [(226, call), (231, trouble), (286, call)];
+    assert_eq!(kinds().await, [&told[..], &since].concat());
+    // Another return time: its alerts begin anew, and at its own time.
+    assert!(store.release("A", minutes(287)).await.expect("read"));
+    let later = Event::Extended { later: Span::from_minutes(300), by: By::Crew(None) };
+    store.apply("A", &later, None, minutes(288)).await.expect("extended");
+    aside(289).await;
+    assert_eq!((ordered(374).await, ordered(375).await, ordered(405).await), (0, 1, 1));
+    // The keeper was told within the hour.
+    assert_eq!(kinds().await[8..], [(375, overdue), (405, call)]);
+}
+
 #[tokio::test]
 async fn a_state_that_was_changed_behind_our_back_is_folded_again() {
     let Opened { store, folder } = opened().await;
@@ -211,7 +252,7 @@ async fn a_state_that_was_changed_behind_our_back_is_folded_again() {
     )
     .await;
     assert_eq!(store.verify().await.expect("verified").len(), 1);
-    assert!(store.release("A").await.expect("folded"));
+    assert!(store.release("A", minutes(6)).await.expect("folded"));
     assert!(store.plan("A").await.expect("the plan").state.is_closed());
     assert!(store.verify().await.expect("verified").is_empty());
 }

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use chrono::Utc;
 use clap::Args;
 
 use super::exit::{Done, Exit, Failure};
@@ -27,13 +28,13 @@ impl Release {
             let words = format!("plan {} is not set aside; nothing was done", self.plan_ref);
             return Err(Failure::new(Exit::BadData, words));
         };
-        let released = store.release(&self.plan_ref).await.map_err(cant)?;
+        let released = store.release(&self.plan_ref, Utc::now()).await.map_err(cant)?;
         store.close().await;
         if released {
             return print::say(format!("Plan {} is watched again.", self.plan_ref));
         }
         let words = format!(
-            "plan {} still can't be read ({}). Its contacts get plain letters; reach its crew \
+            "plan {} still can't be read or moved ({}). Its contacts get plain letters; reach its crew \
              yourself. `shorelamp verify` tells whether others are hit",
             self.plan_ref,
             print::plain(&aside.why)

@@ -178,8 +178,15 @@ async fn check(daemon: &Daemon) -> Result<(), StoreError> {
         None => daemon.0.health.found_damage(false),
     }
     for plan in daemon.0.store.quarantined().await? {
-        if daemon.0.store.release(&plan.plan_ref).await? {
-            tracing::warn!(plan = plan.plan_ref, "this plan can be read again, and is watched");
+        match daemon.0.store.release(&plan.plan_ref, daemon.now()).await {
+            Ok(true) => {
+                tracing::warn!(plan = plan.plan_ref, "this plan can be read again, and is watched");
+            }
+            Ok(false) => {}
+            // One that stays where it is keeps no other there.
+            Err(error) => {
+                tracing::error!(plan = plan.plan_ref, %error, "this plan stays set aside");
+            }
         }
     }
     Ok(())
