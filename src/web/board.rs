@@ -24,7 +24,7 @@ use super::page::{Sorry, html};
 use crate::daemon::Daemon;
 use crate::daemon::secrets::new_key;
 use crate::post::RelayHealth;
-use crate::store::StoreError;
+use crate::store::{Panicked, StoreError, guarded_while};
 use keys::Held;
 use row::Row;
 
@@ -33,6 +33,10 @@ use row::Row;
 const MOST: u32 = 60;
 /// How often a board that is looked at is written anew.
 const EVERY: Duration = Duration::from_secs(3);
+
+/// In the place of all that is live.
+const FAULT: &str = "<p class=\"fault\">The program has a fault, and can't write this board; its log \
+                     says where. Look with <code>shorelamp board</code>.</p>";
 
 #[derive(Template)]
 #[template(path = "board.html")]
@@ -119,13 +123,23 @@ fn written_anew(daemon: Daemon, device: Device) -> impl Stream<Item = Result<Eve
                 return None;
             }
         }
-        let html = rows(&daemon).await.unwrap_or_else(|error| {
-            tracing::warn!(%error, "the board can't be written");
-            "<p class=\"fault\">The database does not answer.</p>".to_owned()
-        });
+        let html = at_any_rate(rows(&daemon)).await;
         let event = Event::default().data(json!({ "html": html }).to_string());
         Some((Ok(event), (daemon, device, false)))
     })
+}
+
+/// The rows, or why there are none: what is sent bit by bit is under no guard of its request any
+/// more, and a page that is live asks again and again.
+async fn at_any_rate(rows: impl Future<Output = Result<String, StoreError>>) -> String {
+    match guarded_while(rows).await {
+        Ok(Ok(html)) => html,
+        Ok(Err(error)) => {
+            tracing::warn!(%error, "the board can't be written");
+            "<p class=\"fault\">The database does not answer.</p>".to_owned()
+        }
+        Err(Panicked) => FAULT.to_owned(),
+    }
 }
 
 async fn rows(daemon: &Daemon) -> Result<String, StoreError> {
@@ -135,7 +149,7 @@ async fn rows(daemon: &Daemon) -> Result<String, StoreError> {
         trips.push(match status {
             Ok(status) => {
                 let review = daemon.newest_review(plan_ref).await.ok().flatten();
-                Row::of(daemon, status, review.as_deref())
+                Row::at_any_rate(plan_ref, || Row::of(daemon, status, review.as_deref()))
             }
             Err(error) => Row::unread(plan_ref, error),
         });
@@ -188,5 +202,26 @@ fn relay(health: &RelayHealth) -> String {
         }
         (Some(said), None) => format!("{}: {said}", health.name),
         _ => format!("{}: works{}", health.name, took.unwrap_or_default()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn a_board_over_which_the_program_fails_says_so() {
+        let fails = async |rows: &str| {
+            assert!(rows.is_empty(), "as it was told to");
+            Ok(rows.to_owned())
+        };
+        assert_eq!(at_any_rate(fails("")).await, "");
+        assert_eq!(at_any_rate(fails("Ines")).await, FAULT);
+        let rows = "Ines".to_owned();
+        let one = Row::at_any_rate("REF-1", || {
+            assert!(rows.is_empty(), "as it was told to");
+            Row::unread("REF-2", &StoreError::NoSuchPlan)
+        });
+        assert!(one.head.ends_with("REF-1") && one.when.contains("the program fails"));
     }
 }

@@ -5,7 +5,7 @@ use chrono::{DateTime, Utc};
 use crate::daemon::{Daemon, PlanStatus};
 use crate::letter::Clock;
 use crate::review::Review;
-use crate::store::{LetterState, StoreError};
+use crate::store::{LetterState, StoreError, guarded_over};
 use crate::watch::Phase;
 use crate::web::words::{first_name, from_now, list, sentence};
 
@@ -50,15 +50,19 @@ impl Row {
 
     pub(super) fn unread(plan_ref: &str, error: &StoreError) -> Self {
         let told = "The watch leaves it alone; its contacts get plain letters.".to_owned();
+        Row { contacts: told, ..Row::unshown(plan_ref, error) }
+    }
+
+    /// A row over which the program may fail: it hides no other.
+    pub(super) fn at_any_rate(plan_ref: &str, row: impl FnOnce() -> Row) -> Self {
+        guarded_over(plan_ref, || Ok(row())).unwrap_or_else(|error| Row::unshown(plan_ref, &error))
+    }
+
+    /// A plan that may be watched as it should be, though its row can't be written.
+    fn unshown(plan_ref: &str, error: &StoreError) -> Self {
+        let (contacts, letters, readings) = Default::default();
         let head = format!("CAN'T BE READ: {plan_ref}");
-        Row {
-            tone: "danger",
-            head,
-            when: cut(&error.to_string()),
-            contacts: told,
-            letters: String::new(),
-            readings: String::new(),
-        }
+        Row { tone: "danger", head, when: cut(&error.to_string()), contacts, letters, readings }
     }
 }
 
