@@ -181,3 +181,117 @@ fn is_api(uri: &Uri) -> bool {
 pub(super) fn shown(uri: &Uri, problem: Problem) -> Response {
     if is_api(uri) { problem.into_response() } else { Sorry::from(problem).into_response() }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use std::convert::Infallible;
+    use std::net::SocketAddr;
+    use std::process::Command;
+
+    use axum::Router;
+    use axum::middleware::from_fn;
+    use axum::routing::get;
+    use futures_util::stream;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+    use tokio::net::{TcpListener, TcpStream};
+    use tokio_util::sync::CancellationToken;
+
+    use super::*;
+    use crate::web::serve;
+
+    async fn fails(uri: Uri) -> String {
+        assert!(uri.path().is_empty(), "Zqasthma");
+        String::new()
+    }
+
+    /// A body that comes bit by bit, as the live board's does, and panics at its second.
+    async fn breaks_off() -> Body {
+        Body::from_stream(stream::unfold(0, async |at| {
+            if at > 0 {
+                // What came before is on its way.
+                tokio::task::yield_now().await;
+            }
+            assert!(at == 0, "Zqasthma");
+            Some((Ok::<_, Infallible>("It begins."), at + 1))
+        }))
+    }
+
+    /// A service of which some pages panic.
+    async fn served() -> SocketAddr {
+        let router = Router::new()
+            .route("/fails", get(fails))
+            .route("/api/v1/fails", get(fails))
+            .route("/works", get(async || "It works."))
+            .route("/breaks-off", get(breaks_off))
+            .layer(from_fn(unfailing));
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let at = listener.local_addr().unwrap();
+        tokio::spawn(serve(listener, router, CancellationToken::new()));
+        at
+    }
+
+    /// The head and the body of one answer; the connection is kept.
+    async fn asked(connection: &mut TcpStream, path: &str) -> (String, String) {
+        let request = format!("GET {path} HTTP/1.1\r\nHost: localhost\r\n\r\n");
+        connection.write_all(request.as_bytes()).await.unwrap();
+        let mut head = Vec::new();
+        while !head.ends_with(b"\r\n\r\n") {
+            head.push(connection.read_u8().await.unwrap());
+        }
+        let head = String::from_utf8(head).unwrap().to_lowercase();
+        let (_, length) = head.split_once("content-length: ").unwrap();
+        let mut body = vec![0; length.lines().next().unwrap().parse().unwrap()];
+        connection.read_exact(&mut body).await.unwrap();
+        (head, String::from_utf8(body).unwrap())
+    }
+
+    async fn goes_on_after_a_panic() {
+        let at = served().await;
+        let mut connection = TcpStream::connect(at).await.unwrap();
+        let (head, body) = asked(&mut connection, "/fails").await;
+        assert!(head.starts_with("http/1.1 500 ") && head.contains("text/html"), "{head}");
+        assert!(body.contains("<html") && !body.contains("Zqasthma"), "{body}");
+        let (head, body) = asked(&mut connection, "/api/v1/fails").await;
+        assert!(head.starts_with("http/1.1 500 "), "{head}");
+        assert!(head.contains("content-type: application/problem+json"), "{head}");
+        let problem: serde_json::Value = serde_json::from_str(&body).unwrap();
+        assert!(problem["status"] == 500 && !body.contains("Zqasthma"), "{body}");
+        let (head, body) = asked(&mut connection, "/works").await;
+        assert!(head.starts_with("http/1.1 200 ") && body == "It works.", "{head}{body}");
+        // What has begun can only end; it ends its own connection alone.
+        let mut other = TcpStream::connect(at).await.unwrap();
+        other.write_all(b"GET /breaks-off HTTP/1.1\r\nHost: localhost\r\n\r\n").await.unwrap();
+        let mut said = String::new();
+        other.read_to_string(&mut said).await.unwrap();
+        assert!(said.contains("It begins.") && !said.contains("Zqasthma"), "{said}");
+        let (head, _) = asked(&mut connection, "/works").await;
+        assert!(head.starts_with("http/1.1 200 "), "{head}");
+    }
+
+    #[tokio::test]
+    async fn a_request_that_panics_is_answered_and_its_connection_goes_on() {
+        goes_on_after_a_panic().await;
+    }
+
+    #[tokio::test]
+    #[ignore = "a process for the next test"]
+    async fn one_that_ends_with_other_panics() {
+        crate::store::end_with_other_panics();
+        goes_on_after_a_panic().await;
+        println!("went on");
+    }
+
+    /// As the service runs: there a panic that no guard holds ends the process.
+    #[test]
+    fn a_request_that_panics_ends_no_process() {
+        let name = "web::guard::tests::one_that_ends_with_other_panics";
+        let ended = Command::new(std::env::current_exe().unwrap())
+            .args(["--ignored", "--exact", name, "--nocapture"])
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&ended.stdout);
+        assert!(ended.status.success() && said.contains("went on"), "{said}");
+        assert!(!String::from_utf8_lossy(&ended.stderr).contains("Zqasthma"));
+    }
+}

@@ -30,6 +30,7 @@ use tower::ServiceExt as _;
 
 use super::certificate::Certificate;
 use super::seats::{Seat, Seats};
+use crate::store::guarded_while;
 
 /// For a request's head, and for the silence before the next one.
 const LONGEST_HEAD: Duration = Duration::from_secs(10);
@@ -112,9 +113,16 @@ async fn listen(
                     }
                 }
             };
-            tokio::select! {
-                () = answered => {}
-                () = seat.given_up() => {}
+            let held = async {
+                tokio::select! {
+                    () = answered => {}
+                    () = seat.given_up() => {}
+                }
+            };
+            // Each request has a guard of its own; this one is for what is sent after its answer has
+            // begun, and for what a client says that is no request.
+            if guarded_while(held).await.is_err() {
+                tracing::error!("a connection ends by a fault of the program");
             }
         });
     }
