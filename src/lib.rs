@@ -14,6 +14,7 @@ pub mod conditions;
 pub mod daemon;
 pub mod drift;
 pub mod fetch;
+pub mod guarded;
 pub mod letter;
 pub mod measure;
 pub mod packs;

@@ -20,7 +20,7 @@ const FLOORS: [&[&str]; 12] = [
     &["review"],
     &["watch"],
     &["letter"],
-    &["settings"],
+    &["settings", "guarded"],
     &["store", "post", "fetch", "packs"],
     &["daemon"],
     &["web"],

@@ -430,7 +430,7 @@ async fn a_part_that_fails_ends_the_service() {
         let lamp = Lamp::with(Wish { clock: Some(clock), ..Wish::default() }).await;
         let run = lamp.daemon.run(CancellationToken::new());
         let run =
-            tokio::time::timeout(Duration::from_secs(20), shorelamp::store::guarded_while(run));
+            tokio::time::timeout(Duration::from_secs(20), shorelamp::guarded::guarded_while(run));
         match run.await.expect("it ends") {
             Ok(why) => ended.insert(why.expect_err("by itself").to_string()),
             // The one who runs it read the clock.

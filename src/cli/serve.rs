@@ -14,8 +14,8 @@ use super::exit::{Done, Exit, Failure};
 use super::stops::Stops;
 use super::{assemble, files, lock, print, systemd, undumped};
 use crate::daemon::{Daemon, Left};
+use crate::guarded::end_with_other_panics;
 use crate::settings::{Settings, Tls};
-use crate::store::end_with_other_panics;
 use crate::web;
 
 /// What is logged unless RUST_LOG says otherwise.

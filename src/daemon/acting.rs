@@ -6,10 +6,11 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::Daemon;
 use super::secrets::token_hash;
+use crate::guarded::guarded;
 use crate::letter::Facts;
 use crate::plan::Plan;
 use crate::review::Review;
-use crate::store::{Applied, Key, Link, PlanRecord, Purpose, Read, StoreError, guarded};
+use crate::store::{Applied, Key, Link, PlanRecord, Purpose, Read, StoreError};
 use crate::watch::{Answer, Event, Past, Phase, Recipient, step};
 
 /// For how long after its closing a plan's links still open: as long as the closing can be taken

@@ -12,10 +12,10 @@ use tokio_util::sync::CancellationToken;
 
 use super::{Daemon, Dossier};
 use crate::chart;
+use crate::guarded::guarded;
 use crate::measure::Position;
 use crate::plan::Plan;
 use crate::shoreline::{Shorelines, judge_route};
-use crate::store::guarded;
 use crate::watch::{Kind, Watched};
 
 /// How much is kept, in bytes: more than a thousand charts.

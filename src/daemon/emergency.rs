@@ -8,9 +8,10 @@ use tokio_util::sync::CancellationToken;
 
 use super::sending::{compose, mailbox};
 use super::{Daemon, Dossier, memory};
+use crate::guarded::{Panicked, guarded, guarded_while};
 use crate::letter::Facts;
 use crate::post::Outgoing;
-use crate::store::{Panicked, PlanRecord, StoreError, guarded, letter_id};
+use crate::store::{PlanRecord, StoreError, letter_id};
 use crate::watch::Order;
 
 /// When nothing has been written for so long, or damage keeps the watch or the post from its work,

@@ -10,11 +10,11 @@ use super::turns::{Place, Turns};
 use crate::caution::Limits;
 use crate::conditions::{Table, Trust, Water, choose, expected};
 use crate::fetch::{Asker, Questions};
+use crate::guarded::guarded;
 use crate::measure::Span;
 use crate::plan::Plan;
 use crate::review::{Review, review};
 use crate::shoreline::Shorelines;
-use crate::store::guarded;
 
 /// What plans are judged by.
 pub struct Judge {
@@ -139,7 +139,7 @@ mod tests {
     use std::sync::atomic::{AtomicU32, Ordering};
 
     use super::*;
-    use crate::store::{Panicked, guarded_while};
+    use crate::guarded::{Panicked, guarded_while};
 
     #[tokio::test]
     async fn what_panics_is_done_once_and_whoever_asked_gets_the_panic() {

@@ -12,8 +12,9 @@ use tokio_util::sync::CancellationToken;
 use super::Daemon;
 use super::acting::stored_review;
 use super::judging::For;
+use crate::guarded::guarded_while;
 use crate::review::Review;
-use crate::store::{PlanRecord, StoreError, guarded_while};
+use crate::store::{PlanRecord, StoreError};
 use crate::watch::Watched;
 
 /// So many plans are kept in mind, the newest.

@@ -1,8 +1,9 @@
 //! Links after the service's secret was lost or changed.
 
 use super::{Daemon, is_canary};
+use crate::guarded::guarded;
 use crate::plan::read_json;
-use crate::store::{StoreError, guarded};
+use crate::store::StoreError;
 
 impl Daemon {
     /// Letters from now on carry links made of the present secret: where the open plans' were made

@@ -10,7 +10,8 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use chrono::{DateTime, Utc};
 
-use crate::store::{Applied, PlanRecord, guarded};
+use crate::guarded::guarded;
+use crate::store::{Applied, PlanRecord};
 use crate::watch::{Event, Order, Watched, next_wakeup, step, wanted};
 
 /// How many plans are remembered: those whose time comes first.

@@ -10,6 +10,7 @@ use tokio::time::timeout;
 use super::bare::{barest_letter, plain_letter, tell_of_plain_words};
 use super::written::{Unwritten, Written, first_to_be_written};
 use super::{Daemon, Dossier, enclosing, is_canary, retry};
+use crate::guarded::{Panicked, guarded_while};
 use crate::letter::{self, Facts, Letter};
 use crate::plan::Plan;
 use crate::post::{
@@ -17,7 +18,7 @@ use crate::post::{
     return_path,
 };
 use crate::settings::Mailbox;
-use crate::store::{self, Claimed, LastLook, Panicked, Read, StoreError, guarded_while};
+use crate::store::{self, Claimed, LastLook, Read, StoreError};
 use crate::watch::{Kind, Order, Recipient};
 
 /// A letter that takes longer than this hangs, and gives up its desk and its place at the door.

@@ -3,8 +3,9 @@
 
 use thiserror::Error;
 
+use crate::guarded::{Panicked, guarded_while};
 use crate::post::{MimeError, Outgoing};
-use crate::store::{Panicked, StoreError, guarded_while};
+use crate::store::StoreError;
 use crate::watch::Watched;
 
 /// A letter that is ready to go.

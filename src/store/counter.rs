@@ -8,13 +8,13 @@ use sqlx::{AnyConnection, Row};
 use tokio::sync::{mpsc, oneshot};
 
 use super::batch::Batch;
-use super::guarded::guarded;
 use super::ledger::Ledger;
 use super::letters::LetterState;
 use super::plans::state_of;
 use super::way::Way;
 use super::writer::Writer;
 use super::{Claimed, LastLook, StoreError, millis, places};
+use crate::guarded::guarded;
 use crate::watch::{Event, Watched, wanted};
 
 /// How many are answered together at most.

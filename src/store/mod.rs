@@ -58,7 +58,7 @@ pub use copies::Copies;
 pub use counter::Outcome;
 pub use error::StoreError;
 pub use forget::Thinned;
-pub use guarded::{Panicked, end_with_other_panics, guarded, guarded_over, guarded_while};
+pub use guarded::guarded_over;
 pub use keys::{Key, KnownKey};
 pub use letters::{Lane, LetterFate, LetterState, letter_id};
 pub use links::{Link, Purpose};

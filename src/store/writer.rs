@@ -16,7 +16,7 @@ use super::StoreError;
 use super::damage::Damage;
 use super::error::of_a_panic;
 use super::folder::Folder;
-use super::guarded::guarded_while;
+use crate::guarded::guarded_while;
 
 /// How many changes are committed together at most.
 const MOST_TOGETHER: usize = 128;

@@ -23,8 +23,9 @@ use super::key::Device;
 use super::page::{Sorry, html};
 use crate::daemon::Daemon;
 use crate::daemon::secrets::new_key;
+use crate::guarded::{Panicked, guarded_while};
 use crate::post::RelayHealth;
-use crate::store::{Panicked, StoreError, guarded_while};
+use crate::store::StoreError;
 use keys::Held;
 use row::Row;
 

@@ -18,7 +18,7 @@ use super::page::{Sorry, gone};
 use super::problem::Problem;
 use super::room::Rooms;
 use crate::daemon::Daemon;
-use crate::store::{Panicked, guarded_while};
+use crate::guarded::{Panicked, guarded_while};
 
 /// The largest body that is read: a plan of many waypoints has about a tenth of it.
 pub(super) const MOST_BYTES: usize = 256 * 1024;
@@ -277,7 +277,7 @@ mod tests {
     #[tokio::test]
     #[ignore = "a process for the next test"]
     async fn one_that_ends_with_other_panics() {
-        crate::store::end_with_other_panics();
+        crate::guarded::end_with_other_panics();
         goes_on_after_a_panic().await;
         println!("went on");
     }

@@ -30,7 +30,7 @@ use tower::ServiceExt as _;
 
 use super::certificate::Certificate;
 use super::seats::{Seat, Seats};
-use crate::store::guarded_while;
+use crate::guarded::guarded_while;
 
 /// For a request's head, and for the silence before the next one.
 const LONGEST_HEAD: Duration = Duration::from_secs(10);
