@@ -18,6 +18,7 @@ use tokio::task::JoinSet;
 
 use crate::conditions::nws::Warnings;
 use crate::conditions::{Answer, Forecast, Observations, Service, Silence, Station};
+use crate::guarded::{Panicked, guarded_while};
 use crate::measure::Position;
 use crate::settings;
 use cache::Cache;
@@ -213,17 +214,44 @@ impl Asker {
         }
     }
 
-    /// A deadline around all of it, whatever it consists of.
     async fn in_time<T>(
         &self,
         asking: impl Future<Output = Result<T, String>>,
     ) -> Result<T, String> {
-        let late = |_| Err(get::late(self.deadline));
-        tokio::time::timeout(self.deadline, asking).await.unwrap_or_else(late)
+        in_time(self.deadline, asking).await
+    }
+}
+
+/// A deadline around all of it, whatever it consists of. A service over whose answer the program
+/// fails is one that did not answer: it is asked again at each start.
+async fn in_time<T>(
+    within: Duration,
+    asking: impl Future<Output = Result<T, String>>,
+) -> Result<T, String> {
+    match guarded_while(tokio::time::timeout(within, asking)).await {
+        Ok(Ok(said)) => said,
+        Ok(Err(_)) => Err(get::late(within)),
+        Err(Panicked) => Err("gave what the program has a fault over".to_owned()),
     }
 }
 
 /// The address of a service without a slash at its end.
 fn home<'a>(named: Option<&'a str>, of_service: Option<&'a str>, public: &'a str) -> &'a str {
     named.or(of_service).unwrap_or(public).trim_end_matches('/')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn an_answer_over_which_the_program_fails_is_none() {
+        let read = async |answer: &str| {
+            assert!(answer.is_empty(), "as it was told to");
+            Ok(7)
+        };
+        assert_eq!(in_time(Asker::DEADLINE, read("")).await, Ok(7));
+        let silent = in_time(Asker::DEADLINE, read("MM MM")).await;
+        assert!(silent.is_err_and(|why| why.contains("fault")));
+    }
 }

@@ -1,11 +1,10 @@
 //! The United States' weather service: what it warns of at a place and in its zones,
 //! and the wind that it forecasts.
 
-use std::future::Future;
 use std::time::Duration;
 
-use super::get::{Getter, Question, late};
-use super::{Homes, home};
+use super::get::{Getter, Question};
+use super::{Homes, home, in_time};
 use crate::conditions::forecast::{Grid, read_grid, read_hours};
 use crate::conditions::nws::{Alert, NwsError, Warnings, merged, read_alerts, read_zones};
 use crate::conditions::{Forecast, Wind};
@@ -69,18 +68,7 @@ async fn of_cell(
         let (zones, grid) = (read_zones(&place.text), read_grid(&place.text));
         Ok(tokio::join!(of_zones(getter, home, zones), of_grid(getter, home, grid)))
     };
-    match tokio::time::timeout(within, both).await {
-        Ok(Ok(both)) => both,
-        Ok(Err(why)) => (Err(why.clone()), Err(why)),
-        Err(_) => (Err(late(within)), Err(late(within))),
-    }
-}
-
-async fn in_time<T>(
-    within: Duration,
-    asking: impl Future<Output = Result<T, String>>,
-) -> Result<T, String> {
-    tokio::time::timeout(within, asking).await.unwrap_or_else(|_| Err(late(within)))
+    in_time(within, both).await.unwrap_or_else(|why| (Err(why.clone()), Err(why)))
 }
 
 async fn of_zones(

@@ -12,6 +12,7 @@ use super::health::{Pulse, RelayHealth};
 use super::places::{Door, Room};
 use super::pool::locked;
 use super::relay::{Receipt, Relay, Session, share_of};
+use crate::guarded::guarded_while;
 
 /// A connection that waited longer than this for its next letter is closed.
 const LONGEST_IDLE: Duration = Duration::from_secs(20);
@@ -93,10 +94,13 @@ impl Slot {
 
     /// Gives the envelope to the relay.
     pub(super) async fn envelope(self: &Arc<Self>, errand: &Errand) -> Result<Open, SendError> {
-        let given = match self.on_open_connection(errand).await {
-            Some(given) => given,
-            None => self.on_new_connection(errand).await,
+        let giving = async {
+            match self.on_open_connection(errand).await {
+                Some(given) => given,
+                None => self.on_new_connection(errand).await,
+            }
         };
+        let given = guarded_while(giving).await.unwrap_or_else(|_| Err(self.fault()));
         if let Err(error) = &given {
             self.note(error);
         }
@@ -137,7 +141,8 @@ impl Slot {
             return;
         }
         let Some(counted) = self.door.try_enter(true) else { return };
-        match self.relay.open(Instant::now() + QUICK_LOOK).await {
+        let opening = guarded_while(self.relay.open(Instant::now() + QUICK_LOOK));
+        match opening.await.unwrap_or_else(|_| Err(self.fault())) {
             Ok(session) => {
                 locked(&self.pulse).reached();
                 self.keep(Open { session, _counted: counted });
@@ -189,6 +194,12 @@ impl Slot {
         }
     }
 
+    /// A relay over whose words the program fails is one that does not answer: it is asked again at
+    /// each start.
+    fn fault(&self) -> SendError {
+        SendError::transport(Phase::Opening, self.name(), "the program has a fault over its words")
+    }
+
     fn note(&self, error: &SendError) {
         locked(&self.pulse).failed(error, Instant::now());
     }
@@ -204,7 +215,7 @@ impl Slot {
             return;
         }
         let slot = Arc::clone(self);
-        tokio::spawn(async move { slot.take_back(open).await });
+        tokio::spawn(async move { guarded_while(slot.take_back(open)).await });
     }
 
     fn keep(self: &Arc<Self>, open: Open) {
@@ -238,10 +249,49 @@ async fn sweep(slot: Weak<Slot>) {
         let Some(slot) = slot.upgrade() else { return };
         let (old, none_left) = slot.expired();
         for idle in old {
-            idle.open.session.quit(Instant::now() + QUICK_LOOK).await;
+            let quitting = idle.open.session.quit(Instant::now() + QUICK_LOOK);
+            // It is closed in any case.
+            let _ = guarded_while(quitting).await;
         }
         if none_left {
             return;
         }
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::super::relay::{Connecting, Network};
+    use super::*;
+    use crate::settings::{self, Security};
+
+    /// A network over which the program fails.
+    struct Fails;
+
+    impl Network for Fails {
+        fn connect<'a>(&'a self, host: &'a str, _port: u16) -> Connecting<'a> {
+            Box::pin(async move {
+                assert!(host.is_empty(), "as it was told to");
+                Err(std::io::ErrorKind::ConnectionRefused.into())
+            })
+        }
+    }
+
+    #[tokio::test]
+    async fn a_relay_over_whose_words_the_program_fails_is_one_that_fails() {
+        let host = "relay.example.org".to_owned();
+        let (username, password_file, ca_file) = Default::default();
+        let (port, security) = (25, Security::None);
+        let settings = settings::Relay { host, port, security, username, password_file, ca_file };
+        let relay = Relay::new(&settings, "lamp.example.org").unwrap();
+        let slot = Slot::new(relay.through(Some(Arc::new(Fails))));
+        let address = || "keeper@example.org".parse().unwrap();
+        let until = Instant::now() + QUICK_LOOK;
+        let errand = Errand { from: address(), to: address(), urgent: true, afresh: true, until };
+        let error = slot.envelope(&errand).await.err().unwrap();
+        assert_eq!(error.class, SendClass::Transport);
+        assert!(error.is_worth_another_relay());
+        assert!(slot.health().trouble.is_some_and(|said| said.contains("fault")));
     }
 }
