@@ -136,7 +136,9 @@ async fn send(daemon: &Daemon, record: PlanRecord, order: &Order) -> bool {
         }
         Err(Panicked) => return false,
     };
-    match daemon.hand_over(&letter).await {
+    // Whether it was taken is not known, so it goes again.
+    let Ok(handed) = guarded_while(daemon.hand_over(&letter)).await else { return false };
+    match handed {
         Ok(()) => {
             tracing::warn!(plan = plan_ref, kind = %order.kind, "an alert left from memory");
             daemon.0.memory.sent(&plan_ref, order, daemon.now());

@@ -14,6 +14,7 @@ use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
 use super::{Daemon, House};
+use crate::guarded::guarded_while;
 use crate::letter::{Letter, service_trouble, service_trouble_over};
 use crate::post::{MimeError, Outgoing, Post, SendError, Tried};
 use crate::settings::Mailbox;
@@ -321,8 +322,9 @@ pub(super) async fn write_to_keeper(daemon: Daemon, stop: CancellationToken) {
     let desk = &daemon.0.desk;
     while !stop.is_cancelled() {
         for note in desk.due(daemon.now()) {
-            let after = send(&daemon, &note).await;
-            desk.settle(&note, after);
+            // A letter over which the program fails would only end it again.
+            let after = guarded_while(send(&daemon, &note)).await;
+            desk.settle(&note, after.unwrap_or_default());
         }
         tokio::select! {
             () = stop.cancelled() => break,

@@ -10,6 +10,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::filing::{card, to_json};
 use super::{Daemon, FilingError, is_canary};
+use crate::guarded::guarded_while;
 use crate::plan::{Plan, read_json};
 use crate::store::{Copies, PlanRecord, StoreError, Thinned};
 use crate::watch::Phase;
@@ -107,7 +108,8 @@ pub(super) async fn forget_in_time(daemon: Daemon, stop: CancellationToken) {
             () = tokio::time::sleep(pause) => {}
         }
         pause = BETWEEN_PASSES;
-        match daemon.forget_what_is_over().await {
+        let Ok(forgotten) = guarded_while(daemon.forget_what_is_over()).await else { continue };
+        match forgotten {
             Ok(forgotten)
                 if forgotten
                     == (Forgotten { log_emptied: forgotten.log_emptied, ..Default::default() }) => {
@@ -257,7 +259,9 @@ impl Daemon {
                 return Ok(thinned);
             }
             for plan_ref in plans {
-                let without = match self.without_strangers(&plan_ref).await {
+                let without = guarded_while(self.without_strangers(&plan_ref)).await;
+                // One over which the program fails is kept whole as well.
+                let without = match without.unwrap_or(Ok(None)) {
                     Ok(without) => without,
                     Err(error) if error.is_damage() => {
                         tracing::warn!(%error, "a closed plan is kept whole until its time");
