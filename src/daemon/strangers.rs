@@ -109,17 +109,24 @@ impl Daemon {
     /// left alone, and so is whoever reads at another address than the one it was said at: nobody
     /// keeps an alert from another's mailbox.
     pub(super) async fn mark_all_unwanted(&self) -> Result<(), StoreError> {
+        let mut trouble = None;
         for unwanted in self.0.store.unwanted_in_open_plans().await? {
-            match self.is_to_be_marked(&unwanted).await {
-                Ok(true) => self.mark_unwanted(&unwanted.plan_ref, unwanted.contact).await?,
-                Ok(false) => {}
+            let (plan, contact) = (&unwanted.plan_ref, unwanted.contact);
+            let marked = match self.is_to_be_marked(&unwanted).await {
+                Ok(true) => self.mark_unwanted(plan, contact).await,
+                Ok(false) => Ok(()),
                 Err(error) => {
-                    let plan = unwanted.plan_ref;
-                    tracing::warn!(plan, %error, "a contact can't be marked now");
+                    tracing::warn!(plan, %error, "whether a contact is to be marked can't be told");
+                    Ok(())
                 }
+            };
+            // One plan that can't be moved keeps no other's reader from being left alone.
+            if let Err(error) = marked {
+                tracing::warn!(plan, %error, "a contact can't be marked now");
+                trouble = trouble.or(Some(error));
             }
         }
-        Ok(())
+        trouble.map_or(Ok(()), Err)
     }
 
     async fn is_to_be_marked(&self, unwanted: &Unwanted) -> Result<bool, StoreError> {
