@@ -20,6 +20,7 @@ impl Daemon {
             return self.0.store.mark_links(mark).await;
         }
         self.tell_of_new_secret();
+        let mut left_out = None;
         for record in self.0.store.open_plans().await?.into_iter().filter_map(Result::ok) {
             if is_canary(&record) {
                 continue;
@@ -27,12 +28,17 @@ impl Daemon {
             match self.plan_of(&record) {
                 Ok(plan) => {
                     let links = self.link_hashes(&record.plan_ref, &plan);
-                    self.0.store.add_links(&record.plan_ref, links).await?;
+                    let added = self.0.store.add_links(&record.plan_ref, links).await;
+                    left_out = left_out.or(added.err());
                 }
                 Err(error) => tracing::error!(%error, "a plan has no links of the new secret"),
             }
         }
-        self.0.store.mark_links(mark).await
+        match left_out {
+            // The next start tries again; one plan's damage keeps no other's links out.
+            Some(error) => Err(error),
+            None => self.0.store.mark_links(mark).await,
+        }
     }
 
     /// What an earlier version of this program stored in plain text is sealed, once.

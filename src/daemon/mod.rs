@@ -48,6 +48,7 @@ use tokio::sync::Notify;
 use tokio::task::{Id, JoinError, JoinSet};
 use tokio_util::sync::CancellationToken;
 
+use crate::guarded::{Panicked, guarded_while};
 use crate::letter::Rescue;
 use crate::post::Post;
 use crate::settings::{Limits, Mailbox, Retention};
@@ -155,6 +156,25 @@ struct Parts {
     post_bells: posting::Bells,
 }
 
+/// What is done before the watch begins is worth less than the watch: where a page or a row is
+/// damaged that it needs, or the program fails over it, the service starts without.
+async fn at_best<T: Default>(
+    what: &'static str,
+    doing: impl Future<Output = Result<T, StoreError>>,
+) -> Result<T, StoreError> {
+    match guarded_while(doing).await {
+        Ok(Err(damage)) if damage.is_damage() || damage.is_of_a_page() => {
+            tracing::error!(what, %damage, "the service starts without looking at this");
+            Ok(T::default())
+        }
+        Ok(done) => done,
+        Err(Panicked) => {
+            tracing::error!(what, "the service starts without looking at this");
+            Ok(T::default())
+        }
+    }
+}
+
 impl Daemon {
     /// The service over an open store; nothing runs yet.
     #[must_use]
@@ -195,19 +215,21 @@ impl Daemon {
     /// The database, when it can't be written at the start; a part that ended although nobody told it
     /// to. What is left then would only look alive: whoever runs this must end.
     pub async fn run(&self, stop: CancellationToken) -> Result<(), Ended> {
-        let voided = self.0.store.void_leases(self.0.clock.now()).await?;
+        // Else they run out by themselves.
+        let voiding = self.0.store.void_leases(self.0.clock.now());
+        let voided = at_best("the leases of an earlier life", voiding).await?;
         if voided > 0 {
             tracing::warn!(
                 letters = voided,
                 "letters were under way when the service ended; they go again"
             );
         }
-        self.close_canaries().await?;
-        upkeep::begin_review(self).await?;
-        self.renew_links().await?;
-        self.tell_of_upgrade().await?;
+        at_best("an earlier canary", self.close_canaries()).await?;
+        at_best("what is to be reviewed", upkeep::begin_review(self)).await?;
+        at_best("the links", self.renew_links()).await?;
+        at_best("the plans of before an upgrade", self.tell_of_upgrade()).await?;
         self.tell_of_unsigned();
-        self.say_welcome().await?;
+        at_best("what was noted at the last stop", self.say_welcome()).await?;
         let mut parts = Running::default();
         parts.begin("the watch", watching::watch(self.clone(), stop.clone()));
         parts.begin("the post", posting::post(self.clone(), stop.clone()));
@@ -245,5 +267,22 @@ impl Daemon {
     fn ring(&self) {
         self.0.watch_bell.notify_one();
         self.0.post_bells.ring();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::guarded_over;
+
+    #[tokio::test]
+    async fn damage_keeps_no_watch_from_beginning() {
+        let none: Vec<u32> = Vec::new();
+        let damaged = guarded_over("REF-1", || Ok(none[0]));
+        assert!(matches!(at_best("a test", async { damaged }).await, Ok(0)));
+        assert!(matches!(at_best("a test", async { Ok(none[0]) }).await, Ok(0)));
+        assert!(matches!(at_best("a test", async { Ok(7) }).await, Ok(7)));
+        let full: Result<u32, _> = Err(StoreError::DiskFull);
+        assert!(matches!(at_best("a test", async { full }).await, Err(StoreError::DiskFull)));
     }
 }
