@@ -441,6 +441,34 @@ async fn a_part_that_fails_ends_the_service() {
     assert!(ended.len() >= 2, "of different parts: {ended:?}");
 }
 
+/// Each life is cut off, as by a panic outside every guard.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_service_that_ends_again_and_again_tells_its_keeper() {
+    let lamp = Lamp::lit().await;
+    let told = || {
+        let all = letters(lamp.folder.path());
+        all.iter().filter(|eml| eml.text.contains("was started 5 times")).count()
+    };
+    let begun = async |stop: CancellationToken| {
+        let _cut_off =
+            tokio::time::timeout(Duration::from_millis(300), lamp.daemon.run(stop)).await;
+    };
+    for _ in 0..4 {
+        begun(CancellationToken::new()).await;
+    }
+    assert_eq!(told(), 0);
+    begun(CancellationToken::new()).await;
+    assert_eq!(told(), 1);
+    begun(CancellationToken::new()).await;
+    assert_eq!(told(), 1, "once an hour");
+    let starts = lamp.folder.path().join("starts");
+    assert!(starts.exists());
+    let stop = CancellationToken::new();
+    stop.cancel();
+    lamp.daemon.run(stop).await.unwrap();
+    assert!(!starts.exists(), "a stop as it was told to");
+}
+
 /// A time so far back that no clock shows it: the plan counts as overdue, and its alert can't be
 /// written as it should be.
 #[tokio::test(flavor = "multi_thread")]

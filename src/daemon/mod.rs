@@ -26,6 +26,7 @@ mod links;
 mod memory;
 mod posting;
 mod referee;
+mod restarts;
 mod retention;
 mod retry;
 mod sealing;
@@ -215,6 +216,7 @@ impl Daemon {
     /// The database, when it can't be written at the start; a part that ended although nobody told it
     /// to. What is left then would only look alive: whoever runs this must end.
     pub async fn run(&self, stop: CancellationToken) -> Result<(), Ended> {
+        self.note_start().await;
         // Else they run out by themselves.
         let voiding = self.0.store.void_leases(self.0.clock.now());
         let voided = at_best("the leases of an earlier life", voiding).await?;
@@ -243,6 +245,7 @@ impl Daemon {
         parts.begin("the upkeep", upkeep::keep_up(self.clone(), stop.clone()));
         parts.until(&stop).await?;
         self.0.store.close().await;
+        self.note_stop();
         Ok(())
     }
 
