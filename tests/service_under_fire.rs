@@ -122,6 +122,24 @@ async fn a_locked_database_keeps_no_alert_back_and_none_goes_twice() {
     assert!(lamp.daemon.store().verify().await.unwrap().is_empty());
 }
 
+/// A time so far back that no clock shows it, read into the memory before it must alert.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_letter_over_which_the_program_fails_leaves_memory_in_plain_words() {
+    let lamp = running().await;
+    filed(&lamp).await;
+    let mut holder = other(&lamp).await;
+    let poison = "UPDATE plans SET state_sum = NULL, state_json = \
+                  json_set(state_json, '$.terms.due_at', '-262143-01-01T00:00:00Z'); \
+                  BEGIN IMMEDIATE";
+    sqlx::raw_sql(poison).execute(&mut holder).await.unwrap();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let alert =
+        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
+    assert!(alert.text.contains("could not be read"), "{}", alert.text);
+    assert!(alert.text.contains("+1 360 555 0100"), "whom to call: {}", alert.text);
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+}
+
 /// Writing goes on, and no list of the plans can be read any more: that there is nothing to be found
 /// must not pass for nothing to be done.
 #[tokio::test(flavor = "multi_thread")]

@@ -6,12 +6,14 @@ use chrono::TimeDelta;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
+use super::bare::{barest_letter, plain_letter, tell_of_plain_words};
 use super::sending::{compose, mailbox};
+use super::written::{Unwritten, first_to_be_written};
 use super::{Daemon, Dossier, memory};
-use crate::guarded::{Panicked, guarded, guarded_while};
+use crate::guarded::guarded_while;
 use crate::letter::Facts;
 use crate::post::Outgoing;
-use crate::store::{PlanRecord, StoreError, letter_id};
+use crate::store::{Claimed, PlanRecord, StoreError, letter_id};
 use crate::watch::Order;
 
 /// When nothing has been written for so long, or damage keeps the watch or the post from its work,
@@ -123,18 +125,17 @@ async fn send_owed(daemon: &Daemon) -> bool {
 
 async fn send(daemon: &Daemon, record: PlanRecord, order: &Order) -> bool {
     let plan_ref = record.plan_ref.clone();
-    let letter = match guarded(|| write(daemon, record, order)) {
-        Ok(Ok(Some(letter))) => letter,
+    let letter = match letter(daemon, record, order).await {
+        Ok(Some(letter)) => letter,
         // Nobody to write to: nothing is owed.
-        Ok(Ok(None)) => {
+        Ok(None) => {
             daemon.0.memory.handed(&plan_ref, order);
             return true;
         }
-        Ok(Err(error)) => {
-            tracing::error!(plan = plan_ref, %error, "an alert can't be written from memory");
+        Err(why) => {
+            tracing::error!(plan = plan_ref, %why, "an alert can't be written from memory");
             return false;
         }
-        Err(Panicked) => return false,
     };
     // Whether it was taken is not known, so it goes again.
     let Ok(handed) = guarded_while(daemon.hand_over(&letter)).await else { return false };
@@ -153,6 +154,31 @@ async fn send(daemon: &Daemon, record: PlanRecord, order: &Order) -> bool {
             false
         }
     }
+}
+
+/// The letter, in plain words where the plan or the program fails: whom they go to is read from the
+/// database, which may not be written but can be read.
+async fn letter(
+    daemon: &Daemon,
+    record: PlanRecord,
+    order: &Order,
+) -> Result<Option<Outgoing>, Unwritten> {
+    let claimed = Claimed {
+        id: letter_id(&record.plan_ref, order),
+        plan_ref: record.plan_ref.clone(),
+        order: order.clone(),
+        queued_at: daemon.now(),
+        attempt: 0,
+        failures: 0,
+        refused_before: false,
+        written_from: None,
+    };
+    // That no address can be read is not to say that nobody is to be written to.
+    let plainly = |letter: Option<Outgoing>| Ok(Some(letter.ok_or(StoreError::NoSuchPlan)?));
+    let rich = async { Ok(write(daemon, record, order)?) };
+    let plain = async { plainly(plain_letter(daemon, &claimed).await?) };
+    let barest = async { plainly(barest_letter(daemon, &claimed).await?) };
+    first_to_be_written(rich, plain, barest, |why| tell_of_plain_words(daemon, why)).await
 }
 
 /// The letter as the ordinary road would write it, without the history, which is not at hand.
