@@ -166,6 +166,7 @@ async fn one_poisoned_row_in_a_hundred_hides_no_other_and_still_alerts() {
          UPDATE plans SET state_json = '{\"terms\": 1}' WHERE ref = 'P08'; \
          UPDATE plans SET next_at = 9223372036854775807 WHERE ref = 'P09'; \
          UPDATE plans SET next_at = -9223372036854775808 WHERE ref = 'P10'; \
+         UPDATE spares SET overdue_at = -9223372036854775808 WHERE plan = 'P06'; \
          UPDATE papers SET plan_json = CAST(x'ff' AS TEXT) WHERE plan = 'P11'; \
          UPDATE papers SET review_json = CAST(x'ff' AS TEXT) WHERE plan = 'P12'; \
          UPDATE plans SET state_json = replace(state_json, '\"events\":', '\"events\":9') \
@@ -195,6 +196,7 @@ async fn one_poisoned_row_in_a_hundred_hides_no_other_and_still_alerts() {
     let spare = store.spare("P07").await.expect("the spare");
     assert_eq!(spare.card.expect("a card").contacts[0].email, "ann@example.org");
     assert_eq!(store.open_plans().await.expect("the board").len(), 100);
+    assert_eq!(store.overdue(now, "").await.expect("the rest of the board").len(), 100);
     assert_eq!(store.quarantined().await.expect("listed")[0].plan_ref, "P07");
     let wrong = store.verify().await.expect("verified");
     assert_eq!(wrong.iter().map(|one| one.plan_ref.as_str()).collect::<Vec<_>>(), ["P07"]);

@@ -53,7 +53,9 @@ impl Store {
         .bind(millis(now))
         .fetch_all(&self.readers)
         .await?;
-        rows.iter().map(|row| Ok((row.try_get("ref")?, instant(row, "since")?))).collect()
+        // One that can't be told since when it is overdue hides no other, and is not hidden.
+        let since = |row| instant(row, "since").unwrap_or(now);
+        rows.iter().map(|row| Ok((row.try_get("ref")?, since(row)))).collect()
     }
 
     /// How many plans are open, but for those that this key filed.
