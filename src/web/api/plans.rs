@@ -11,7 +11,7 @@ use serde_json::json;
 use super::answers::{Armed, Shown};
 use super::body;
 use crate::daemon::{Daemon, PlanStatus};
-use crate::store::{Key, StoreError};
+use crate::store::{Key, StoreError, guarded_over};
 use crate::web::key::Bearer;
 use crate::web::problem::Problem;
 
@@ -64,9 +64,13 @@ pub(super) async fn board(
     if !key.keeper {
         return Err(Problem::not_allowed("only a keeper's key opens the board of all plans"));
     }
-    let row = |row: Result<PlanStatus, StoreError>| match row {
-        Ok(status) => serde_json::to_value(Shown::from(&status)),
-        Err(error) => Ok(json!({"state": "damaged", "detail": error.to_string()})),
+    let row = |row: Result<PlanStatus, StoreError>| {
+        let shown = |status: PlanStatus| {
+            let shown = || Ok(serde_json::to_value(Shown::from(&status)));
+            guarded_over(&status.plan_ref, shown)
+        };
+        let damaged = |error: StoreError| json!({"state": "damaged", "detail": error.to_string()});
+        row.and_then(shown).unwrap_or_else(|error| Ok(damaged(error)))
     };
     let Some(most) = part.most else {
         let rows = daemon.board().await?.into_iter().map(row).filter_map(Result::ok);
