@@ -2,6 +2,7 @@
 
 #![allow(clippy::expect_used)]
 
+#[allow(dead_code, reason = "the store's tests need more of it")]
 #[path = "store/common.rs"]
 mod common;
 
