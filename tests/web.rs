@@ -27,6 +27,8 @@ mod crew;
 mod doors;
 #[path = "web/filings.rs"]
 mod filings;
+#[path = "web/grudges.rs"]
+mod grudges;
 #[path = "web/house.rs"]
 mod house;
 #[path = "web/own_device.rs"]

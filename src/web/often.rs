@@ -26,7 +26,8 @@ const MOST_CHANGES: usize = 24;
 const MOST_WORDS: usize = 60;
 /// One contact's answers.
 const MOST_ANSWERS: usize = 60;
-/// Of what one side has said of an end, what it took back; after that it is told to telephone.
+/// Of what one side has said of an end, what it took back; after that it is told to telephone. So often,
+/// too, one contact takes back what the crew has said: what the others say still counts.
 const MOST_UNDONE: usize = 12;
 
 /// A request that broke off may still be carried out, though hardly later than this.
@@ -44,7 +45,8 @@ enum Deed {
     Answer(usize),
     /// That somebody is ashore, or that the trip is off: as the crew says it, or a contact.
     Closing(Side),
-    Undone,
+    /// That this contact takes back what this event said for the crew.
+    TakenBack(usize, u32),
 }
 
 /// Who says something. What contacts say and take back keeps no crew from ending its own trip; nor
@@ -71,7 +73,9 @@ impl Deed {
             Event::StillOut { .. } => Deed::Word,
             Event::Answered { contact, .. } => Deed::Answer(*contact),
             Event::CheckedIn { by, .. } | Event::CalledOff { by } => Deed::Closing(Side::of(by)),
-            Event::Undone { .. } => Deed::Undone,
+            Event::Undone { event, by: By::Contact(contact, _) } => {
+                Deed::TakenBack(*contact, *event)
+            }
             _ => return None,
         })
     }
@@ -122,7 +126,8 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
         Deed::Word => ("heard of", MOST_WORDS),
         Deed::Answer(_) => ("answered", MOST_ANSWERS),
         Deed::Closing(_) => ("ended, and that taken back,", MOST_UNDONE),
-        Deed::Undone => return None,
+        Deed::TakenBack(_, event) if !is_of_crew(history, event) => return None,
+        Deed::TakenBack(..) => ("opened again by your word", MOST_UNDONE),
     };
     let is_counted = |past: &&Past| match (deed, &past.event) {
         (Deed::Closing(side), Event::Undone { event, by }) => {
@@ -130,16 +135,34 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
             let own = undone.is_some_and(|one| Deed::of(&one.event) == Some(deed));
             own && Side::of(by) == side
         }
-        (Deed::Closing(_), _) => false,
+        (Deed::TakenBack(who, _), Event::Undone { event, by: By::Contact(one, _) }) => {
+            who == *one && is_of_crew(history, *event)
+        }
+        (Deed::Closing(_) | Deed::TakenBack(..), _) => false,
         (_, event) => Deed::of(event) == Some(deed),
     };
     let recent = history.iter().filter(|past| now - past.at < A_DAY);
     let so_far = recent.filter(is_counted).count() + beside;
+    let ask = match deed {
+        Deed::TakenBack(..) => {
+            "The others can still do so, and so can the keeper of this service: telephone them. If \
+             you know of somebody in distress, call the rescue service"
+        }
+        _ => "Telephone its contacts, or the keeper of this service, who can close it by hand",
+    };
     (so_far >= most).then(|| {
         format!(
             "this trip was {what} {so_far} times within a day, and each time others were written \
-             to. Telephone its contacts, or the keeper of this service, who can close it by hand"
+             to. {ask}"
         )
+    })
+}
+
+/// Whether this event was the crew's own word of an end, or the keeper's.
+fn is_of_crew(history: &[Past], event: u32) -> bool {
+    history.iter().find(|past| past.number == event).is_some_and(|past| {
+        matches!(past.event, Event::ClosedByHand { .. })
+            || Deed::of(&past.event) == Some(Deed::Closing(Side::Crew))
     })
 }
 
@@ -201,7 +224,7 @@ impl Often {
         (deed, event): (Option<Deed>, Option<&Event>),
         once: Option<&str>,
     ) -> Result<UnderWay, String> {
-        let counted = deed.filter(|deed| !matches!(deed, Deed::Closing(_) | Deed::Undone));
+        let counted = deed.filter(|deed| !matches!(deed, Deed::Closing(_) | Deed::TakenBack(..)));
         // Before the history is read: what is written down meanwhile is in one of the two.
         let under_way = self.count(plan_ref, counted);
         let Some(deed) = deed else { return Ok(under_way) };

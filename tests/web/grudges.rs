@@ -1,0 +1,47 @@
+//! Whoever bears a grudge, and was let in once: taken off the trip, asked no longer, or named in a
+//! plan only to be written to.
+
+use reqwest::{Response, StatusCode};
+use serde_json::{Value, json};
+
+use super::house::{Lamp, plan, text};
+
+async fn filed(lamp: &Lamp, plan: &Value) -> (String, Value) {
+    let filed = lamp.file(plan).await;
+    (filed["ref"].as_str().unwrap().to_owned(), filed["links"].clone())
+}
+
+async fn say(lamp: &Lamp, page: &str, form: &[(&str, &str)]) -> Response {
+    lamp.post(page).form(form).send().await.unwrap()
+}
+
+async fn state(lamp: &Lamp, plan_ref: &str) -> &'static str {
+    lamp.daemon.status(plan_ref).await.unwrap().word()
+}
+
+/// Else one of the contacts makes a false alarm last for a day.
+#[tokio::test]
+async fn a_contact_who_takes_the_crews_word_back_keeps_no_crew_from_checking_in() {
+    let lamp = Lamp::lit().await;
+    let (plan_ref, links) = filed(&lamp, &plan()).await;
+    let page = lamp.contact_page(&plan_ref, 0);
+    let mut undone = Vec::new();
+    for at in 0..16 {
+        let checkin = lamp.post(links["checkin"].as_str().unwrap()).json(&json!({}));
+        assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK, "check-in {at}");
+        let event = lamp.daemon.status(&plan_ref).await.unwrap().state.events.to_string();
+        let once = at.to_string();
+        let undo = [("act", "undo"), ("once", &once), ("name", "Mallory"), ("event", &event)];
+        undone.push(say(&lamp, &page, &undo).await.status());
+    }
+    assert_eq!(undone[11], StatusCode::SEE_OTHER);
+    assert_eq!(undone[12..], [StatusCode::TOO_MANY_REQUESTS; 4]);
+    assert_eq!(state(&lamp, &plan_ref).await, "closed");
+    // Another contact knows better, perhaps.
+    let event = lamp.daemon.dossier(&plan_ref).await.unwrap().history;
+    let event = event.last().unwrap().number.to_string();
+    let undo = [("act", "undo"), ("once", "x"), ("name", "Mirela"), ("event", &event)];
+    let answer = say(&lamp, &lamp.contact_page(&plan_ref, 1), &undo).await;
+    assert_eq!(answer.status(), StatusCode::SEE_OTHER, "{}", text(answer).await);
+    assert_eq!(state(&lamp, &plan_ref).await, "armed");
+}
