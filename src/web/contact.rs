@@ -19,7 +19,7 @@ use crate::daemon::secrets::new_key;
 use crate::daemon::{Daemon, Dossier, Visit};
 use crate::letter::{Brief, Callee, whom_to_call, words_to_say};
 use crate::store::Purpose;
-use crate::watch::{Answer, By, Event};
+use crate::watch::{Answer, By, Event, Recipient};
 
 /// How a contact may know that somebody is ashore: the value sent, and the words kept.
 const HOW: [(&str, &str); 3] = [
@@ -78,6 +78,8 @@ struct NotAskedPage {
     how: [(&'static str, &'static str); 3],
     undoable: Vec<Said>,
     no_letters: bool,
+    /// Whether they were alerted before they were taken out.
+    was_alerted: bool,
 }
 
 impl NotAskedPage {
@@ -139,6 +141,13 @@ async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {
 fn event(visit: &Visit, typed: &Typed) -> Result<Event, String> {
     let contact = visit.link.who;
     let name = typed_name(typed.get("name"))?;
+    if !is_heard(visit, typed) {
+        return Err(
+            "You are no longer asked to act for this trip, and nobody has told you that its \
+                    crew is overdue: telephone the crew, or somebody ashore who is asked."
+                .to_owned(),
+        );
+    }
     let answered = |name, answer| Ok(Event::Answered { contact, name, answer });
     match typed.get("act") {
         "have-it" => answered(name, Answer::HaveIt),
@@ -155,6 +164,30 @@ fn event(visit: &Visit, typed: &Typed) -> Result<Event, String> {
         "undo" => Ok(Event::Undone { event: undone(typed)?, by: By::Contact(contact, name) }),
         _ => Err("Choose one of the answers below.".to_owned()),
     }
+}
+
+/// Whether what they say counts. Who was taken out and never alerted has nothing to say of the trip
+/// but what takes back their own word: they may be a stranger, or whom the crew wants to be rid of,
+/// and what they say could keep the others from calling. Whoever was alerted may have called, or seen
+/// them.
+fn is_heard(visit: &Visit, typed: &Typed) -> bool {
+    let (state, me) = (&visit.dossier.record.state, visit.link.who);
+    let is_own = || {
+        let own = own_words(&visit.dossier, me);
+        undone(typed).is_ok_and(|event| own.iter().any(|said| said.event == event))
+    };
+    state.is_asked(me) || was_alerted(visit) || (typed.get("act") == "undo" && is_own())
+}
+
+fn was_alerted(visit: &Visit) -> bool {
+    visit.dossier.record.state.told(Recipient::Contact(visit.link.who)).alerted
+}
+
+/// What this contact has said themselves and can take back.
+fn own_words(dossier: &Dossier, contact: usize) -> Vec<Said> {
+    let mut own = said::undoable(dossier);
+    own.retain(|said| said::is_said_by(dossier, said.event, contact));
+    own
 }
 
 fn called(typed: &Typed) -> Result<Answer, String> {
@@ -190,7 +223,11 @@ async fn page(
             me: name.to_owned(),
             out: said::out(&visit.dossier),
             how: HOW,
-            undoable: said::undoable(&visit.dossier),
+            undoable: match was_alerted(visit) {
+                true => said::undoable(&visit.dossier),
+                false => own_words(&visit.dossier, me),
+            },
+            was_alerted: was_alerted(visit),
             no_letters: own.is_some_and(|own| own.opted_out.is_some()),
         };
         return Ok(html(status, &page));

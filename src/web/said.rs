@@ -201,6 +201,12 @@ fn is_by(event: &Event, reader: Option<usize>) -> bool {
     }
 }
 
+/// Whether this contact said it.
+pub(super) fn is_said_by(dossier: &Dossier, event: u32, contact: usize) -> bool {
+    let past = dossier.history.iter().find(|past| past.number == event);
+    past.is_some_and(|past| is_by(&past.event, Some(contact)))
+}
+
 /// What an event that this reader has just caused did, and what comes of it; the reader is a
 /// contact, or the crew.
 pub(super) fn effect(dossier: &Dossier, number: u32, reader: Option<usize>) -> Option<String> {

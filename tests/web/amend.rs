@@ -2,6 +2,7 @@
 
 use reqwest::{Response, StatusCode};
 use serde_json::{Value, json};
+use shorelamp::watch::{Event, Kind, Recipient};
 
 use super::house::{Lamp, Wish, plan, text, token};
 
@@ -109,6 +110,10 @@ async fn whoever_was_taken_out_reads_the_plan_no_more_and_can_still_say_what_the
     let filed = lamp.file(&plan()).await;
     let plan_ref = filed["ref"].as_str().unwrap();
     let mirela = lamp.contact_page(plan_ref, 1);
+    // She was alerted before, and may have called or seen them.
+    lamp.pass(6 * 60 + 65, plan_ref).await;
+    let alerted = Event::Handing { to: Recipient::Contact(1), kind: Kind::Overdue };
+    lamp.daemon.act(plan_ref, &alerted, None).await.unwrap();
     amend(&lamp, &filed["links"]["amend"], &new_version(), "a").await;
     lamp.pass(600, plan_ref).await;
     let page = text(lamp.get(&mirela).send().await.unwrap()).await;

@@ -4,11 +4,17 @@
 use reqwest::{Response, StatusCode};
 use serde_json::{Value, json};
 
+use super::browser::forms;
 use super::house::{Lamp, plan, text};
 
 async fn filed(lamp: &Lamp, plan: &Value) -> (String, Value) {
     let filed = lamp.file(plan).await;
     (filed["ref"].as_str().unwrap().to_owned(), filed["links"].clone())
+}
+
+async fn amend(lamp: &Lamp, links: &Value, to: &Value) {
+    let answer = lamp.post(links["amend"].as_str().unwrap()).json(to).send().await.unwrap();
+    assert_eq!(answer.status(), StatusCode::OK, "{}", text(answer).await);
 }
 
 async fn say(lamp: &Lamp, page: &str, form: &[(&str, &str)]) -> Response {
@@ -44,4 +50,50 @@ async fn a_contact_who_takes_the_crews_word_back_keeps_no_crew_from_checking_in(
     let answer = say(&lamp, &lamp.contact_page(&plan_ref, 1), &undo).await;
     assert_eq!(answer.status(), StatusCode::SEE_OTHER, "{}", text(answer).await);
     assert_eq!(state(&lamp, &plan_ref).await, "armed");
+}
+
+/// Whoever is asked no longer and never was alerted has nothing to say of it.
+#[tokio::test]
+async fn whoever_is_asked_no_longer_neither_ends_a_trip_nor_claims_that_help_was_called() {
+    let lamp = Lamp::lit().await;
+    let (plan_ref, links) = filed(&lamp, &plan()).await;
+    let mut without = plan();
+    without["contact"].as_array_mut().unwrap().pop();
+    let page = lamp.contact_page(&plan_ref, 1);
+    // What they said while they were asked is theirs to take back.
+    let ines = [("act", "ashore"), ("once", "a"), ("name", "Mirela"), ("who", "0"), ("how", "saw")];
+    assert_eq!(say(&lamp, &page, &ines).await.status(), StatusCode::SEE_OTHER);
+    let own = lamp.daemon.status(&plan_ref).await.unwrap().state.events.to_string();
+    without["crew"][0]["phone"] = json!("+1 360 555 0143");
+    amend(&lamp, &links, &without).await;
+    let shown = text(lamp.get(&page).send().await.unwrap()).await;
+    let acts = forms(&shown).into_iter().filter_map(|form| form.fields.get("act").cloned());
+    assert_eq!(acts.collect::<Vec<_>>(), ["undo", "never"], "{shown}");
+    let all =
+        [("act", "ashore"), ("once", "b"), ("name", "Mirela"), ("who", "all"), ("how", "saw")];
+    let called = [
+        ("act", "called"),
+        ("once", "c"),
+        ("name", "Mirela"),
+        ("service", "911"),
+        ("when", "noon"),
+    ];
+    for form in [all, called] {
+        let answer = say(&lamp, &page, &form).await;
+        assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
+        assert!(text(answer).await.contains("telephone"));
+    }
+    assert!(!lamp.daemon.status(&plan_ref).await.unwrap().state.somebody_called());
+    let undo = |event: &str| {
+        [("act", "undo"), ("once", "d"), ("name", "Mirela"), ("event", event)]
+            .map(|(key, value)| (key, value.to_owned()))
+    };
+    let answer = lamp.post(&page).form(&undo(&own)).send().await.unwrap();
+    assert_eq!(answer.status(), StatusCode::SEE_OTHER, "{}", text(answer).await);
+    let checkin = lamp.post(links["checkin"].as_str().unwrap()).json(&json!({}));
+    assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
+    let theirs = lamp.daemon.status(&plan_ref).await.unwrap().state.events.to_string();
+    let answer = lamp.post(&page).form(&undo(&theirs)).send().await.unwrap();
+    assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    assert_eq!(state(&lamp, &plan_ref).await, "closed");
 }
