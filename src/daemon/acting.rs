@@ -5,10 +5,10 @@ use std::sync::Arc;
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::Daemon;
-use super::secrets::token_hash;
+use super::secrets::{is_same, token_hash};
 use crate::guarded::guarded;
 use crate::letter::Facts;
-use crate::plan::Plan;
+use crate::plan::{MOST_CREW, Plan};
 use crate::review::Review;
 use crate::store::{Applied, Key, Link, PlanRecord, Purpose, Read, StoreError};
 use crate::watch::{Answer, Event, Past, Phase, Recipient, step};
@@ -166,16 +166,28 @@ impl Daemon {
         (who < MOST_PLACES).then(|| format!("{}/rescue/{plan_ref}/{token}", self.0.house.base_url))
     }
 
-    /// The digits to be said beside a plan's ref by whoever checks its crew in for them.
+    /// The digits of one of the crew, to be said beside the plan's ref by whoever checks all of them
+    /// in.
     #[must_use]
-    pub fn spoken_code(&self, plan_ref: &str) -> String {
-        self.0.secrets.spoken(plan_ref)
+    pub fn spoken_code(&self, plan_ref: &str, who: usize) -> String {
+        self.0.secrets.spoken(plan_ref, who)
     }
 
     /// The same with eight more behind it, which count where the six were guessed at too often.
     #[must_use]
-    pub fn spoken_code_whole(&self, plan_ref: &str) -> String {
-        self.0.secrets.spoken_whole(plan_ref)
+    pub fn spoken_code_whole(&self, plan_ref: &str, who: usize) -> String {
+        self.0.secrets.spoken_whole(plan_ref, who)
+    }
+
+    /// The places of the crew whose digits these are, on the trip or not: as long to find out for a
+    /// plan that there is as for any other text.
+    #[must_use]
+    pub fn whose_code(&self, plan_ref: &str, digits: &str) -> Vec<usize> {
+        let code = |who| match digits.len() {
+            0..=6 => self.spoken_code(plan_ref, who),
+            _ => self.spoken_code_whole(plan_ref, who),
+        };
+        (0..MOST_CREW).filter(|&who| is_same(&code(who), digits)).collect()
     }
 
     /// The page of one reader: where their letters send them.

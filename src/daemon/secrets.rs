@@ -141,20 +141,29 @@ impl Secrets {
         hash.chars().take(12).collect()
     }
 
-    /// The six digits that, with the plan's ref, check a crew in by anybody's telephone.
+    /// The six digits of one of the crew that, with the plan's ref, check it in by anybody's
+    /// telephone. Each has their own: whoever is taken off the trip takes no other's with them.
     #[must_use]
-    pub fn spoken(&self, plan_ref: &str) -> String {
-        let hash = self.keyed_hash(&format!("spoken {plan_ref}"));
+    pub fn spoken(&self, plan_ref: &str, who: usize) -> String {
+        let hash = self.spoken_hash(plan_ref, who);
         let number = u32::from_be_bytes([hash[0], hash[1], hash[2], hash[3]]);
         format!("{:06}", number % 1_000_000)
     }
 
     /// All fourteen: the same six and eight more, for when others have guessed too often.
     #[must_use]
-    pub fn spoken_whole(&self, plan_ref: &str) -> String {
-        let hash = self.keyed_hash(&format!("spoken {plan_ref}"));
+    pub fn spoken_whole(&self, plan_ref: &str, who: usize) -> String {
+        let hash = self.spoken_hash(plan_ref, who);
         let number = hash[4..12].iter().fold(0, |number, byte| number << 8 | u64::from(*byte));
-        format!("{}{:08}", self.spoken(plan_ref), number % 100_000_000)
+        format!("{}{:08}", self.spoken(plan_ref, who), number % 100_000_000)
+    }
+
+    fn spoken_hash(&self, plan_ref: &str, who: usize) -> [u8; 32] {
+        match who {
+            // As it was when all of a crew had one: who has it with them is heard.
+            0 => self.keyed_hash(&format!("spoken {plan_ref}")),
+            who => self.keyed_hash(&format!("spoken {plan_ref} {who}")),
+        }
     }
 
     /// What stands for an address where only its sameness matters.
@@ -373,10 +382,11 @@ mod tests {
     fn fourteen_digits_begin_with_the_six() {
         let folder = tempfile::tempdir().unwrap();
         let secrets = Secrets::open(folder.path()).unwrap();
-        let (six, all) = (secrets.spoken("A"), secrets.spoken_whole("A"));
+        let (six, all) = (secrets.spoken("A", 1), secrets.spoken_whole("A", 1));
         assert!(all.starts_with(&six) && six.len() == 6 && all.len() == 14, "{six} {all}");
         assert!(all.bytes().all(|digit| digit.is_ascii_digit()));
-        assert_ne!(all[6..], secrets.spoken_whole("B")[6..]);
+        assert_ne!(all[6..], secrets.spoken_whole("B", 1)[6..]);
+        assert_ne!(all, secrets.spoken_whole("A", 0));
     }
 
     #[test]

@@ -21,7 +21,7 @@ pub(crate) use fault::turns_text;
 pub use fault::{Fault, Faults};
 pub use gpx::{GpxError, read_gpx};
 pub use people::{Contact, CrewMember, Lifejacket, Wear};
-pub(crate) use read::email as read_email;
+pub(crate) use read::{MOST_CREW, email as read_email};
 pub use read::{RouteFiles, read_json, read_toml};
 pub use times::{Moment, Reruled, Times, reruled};
 pub use trip::{Craft, Gear, Landing, Launch, Pace, Stated, Waypoint};

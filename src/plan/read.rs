@@ -16,7 +16,7 @@ use crate::measure::{Position, Span};
 
 /// The most waypoints, crew, craft and contacts of one plan.
 const MOST_WAYPOINTS: usize = 500;
-const MOST_CREW: usize = 60;
+pub(crate) const MOST_CREW: usize = 60;
 const MOST_CONTACTS: usize = 20;
 /// A longer trip than this is a slip of the pen: its alert would come far too late.
 const LONGEST_TRIP_DAYS: i64 = 60;

@@ -69,27 +69,14 @@ impl CrewPage {
     }
 }
 
-/// The page of somebody whom an amendment took off the trip: the plan is no longer theirs to read,
-/// nor to end.
+/// The page of somebody whom an amendment took off the trip: the plan is no longer theirs to read, to
+/// end or to open again. They may be the very person whom the crew wants to be rid of.
 #[derive(Template)]
 #[template(path = "taken_off.html")]
 struct TakenOffPage {
     token: String,
-    once: String,
     trip: Trip,
     notice: Option<Notice>,
-    typed: Typed,
-    undoable: Vec<Said>,
-}
-
-impl TakenOffPage {
-    fn kept(&self, act: &str, field: &str) -> &str {
-        if self.typed.get("act") == act { self.typed.get(field) } else { "" }
-    }
-
-    fn is_open(&self, act: &str) -> bool {
-        self.typed.get("act") == act
-    }
 }
 
 pub(super) fn routes() -> Router<Daemon> {
@@ -104,6 +91,9 @@ async fn show(
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
     let device = its_own(device, &visit);
+    if is_taken_off(&visit) {
+        return Ok(taken_off(&daemon, token, &visit, None));
+    }
     let mut effect = did.number().and_then(|number| said::effect(&visit.dossier, number, None));
     if let (Some(number), Some(effect)) = (did.number(), &mut effect)
         && let Some(letters) = changed::told(&daemon, &visit.dossier, number).await
@@ -182,8 +172,12 @@ fn event(visit: &Visit, typed: &Typed, is_own: bool) -> Result<Event, String> {
         "" if is_own => By::Crew(None),
         name => By::Crew(Some(typed_name(name)?)),
     };
-    if is_taken_off(visit) && typed.get("act") != "undo" {
-        return Err("You are no longer on this trip: ask one of the crew to do it.".to_owned());
+    if is_taken_off(visit) {
+        return Err(
+            "You are no longer on this trip: ask one of the crew, or somebody ashore whom \
+                    it names, to do it."
+                .to_owned(),
+        );
     }
     match typed.get("act") {
         "checkin" => {
@@ -239,11 +233,7 @@ async fn page(
 ) -> Result<Response, Sorry> {
     let now = daemon.now();
     if is_taken_off(visit) {
-        let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
-        let trip = Trip::of(&visit.dossier, now);
-        let (token, undoable) = (token.to_owned(), said::undoable(&visit.dossier));
-        let page = TakenOffPage { token, once: new_key()?, trip, notice, typed, undoable };
-        return Ok(html(status, &page));
+        return Ok(taken_off(daemon, token.to_owned(), visit, notice));
     }
     let standing = daemon.status(&visit.dossier.record.plan_ref).await?;
     let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
@@ -252,8 +242,8 @@ async fn page(
     let crew = CrewPage {
         token: token.to_owned(),
         device: device.map(|device| device.form_token(&once)),
-        spoken: daemon.spoken_code(plan_ref),
-        spoken_more: daemon.spoken_code_whole(plan_ref).split_off(6),
+        spoken: daemon.spoken_code(plan_ref, visit.link.who),
+        spoken_more: daemon.spoken_code_whole(plan_ref, visit.link.who).split_off(6),
         code_page: format!("{}/code", daemon.house().base_url),
         once,
         trip: Trip::of(&visit.dossier, now),
@@ -270,6 +260,12 @@ async fn page(
         chart: daemon.chart(&visit.dossier.plan),
     };
     Ok(html(status, &crew))
+}
+
+fn taken_off(daemon: &Daemon, token: String, visit: &Visit, notice: Option<Notice>) -> Response {
+    let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
+    let trip = Trip::of(&visit.dossier, daemon.now());
+    html(status, &TakenOffPage { token, trip, notice })
 }
 
 /// The ready extensions, each with the return time that it leads to.

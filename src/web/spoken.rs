@@ -23,7 +23,7 @@ use super::page::{Sorry, html};
 use super::typed::Typed;
 use super::words::typed_name;
 use crate::daemon::Daemon;
-use crate::daemon::secrets::{is_same, new_key};
+use crate::daemon::secrets::new_key;
 use crate::store::StoreError;
 use crate::watch::{By, Event};
 
@@ -152,12 +152,9 @@ async fn check_in(
     if counts && !wrong.may_try(&plan_ref, &from, now) {
         return page(Some(refused(StatusCode::TOO_MANY_REQUESTS, TOO_MANY)), typed);
     }
-    let code = match counts {
-        true => daemon.spoken_code(&plan_ref),
-        false => daemon.spoken_code_whole(&plan_ref),
-    };
     // Wrong digits are told as such at once, so that the time it takes says little of a plan.
-    if !is_same(&code, &digits) {
+    let theirs = daemon.whose_code(&plan_ref, &digits);
+    if theirs.is_empty() {
         // Where that can't be looked up it stays with the plans that there are, which are kept.
         if counts && let Ok(false) = daemon.store().has_plan(&plan_ref).await {
             wrong.is_no_plan(&plan_ref);
@@ -170,10 +167,14 @@ async fn check_in(
         }
     };
     let status = match daemon.status(&plan_ref).await {
-        Ok(status) if !status.state.is_closed() => {
+        Ok(status)
+            if !status.state.is_closed()
+                && theirs.iter().any(|&who| status.state.is_on_trip(who)) =>
+        {
             was_right();
             status
         }
+        // It is over, or they were taken off the trip.
         Ok(_) => return page(Some(refused(StatusCode::UNPROCESSABLE_ENTITY, WRONG)), typed),
         Err(StoreError::NoSuchPlan) => {
             wrong.is_no_plan(&plan_ref);

@@ -3,6 +3,7 @@
 
 use reqwest::{Response, StatusCode};
 use serde_json::{Value, json};
+use shorelamp::watch::Recipient;
 
 use super::browser::forms;
 use super::house::{Lamp, plan, text};
@@ -23,6 +24,19 @@ async fn say(lamp: &Lamp, page: &str, form: &[(&str, &str)]) -> Response {
 
 async fn state(lamp: &Lamp, plan_ref: &str) -> &'static str {
     lamp.daemon.status(plan_ref).await.unwrap().word()
+}
+
+fn crew_page(lamp: &Lamp, plan_ref: &str, at: usize) -> String {
+    lamp.daemon.page_of(plan_ref, Recipient::Crew(at)).unwrap()
+}
+
+/// The plan with two whom letters reach, and the same without the second of them.
+fn two_and_one() -> (Value, Value) {
+    let mut two = plan();
+    two["crew"][1]["email"] = json!("tomas@example.org");
+    let mut one = two.clone();
+    one["crew"].as_array_mut().unwrap().pop();
+    (two, one)
 }
 
 /// Else one of the contacts makes a false alarm last for a day.
@@ -50,6 +64,60 @@ async fn a_contact_who_takes_the_crews_word_back_keeps_no_crew_from_checking_in(
     let answer = say(&lamp, &lamp.contact_page(&plan_ref, 1), &undo).await;
     assert_eq!(answer.status(), StatusCode::SEE_OTHER, "{}", text(answer).await);
     assert_eq!(state(&lamp, &plan_ref).await, "armed");
+}
+
+/// The code was on the page that was theirs once.
+#[tokio::test]
+async fn whoever_was_taken_off_ends_nothing_by_the_code_they_know() {
+    let lamp = Lamp::lit().await;
+    let (two, one) = two_and_one();
+    let (plan_ref, links) = filed(&lamp, &two).await;
+    let digits = async |page: String| {
+        let shown = text(lamp.get(&page).send().await.unwrap()).await;
+        let found = shown.split("class=\"digits\">").skip(1);
+        found.map(|rest| rest.split('<').next().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    let tomas = digits(crew_page(&lamp, &plan_ref, 1)).await;
+    let ines = digits(crew_page(&lamp, &plan_ref, 0)).await;
+    amend(&lamp, &links, &one).await;
+    let try_code = async |digits: &str| {
+        let form = [("plan", plan_ref.as_str()), ("digits", digits), ("name", "Somebody")];
+        say(&lamp, "/code", &form).await.status()
+    };
+    for digits in [tomas[0].clone(), tomas.concat()] {
+        assert_eq!(try_code(&digits).await, StatusCode::UNPROCESSABLE_ENTITY);
+        assert_eq!(state(&lamp, &plan_ref).await, "armed");
+    }
+    assert_eq!(digits(crew_page(&lamp, &plan_ref, 0)).await, ines, "who is out keeps theirs");
+    assert_eq!(try_code(&ines[0]).await, StatusCode::OK);
+    assert_eq!(state(&lamp, &plan_ref).await, "closed");
+}
+
+/// Whoever was taken off neither reads on by numbers in the address, nor makes an alarm of a crew
+/// that is ashore, nor uses up what the crew may say.
+#[tokio::test]
+async fn whoever_was_taken_off_reads_nothing_by_number_and_takes_nothing_back() {
+    let lamp = Lamp::lit().await;
+    let (two, mut one) = two_and_one();
+    let (plan_ref, links) = filed(&lamp, &two).await;
+    one["contact"][1] = json!({"name": "Pia Lindqvist", "email": "pia@example.org"});
+    amend(&lamp, &links, &one).await;
+    let extend = lamp.post(links["extend"].as_str().unwrap()).json(&json!({"by": "3h"}));
+    assert_eq!(extend.send().await.unwrap().status(), StatusCode::OK);
+    let checkin = lamp.post(links["checkin"].as_str().unwrap()).json(&json!({}));
+    assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
+    let (page, events) = (crew_page(&lamp, &plan_ref, 1), 1..9);
+    for number in events {
+        let shown = text(lamp.get(&format!("{page}?did={number}")).send().await.unwrap()).await;
+        assert!(shown.contains("no longer on this trip"));
+        for private in ["Pia", "3 h", "Written down", "Ines"] {
+            assert!(!shown.contains(private), "{private} by {number} in {shown}");
+        }
+        let number = number.to_string();
+        let undo = [("act", "undo"), ("once", &number), ("name", "Tomas"), ("event", &number)];
+        assert!(say(&lamp, &page, &undo).await.status().is_client_error());
+    }
+    assert_eq!(state(&lamp, &plan_ref).await, "closed");
 }
 
 /// Whoever is asked no longer and never was alerted has nothing to say of it.

@@ -99,7 +99,7 @@ async fn a_spoken_code_checks_in_and_cant_be_guessed() {
     let lamp = Lamp::lit().await;
     let (plan_ref, _) = filed(&lamp).await;
     let page = text(lamp.get("/code").send().await.unwrap()).await;
-    let right = lamp.daemon.spoken_code(&plan_ref);
+    let right = lamp.daemon.spoken_code(&plan_ref, 0);
     let code = |digits: &str, name: &str| {
         let typed = [
             ("plan", plan_ref.to_lowercase()),
@@ -127,7 +127,7 @@ async fn a_spoken_code_checks_in_and_cant_be_guessed() {
     let history = lamp.daemon.dossier(&plan_ref).await.unwrap().history;
     assert!(format!("{history:?}").contains("the crew said its code"));
     // Five wrong codes for a plan, and the right one is not heard either until the hour is over.
-    let right = lamp.daemon.spoken_code(&other);
+    let right = lamp.daemon.spoken_code(&other, 0);
     let code = |digits: &str| {
         forms(&page).remove(0).typed(&[
             ("plan", &other),
@@ -153,7 +153,7 @@ async fn whoever_knows_a_ref_keeps_no_crew_from_its_code() {
     let lamp = Lamp::lit().await;
     let (plan_ref, crew) = filed(&lamp).await;
     let page = text(lamp.get("/code").send().await.unwrap()).await;
-    let right = lamp.daemon.spoken_code_whole(&plan_ref);
+    let right = lamp.daemon.spoken_code_whole(&plan_ref, 0);
     let say = |digits: String| {
         let typed = [("plan", plan_ref.as_str()), ("digits", &digits), ("name", "Pell Marsh")];
         lamp.post("/code").form(&forms(&page).remove(0).typed(&typed).fields).send()

@@ -61,7 +61,7 @@ async fn a_check_in_is_taken_while_its_history_or_its_letters_cant_be_read() {
                 false => spoil_letters(&lamp, plan_ref).await,
             }
             let crew = filed["links"]["crew"].as_str().unwrap().to_owned();
-            let code = lamp.daemon.spoken_code(plan_ref);
+            let code = lamp.daemon.spoken_code(plan_ref, 0);
             let form = |page: &str, fields: &[(&str, &str)]| lamp.post(page).form(fields);
             let sent = match way {
                 "link" => lamp.post(filed["links"]["checkin"].as_str().unwrap()),

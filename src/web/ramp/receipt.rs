@@ -32,7 +32,7 @@ pub(super) struct Receipt {
     reached: bool,
     confirmed: bool,
     told: Vec<Told>,
-    /// The digits that, with the ref, check the crew in by anybody's telephone.
+    /// The digits of that page that, with the ref, check the crew in by anybody's telephone.
     spoken: String,
     /// The crew's own page.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -88,7 +88,7 @@ impl Receipt {
             reached: status.reached_anybody(),
             confirmed: people.iter().any(|one| one.confirmed && !one.removed),
             told: told.collect(),
-            spoken: daemon.spoken_code(&status.plan_ref),
+            spoken: daemon.spoken_code(&status.plan_ref, crew),
             crew: daemon.page_of(&status.plan_ref, Recipient::Crew(crew)),
         }
     }
