@@ -189,8 +189,11 @@ async fn an_address_counts_until_it_is_confirmed() {
     let since = minutes(-60);
     let named = store.filings_naming_unconfirmed("address", since).await.expect("a number");
     assert_eq!(named, 2);
-    store.confirm_address("A", 0, noon()).await.expect("confirmed");
-    store.confirm_address("B", 0, noon()).await.expect("confirmed again");
+    for _ in 0..2 {
+        store.confirm("address", noon()).await.expect("confirmed");
+    }
+    let of = ["address".to_owned(), "other".to_owned()];
+    assert_eq!(store.confirmed_among(&of).await.expect("some"), ["address".to_owned()].into());
     let named = store.filings_naming_unconfirmed("address", since).await.expect("a number");
     assert_eq!(named, 0);
 }

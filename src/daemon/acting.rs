@@ -113,7 +113,7 @@ impl Daemon {
         // written down must not make anybody think that their answer was lost.
         if let Event::Answered { contact, answer, .. } = event
             && !matches!(answer, Answer::CantAct | Answer::Never)
-            && let Err(error) = self.0.store.confirm_address(plan_ref, *contact, self.now()).await
+            && let Err(error) = self.confirm(plan_ref, *contact).await
         {
             tracing::warn!(plan = plan_ref, %error, "an address that answered can't be marked so");
         }

@@ -207,7 +207,7 @@ impl Daemon {
             links: &self.link_hashes(plan_ref, plan),
             addresses: &self.address_hashes(plan),
             card: &card(plan, &first.plan.asked()),
-            strangers: Some(self.strangers(plan, now)),
+            strangers: Some(self.strangers(plan, now).await?),
         };
         let armed = match self.0.store.file(&filing, now).await {
             Err(StoreError::FiledTooOften) => {

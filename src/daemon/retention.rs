@@ -13,7 +13,7 @@ use super::{Daemon, FilingError, is_canary};
 use crate::guarded::guarded_while;
 use crate::plan::{Plan, read_json};
 use crate::store::{Copies, PlanRecord, StoreError, Thinned};
-use crate::watch::Phase;
+use crate::watch::{Phase, Recipient};
 
 /// Between looks at what has had its time.
 const BETWEEN_PASSES: Duration = Duration::from_secs(600);
@@ -287,6 +287,11 @@ impl Daemon {
             return Ok(None);
         }
         let mut plan = self.plan_of(&record)?;
+        let confirmed = self.confirmed_contacts(&plan).await?;
+        contacts.retain(|at| !confirmed.contains(&Recipient::Contact(*at)));
+        if contacts.is_empty() {
+            return Ok(None);
+        }
         blot_out(&mut plan, &contacts);
         let mut old = Vec::new();
         for version in self.0.store.old_versions(plan_ref).await? {

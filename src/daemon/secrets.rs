@@ -166,10 +166,11 @@ impl Secrets {
         }
     }
 
-    /// What stands for an address where only its sameness matters.
+    /// What stands for an address where letters are counted: the same for every way of writing it
+    /// that some mail host takes for one mailbox.
     #[must_use]
     pub fn address_hash(&self, email: &str) -> String {
-        to_hex(&self.keyed_hash(&format!("address {}", plain_address(email))))
+        to_hex(&self.keyed_hash(&format!("address {}", counted_address(email))))
     }
 
     /// Who reads at an address, for what they have said of themselves.
@@ -178,7 +179,8 @@ impl Secrets {
         let (exact, plain) = (exact_address(email), plain_address(email));
         Reader {
             mailbox: to_hex(&self.keyed_hash(&format!("mailbox {exact}"))),
-            hash: self.address_hash(email),
+            hash: to_hex(&self.keyed_hash(&format!("address {plain}"))),
+            counted: self.address_hash(email),
             for_all: exact.to_lowercase() == plain,
         }
     }
@@ -203,21 +205,44 @@ pub fn is_same(one: &str, other: &str) -> bool {
 /// and `name+x` from both (RFC 5321, 2.4), but names of hosts know no capitals (RFC 1035, 2.3.3).
 fn exact_address(email: &str) -> String {
     match email.trim().rsplit_once('@') {
-        Some((mailbox, host)) => format!("{mailbox}@{}", host.to_lowercase()),
+        Some((mailbox, host)) => format!("{}@{}", unquoted(mailbox), host.to_lowercase()),
         None => email.trim().to_owned(),
     }
+}
+
+/// `"name"` and `"n\ame"` are `name` (RFC 5321, 4.1.2: quoting has no meaning of its own).
+fn unquoted(mailbox: &str) -> String {
+    let inner = mailbox.strip_prefix('"').and_then(|rest| rest.strip_suffix('"'));
+    let Some(inner) = inner else { return mailbox.to_owned() };
+    let mut signs = inner.chars();
+    let mut plain = String::with_capacity(inner.len());
+    while let Some(sign) = signs.next() {
+        plain.extend(if sign == '\\' { signs.next() } else { Some(sign) });
+    }
+    plain
 }
 
 /// An address without what its mail server does not tell apart: capitals, and whatever follows a
 /// `+` in the name of the mailbox (RFC 5233). Else one victim would have many addresses.
 fn plain_address(email: &str) -> String {
-    let email = email.trim().to_lowercase();
+    let email = exact_address(email).to_lowercase();
     match email.rsplit_once('@') {
         Some((mailbox, host)) => {
             let plain = mailbox.split('+').next().filter(|plain| !plain.is_empty());
             format!("{}@{host}", plain.unwrap_or(mailbox))
         }
         None => email,
+    }
+}
+
+/// The same without dots in the name of the mailbox, which some hosts pass over. Two people whose
+/// addresses differ in nothing else share a day's number; whatever else is known of either is not
+/// the other's.
+fn counted_address(email: &str) -> String {
+    let plain = plain_address(email);
+    match plain.rsplit_once('@') {
+        Some((mailbox, host)) => format!("{}@{host}", mailbox.replace('.', "")),
+        None => plain,
     }
 }
 
@@ -359,9 +384,14 @@ mod tests {
             (" dunstan+trip@example.org", "dunstan@example.org"),
             ("dunstan+a+b@example.org", "dunstan@example.org"),
             ("+@example.org", "+@example.org"),
+            ("\"dunstan\"@example.org", "dunstan@example.org"),
+            ("\"D\\un\\\\stan+x\"@example.org", "dun\\stan@example.org"),
+            ("\"@example.org", "\"@example.org"),
+            ("dun.stan@example.org", "dun.stan@example.org"),
         ] {
             assert_eq!(plain_address(written), plain);
         }
+        assert_eq!(counted_address("D.un.stan+x@sub.example.org"), "dunstan@sub.example.org");
     }
 
     #[test]

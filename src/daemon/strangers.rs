@@ -8,7 +8,7 @@ use super::filing::FilingError;
 use super::{Daemon, Visit};
 use crate::caution::{self, Caution};
 use crate::plan::{Contact, CrewMember, Plan};
-use crate::store::{StoreError, Strangers, Unwanted};
+use crate::store::{Reader, StoreError, Strangers, Unwanted};
 use crate::watch::{Answer, Cause, Event, Kind, Order, Recipient, Refusal};
 
 /// By day, on the clocks of the launch: from eight in the morning to eight in the evening (common
@@ -19,9 +19,16 @@ const MOST_ASKED: u32 = 50;
 
 impl Daemon {
     /// What a filing of this plan may ask of people who have never answered.
-    pub(super) fn strangers(&self, plan: &Plan, now: DateTime<Utc>) -> Strangers {
+    ///
+    /// # Errors
+    /// The database.
+    pub(super) async fn strangers(
+        &self,
+        plan: &Plan,
+        now: DateTime<Utc>,
+    ) -> Result<Strangers, StoreError> {
         let limits = &self.0.house.limits;
-        Strangers {
+        Ok(Strangers {
             most_by_key: limits.filings_per_key_per_hour,
             by_key_since: now - TimeDelta::hours(1),
             most_naming: limits.filings_per_address_per_day,
@@ -29,7 +36,40 @@ impl Daemon {
             crew: self.crew_hashes(plan),
             ask_at: (limits.confirmations_per_address_per_day > 0)
                 .then(|| by_day(plan.times.zone, now)),
-        }
+            confirmed: self.confirmed(contacts(plan).chain(crew(plan))).await?,
+        })
+    }
+
+    /// Those of these who have answered from the very address, or from the one that speaks for it. A
+    /// yes from `name+x` is not one from `name`.
+    async fn confirmed(
+        &self,
+        people: impl Iterator<Item = (Recipient, &str)>,
+    ) -> Result<Vec<Recipient>, StoreError> {
+        let all: Vec<(Recipient, Reader)> =
+            people.map(|(who, email)| (who, self.0.secrets.reader(email))).collect();
+        let hashes = all.iter().flat_map(|(_, one)| [one.mailbox.clone(), one.hash.clone()]);
+        let known = self.0.store.confirmed_among(&hashes.collect::<Vec<_>>()).await?;
+        let is_known =
+            |one: &Reader| [&one.mailbox, &one.hash].into_iter().any(|hash| known.contains(hash));
+        Ok(all.iter().filter(|(_, one)| is_known(one)).map(|(who, _)| *who).collect())
+    }
+
+    /// The same of a plan's contacts.
+    pub(super) async fn confirmed_contacts(
+        &self,
+        plan: &Plan,
+    ) -> Result<Vec<Recipient>, StoreError> {
+        self.confirmed(contacts(plan)).await
+    }
+
+    /// Remembers that somebody has answered on the page of this contact.
+    pub(super) async fn confirm(&self, plan_ref: &str, contact: usize) -> Result<(), StoreError> {
+        let plan = self.plan_of(&self.0.store.plan(plan_ref).await?)?;
+        let Some(contact) = plan.contacts.get(contact) else { return Ok(()) };
+        let reader = self.0.secrets.reader(&contact.email);
+        let hash = if reader.for_all { &reader.hash } else { &reader.mailbox };
+        self.0.store.confirm(hash, self.now()).await
     }
 
     fn crew_hashes(&self, plan: &Plan) -> Vec<(usize, String)> {
@@ -46,12 +86,15 @@ impl Daemon {
         let day_ago = self.now() - TimeDelta::days(1);
         let most = self.0.house.limits.filings_per_address_per_day;
         for contact in contacts {
-            let hash = self.0.secrets.address_hash(&contact.email);
-            if self.0.store.wants_no_letters(&self.0.secrets.reader(&contact.email)).await? {
+            let reader = self.0.secrets.reader(&contact.email);
+            if self.0.store.wants_no_letters(&reader).await? {
                 return Err(FilingError::WantsNoLetters { contact: contact.name.clone() });
             }
-            let named = self.0.store.filings_naming_unconfirmed(&hash, day_ago).await?;
-            if named >= i64::from(most) {
+            let named = self.0.store.filings_naming_unconfirmed(&reader.counted, day_ago).await?;
+            // Looked at again, and in full, by the transaction that files.
+            if named >= i64::from(most)
+                && self.0.store.confirmed_among(&[reader.mailbox, reader.hash]).await?.is_empty()
+            {
                 return Err(FilingError::TooManyNaming { contact: contact.name.clone(), most });
             }
         }
@@ -74,20 +117,14 @@ impl Daemon {
 
     /// The caution that contacts have never answered; none when all have, or none can be asked.
     pub(super) async fn unconfirmed(&self, plan: &Plan) -> Option<Caution> {
-        let mut names = Vec::new();
-        for contact in &plan.contacts {
-            let hash = self.0.secrets.address_hash(&contact.email);
-            match self.0.store.is_confirmed(&hash).await {
-                Ok(true) => {}
-                Ok(false) => names.push(contact.name.as_str()),
-                Err(error) => {
-                    // What can't be looked up is not known, and that is told.
-                    tracing::warn!(%error, "who has confirmed can't be looked up");
-                    names.push(contact.name.as_str());
-                }
-            }
-        }
-        caution::unconfirmed(&names)
+        let confirmed = self.confirmed_contacts(plan).await.unwrap_or_else(|error| {
+            // What can't be looked up is not known, and that is told.
+            tracing::warn!(%error, "who has confirmed can't be looked up");
+            Vec::new()
+        });
+        let contacts = plan.contacts.iter().enumerate();
+        let unknown = contacts.filter(|(at, _)| !confirmed.contains(&Recipient::Contact(*at)));
+        caution::unconfirmed(&unknown.map(|(_, one)| one.name.as_str()).collect::<Vec<_>>())
     }
 
     /// The reader of a contact's page never wants to be written to: the address is noted for good,
@@ -192,6 +229,16 @@ impl Daemon {
         self.ring();
         Ok(())
     }
+}
+
+fn contacts(plan: &Plan) -> impl Iterator<Item = (Recipient, &str)> {
+    let contacts = plan.contacts.iter().enumerate();
+    contacts.map(|(at, one)| (Recipient::Contact(at), one.email.as_str()))
+}
+
+fn crew(plan: &Plan) -> impl Iterator<Item = (Recipient, &str)> {
+    let crew = plan.crew.iter().enumerate();
+    crew.filter_map(|(at, one)| Some((Recipient::Crew(at), one.email.as_deref()?)))
 }
 
 /// Now, or the next morning.

@@ -3,7 +3,6 @@
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
-use super::strangers::OCCASION;
 use super::{Store, StoreError, millis};
 
 impl Store {
@@ -19,8 +18,8 @@ impl Store {
         filed_by(&mut *self.readers.acquire().await?, key_id, since).await
     }
 
-    /// How often since an instant plans, or versions of them, have named an address that has never
-    /// been confirmed; never one that has.
+    /// In how many places since an instant plans, or versions of them, have named an address that has
+    /// never been confirmed; never one that has.
     ///
     /// # Errors
     /// The database.
@@ -29,11 +28,9 @@ impl Store {
         address_hash: &str,
         since: DateTime<Utc>,
     ) -> Result<i64, StoreError> {
-        let text = format!(
-            "SELECT COUNT(DISTINCT {OCCASION}) AS number FROM named_addresses WHERE hash = $1 \
-             AND filed_at > $2 AND hash NOT IN (SELECT hash FROM confirmed_addresses)"
-        );
-        let row = sqlx::query(sqlx::AssertSqlSafe(text))
+        let text = "SELECT COUNT(*) AS number FROM named_addresses WHERE hash = $1 \
+                    AND filed_at > $2 AND hash NOT IN (SELECT hash FROM confirmed_addresses)";
+        let row = sqlx::query(text)
             .bind(address_hash)
             .bind(millis(since))
             .fetch_one(&self.readers)
@@ -41,27 +38,20 @@ impl Store {
         Ok(row.try_get("number")?)
     }
 
-    /// Remembers that somebody at this contact's address has answered.
+    /// Remembers that somebody has answered at this address, or at all that it speaks for.
     ///
     /// # Errors
     /// The database.
-    pub async fn confirm_address(
-        &self,
-        plan_ref: &str,
-        contact: usize,
-        now: DateTime<Utc>,
-    ) -> Result<(), StoreError> {
-        let plan_ref = plan_ref.to_owned();
+    pub async fn confirm(&self, hash: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let hash = hash.to_owned();
         self.write(move |connection| {
             Box::pin(async move {
                 sqlx::query(
-                    "INSERT INTO confirmed_addresses (hash, confirmed_at) \
-                     SELECT hash, $1 FROM named_addresses WHERE plan = $2 AND contact = $3 \
+                    "INSERT INTO confirmed_addresses (hash, confirmed_at) VALUES ($1, $2) \
                      ON CONFLICT (hash) DO NOTHING",
                 )
+                .bind(hash)
                 .bind(millis(now))
-                .bind(plan_ref)
-                .bind(i64::try_from(contact).unwrap_or(i64::MAX))
                 .execute(connection)
                 .await?;
                 Ok(())

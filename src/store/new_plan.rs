@@ -94,8 +94,8 @@ impl NewPlan {
             let named = strangers::named(strangers, &self.addresses);
             strangers::note(connection, &self.plan_ref, &named, &[], now).await?;
         }
-        match self.strangers.as_ref().and_then(|strangers| strangers.ask_at) {
-            Some(at) => strangers::ask(connection, &self.plan_ref, now, at).await,
+        match &self.strangers {
+            Some(strangers) => strangers::ask(connection, &self.plan_ref, now, strangers).await,
             None => Ok(()),
         }
     }

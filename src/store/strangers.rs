@@ -1,7 +1,7 @@
 //! Who has never answered, who is asked whether they are willing, and who never wants to be
 //! written to. Addresses stand here as keyed hashes alone.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
@@ -11,8 +11,11 @@ use super::way::End;
 use super::{Store, StoreError, instant, list, millis};
 use crate::watch::{Cause, Kind, Order, Recipient};
 
-/// What counts as naming somebody once: a plan that is filed, or a version of it that names them anew.
-pub(super) const OCCASION: &str = "plan || ' ' || CAST(filed_at AS TEXT)";
+/// What marks the row of a "never" that tells under which hash its mailbox is counted.
+const BY_COUNT: &str = " counted";
+
+/// So many in one plan may have one address, whatever the limit is.
+const HOUSEHOLD: i64 = 2;
 
 /// What a filing may ask of people who have never answered, and how many a key may file.
 #[derive(Clone, Debug)]
@@ -23,13 +26,15 @@ pub struct Strangers {
     pub by_key_since: DateTime<Utc>,
     /// So many plans may name an address that has never been confirmed,
     pub most_naming: u32,
-    /// counted from this instant on.
+    /// counted from this instant on; each place in a plan counts, for each has its letter.
     pub since: DateTime<Utc>,
     /// When an address that was never asked is; `None` asks nobody.
     pub ask_at: Option<DateTime<Utc>>,
     /// The keyed hashes of the crew's addresses, with their places: nobody is asked there, but they
     /// count as named.
     pub crew: Vec<(usize, String)>,
+    /// Those of whom somebody has answered from the very address: they are no strangers.
+    pub confirmed: Vec<Recipient>,
 }
 
 /// Who reads at an address, in keyed hashes.
@@ -37,8 +42,10 @@ pub struct Strangers {
 pub struct Reader {
     /// The mailbox, by the address exactly as letters reach it.
     pub mailbox: String,
-    /// What counts as one mailbox where letters are counted.
+    /// Every address that they may speak for: the same without capitals and without a `+`.
     pub hash: String,
+    /// What counts as one mailbox where letters are counted.
+    pub counted: String,
     /// Whether their "never" holds for all of that in plans to come. Only for whoever reads at the
     /// address without a `+`: they read the others' letters too, or there are no others.
     pub for_all: bool,
@@ -75,32 +82,47 @@ pub(super) async fn check(
     strangers: &Strangers,
     fresh: &[Fresh<'_>],
 ) -> Result<(), StoreError> {
-    if fresh.is_empty() {
-        return Ok(());
+    let is_stranger = |one: &&Fresh<'_>| !strangers.confirmed.contains(&one.0);
+    let fresh: Vec<Fresh<'_>> = fresh.iter().filter(is_stranger).copied().collect();
+    let mut times: BTreeMap<&str, i64> = BTreeMap::new();
+    fresh.iter().for_each(|(_, hash)| *times.entry(*hash).or_default() += 1);
+    let before = named_since(connection, times.keys().copied(), strangers.since).await?;
+    let most = i64::from(strangers.most_naming);
+    for (who, hash) in fresh {
+        let (now, before) = (times[hash], before.get(hash).copied().unwrap_or(0));
+        // A household may have one address, where the keeper allows one letter a day.
+        if before < most && before + now <= most.max(HOUSEHOLD) {
+            continue;
+        }
+        return Err(match who {
+            Recipient::Crew(member) => StoreError::CrewNamedTooOften { member },
+            Recipient::Contact(contact) => StoreError::NamedTooOften { contact },
+            Recipient::Keeper => StoreError::NamedTooOften { contact: 0 },
+        });
+    }
+    Ok(())
+}
+
+/// How often since an instant each of these was named.
+async fn named_since<'a>(
+    connection: &mut AnyConnection,
+    hashes: impl ExactSizeIterator<Item = &'a str>,
+    since: DateTime<Utc>,
+) -> Result<BTreeMap<String, i64>, StoreError> {
+    if hashes.len() == 0 {
+        return Ok(BTreeMap::new());
     }
     let text = format!(
-        "SELECT hash FROM named_addresses WHERE hash IN ({}) AND filed_at > $1 \
-         AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
-         GROUP BY hash HAVING COUNT(DISTINCT {OCCASION}) >= $2 LIMIT 1",
-        list(3, fresh.len())
+        "SELECT hash, COUNT(*) AS times FROM named_addresses WHERE hash IN ({}) AND filed_at > $1 \
+         GROUP BY hash",
+        list(2, hashes.len())
     );
-    let mut select = sqlx::query(sqlx::AssertSqlSafe(text))
-        .bind(millis(strangers.since))
-        .bind(i64::from(strangers.most_naming));
-    for (_, hash) in fresh {
-        select = select.bind(*hash);
+    let mut select = sqlx::query(sqlx::AssertSqlSafe(text)).bind(millis(since));
+    for hash in hashes {
+        select = select.bind(hash);
     }
-    let Some(row) = select.fetch_optional(connection).await? else { return Ok(()) };
-    let hash: String = row.try_get("hash")?;
-    match fresh.iter().find(|(_, one)| *one == hash) {
-        Some((Recipient::Crew(member), _)) => {
-            Err(StoreError::CrewNamedTooOften { member: *member })
-        }
-        Some((Recipient::Contact(contact), _)) => {
-            Err(StoreError::NamedTooOften { contact: *contact })
-        }
-        _ => Err(StoreError::NamedTooOften { contact: 0 }),
-    }
+    let rows = select.fetch_all(connection).await?;
+    rows.iter().map(|row| Ok((row.try_get("hash")?, row.try_get("times")?))).collect()
 }
 
 /// Notes which addresses a plan is told to; the crew stands below the contacts: member 0 at place -1.
@@ -163,21 +185,21 @@ pub(super) async fn ask(
     connection: &mut AnyConnection,
     plan_ref: &str,
     named_from: DateTime<Utc>,
-    at: DateTime<Utc>,
+    strangers: &Strangers,
 ) -> Result<(), StoreError> {
-    sqlx::query(
+    let Some(at) = strangers.ask_at else { return Ok(()) };
+    let known = strangers.confirmed.iter().map(|one| place(*one).to_string());
+    let known = known.collect::<Vec<_>>().join(", ");
+    let text = format!(
         "INSERT INTO confirmations (hash, plan, contact, send_at) \
          SELECT hash, plan, MIN(contact), $1 FROM named_addresses WHERE plan = $2 \
-         AND contact >= 0 AND filed_at >= $3 AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
+         AND contact >= 0 AND filed_at >= $3 AND contact NOT IN ({known}) AND hash NOT IN (SELECT hash FROM confirmed_addresses) \
          AND hash NOT IN (SELECT hash FROM never_mailboxes WHERE for_all = 1) GROUP BY hash, plan \
          ON CONFLICT (hash) DO UPDATE SET plan = excluded.plan, contact = excluded.contact, \
-         send_at = excluded.send_at WHERE confirmations.sent_at IS NULL",
-    )
-    .bind(millis(at))
-    .bind(plan_ref)
-    .bind(millis(named_from))
-    .execute(connection)
-    .await?;
+         send_at = excluded.send_at WHERE confirmations.sent_at IS NULL"
+    );
+    let insert = sqlx::query(sqlx::AssertSqlSafe(text)).bind(millis(at)).bind(plan_ref);
+    insert.bind(millis(named_from)).execute(connection).await?;
     Ok(())
 }
 
@@ -191,19 +213,27 @@ impl Store {
         reader: &Reader,
         now: DateTime<Utc>,
     ) -> Result<(), StoreError> {
-        let reader = reader.clone();
+        let Reader { mailbox, hash, counted, for_all } = reader.clone();
         self.write(move |connection| {
             Box::pin(async move {
-                sqlx::query(
-                    "INSERT INTO never_mailboxes (mailbox, hash, for_all, at) \
-                     VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
-                )
-                .bind(reader.mailbox)
-                .bind(reader.hash)
-                .bind(i64::from(reader.for_all))
-                .bind(millis(now))
-                .execute(connection)
-                .await?;
+                let mut rows = Vec::new();
+                if counted != hash {
+                    // By this they are found where plans name them, and by nothing else.
+                    rows.push((format!("{mailbox}{BY_COUNT}"), counted, false));
+                }
+                rows.push((mailbox, hash, for_all));
+                for (mailbox, hash, for_all) in rows {
+                    sqlx::query(
+                        "INSERT INTO never_mailboxes (mailbox, hash, for_all, at) \
+                         VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
+                    )
+                    .bind(mailbox)
+                    .bind(hash)
+                    .bind(i64::from(for_all))
+                    .bind(millis(now))
+                    .execute(&mut *connection)
+                    .await?;
+                }
                 Ok(())
             })
         })
@@ -225,16 +255,24 @@ impl Store {
         Ok(row.is_some())
     }
 
-    /// Which of these addresses somebody has answered from.
+    /// Which of these somebody has answered from.
     ///
     /// # Errors
     /// The database.
-    pub async fn is_confirmed(&self, hash: &str) -> Result<bool, StoreError> {
-        let row = sqlx::query("SELECT 1 FROM confirmed_addresses WHERE hash = $1")
-            .bind(hash)
-            .fetch_optional(&self.readers)
-            .await?;
-        Ok(row.is_some())
+    pub async fn confirmed_among(&self, hashes: &[String]) -> Result<BTreeSet<String>, StoreError> {
+        if hashes.is_empty() {
+            return Ok(BTreeSet::new());
+        }
+        let text = format!(
+            "SELECT hash FROM confirmed_addresses WHERE hash IN ({})",
+            list(1, hashes.len())
+        );
+        let mut select = sqlx::query(sqlx::AssertSqlSafe(text));
+        for hash in hashes {
+            select = select.bind(hash);
+        }
+        let rows = select.fetch_all(&self.readers).await?;
+        rows.iter().map(|row| Ok(row.try_get("hash")?)).collect()
     }
 
     /// The contacts of open plans of whom somebody may have said never. Whether it was they, the
@@ -257,7 +295,7 @@ impl Store {
                 Ok(Unwanted {
                     plan_ref: row.try_get("plan")?,
                     contact: usize::try_from(contact).unwrap_or(usize::MAX),
-                    said_by: row.try_get("mailbox")?,
+                    said_by: row.try_get::<String, _>("mailbox")?.replace(BY_COUNT, ""),
                 })
             })
             .collect()

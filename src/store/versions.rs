@@ -266,8 +266,8 @@ async fn write_new(
         .execute(&mut *connection)
         .await?;
     }
-    if let Some(at) = version.strangers.as_ref().and_then(|strangers| strangers.ask_at) {
-        strangers::ask(connection, plan_ref, now, at).await?;
+    if let Some(strangers) = &version.strangers {
+        strangers::ask(connection, plan_ref, now, strangers).await?;
     }
     Ok(())
 }

@@ -5,8 +5,8 @@ use reqwest::{Response, StatusCode};
 use serde_json::{Value, json};
 use shorelamp::watch::Recipient;
 
-use super::browser::forms;
-use super::house::{Lamp, plan, text};
+use super::browser::{form_of, forms};
+use super::house::{Lamp, Wish, plan, text};
 
 async fn filed(lamp: &Lamp, plan: &Value) -> (String, Value) {
     let filed = lamp.file(plan).await;
@@ -164,4 +164,113 @@ async fn whoever_is_asked_no_longer_neither_ends_a_trip_nor_claims_that_help_was
     let answer = lamp.post(&page).form(&undo(&theirs)).send().await.unwrap();
     assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
     assert_eq!(state(&lamp, &plan_ref).await, "closed");
+}
+
+/// One plan may name one address again and again, as contacts and as crew, and each is a letter.
+#[tokio::test]
+async fn one_plan_names_a_stranger_no_more_often_than_ten_would() {
+    let lamp =
+        Lamp::with(Wish { filings_per_key_per_hour: Some(u32::MAX), ..Wish::default() }).await;
+    let aimed = |at: usize, contacts: usize, crew: usize| {
+        let mut plan = plan();
+        let victim = |one: usize| {
+            let odd = ["victim", "Victim", "victim+x", "\"victim\"", "\"vic\\tim\"", "vic.tim"];
+            json!({"name": format!("Victim {at} {one}"),
+                   "email": format!("{}@example.org", odd[one % odd.len()])})
+        };
+        plan["contact"] = (0..contacts).map(victim).collect();
+        let mut friend = vec![json!({"name": "Friend", "email": format!("f{at}@example.org")})];
+        plan["contact"].as_array_mut().unwrap().append(&mut friend);
+        plan["crew"] = (100..100 + crew).map(victim).collect();
+        if crew == 0 {
+            plan["crew"] = json!([{"name": "Ines Halloran"}]);
+        }
+        plan
+    };
+    let mut letters = 0;
+    for (at, (contacts, crew)) in
+        [(19, 60), (11, 0), (0, 11), (3, 3), (2, 3), (4, 0), (1, 0), (0, 2), (1, 0)]
+            .into_iter()
+            .enumerate()
+    {
+        let aimed = aimed(at, contacts, crew);
+        let request = lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(&aimed);
+        let answer = request.send().await.unwrap();
+        match answer.status() {
+            StatusCode::CREATED => letters += contacts + crew,
+            StatusCode::TOO_MANY_REQUESTS => {}
+            other => panic!("{other} {}", text(answer).await),
+        }
+    }
+    assert_eq!(letters, 10);
+}
+
+/// Whoever reads at `name+x` need not read what `name` gets.
+#[tokio::test]
+async fn a_yes_from_one_mailbox_is_not_anothers() {
+    let lamp =
+        Lamp::with(Wish { filings_per_key_per_hour: Some(u32::MAX), ..Wish::default() }).await;
+    let to = |email: &str| {
+        let mut plan = plan();
+        plan["crew"][0].as_object_mut().unwrap().remove("email");
+        plan["contact"] = json!([{"name": "Victim", "email": email}]);
+        plan
+    };
+    let (plan_ref, _) = filed(&lamp, &to("victim+x@example.org")).await;
+    let form = text(lamp.get(&lamp.daemon.confirm_page(&plan_ref, 0)).send().await.unwrap()).await;
+    let form = form_of(&form, "willing").typed(&[("name", "Mallory")]);
+    let said = lamp.post(&form.action).form(&form.fields).send().await.unwrap();
+    assert_eq!(said.status(), StatusCode::OK);
+    let mut armed = [0, 0];
+    for _ in 0..14 {
+        for (at, email) in ["victim@example.org", "Victim+X@example.org"].into_iter().enumerate() {
+            let request = lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(&to(email));
+            if request.send().await.unwrap().status() == StatusCode::CREATED {
+                armed[at] += 1;
+            }
+        }
+    }
+    assert!(armed[0] < 10 && armed[0] + armed[1] == 9, "{armed:?}");
+    // Their own is theirs, however often.
+    for _ in 0..12 {
+        lamp.file(&to("victim+x@EXAMPLE.org")).await;
+    }
+    let (_, told) = {
+        let request = lamp.post("/api/v1/review").bearer_auth(&lamp.key);
+        let told = request.json(&to("victim@example.org")).send().await.unwrap();
+        (told.status(), text(told).await)
+    };
+    assert!(told.contains("has never answered"), "{told}");
+}
+/// A dot counts for nothing where letters are counted, and parts mailboxes where somebody says never.
+#[tokio::test]
+async fn a_mailbox_with_a_dot_says_never_for_itself_however_it_is_written() {
+    let lamp = Lamp::lit().await;
+    let to = |email: &str| {
+        let mut plan = plan();
+        plan["contact"][0]["email"] = json!(email);
+        plan
+    };
+    let mut refs = Vec::new();
+    for email in ["dun.stan@example.org", "\"dun.stan\"@Example.org", "dunstan@example.org"] {
+        refs.push(filed(&lamp, &to(email)).await.0);
+    }
+    let page = text(lamp.get(&lamp.daemon.confirm_page(&refs[0], 0)).send().await.unwrap()).await;
+    let form = form_of(&page, "never").typed(&[("word", "never")]);
+    let said = lamp.post(&form.action).form(&form.fields).send().await.unwrap();
+    assert_eq!(said.status(), StatusCode::OK);
+    let mut marked = Vec::new();
+    for plan_ref in &refs {
+        let state = lamp.daemon.status(plan_ref).await.unwrap().state;
+        marked.push(state.contacts[0].opted_out.is_some());
+    }
+    assert_eq!(marked, [true, true, false]);
+    for (email, status) in [
+        ("\"dun\\.stan\"@example.org", StatusCode::UNPROCESSABLE_ENTITY),
+        ("Dun.Stan+x@example.org", StatusCode::UNPROCESSABLE_ENTITY),
+        ("dunstan@example.org", StatusCode::CREATED),
+    ] {
+        let request = lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(&to(email));
+        assert_eq!(request.send().await.unwrap().status(), status, "{email}");
+    }
 }
