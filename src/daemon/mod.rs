@@ -32,6 +32,7 @@ mod retry;
 mod sealing;
 pub mod secrets;
 mod sending;
+mod sparing;
 mod status;
 mod strangers;
 mod telling;

@@ -8,6 +8,7 @@ use tokio::sync::OwnedSemaphorePermit;
 use tokio::time::timeout;
 
 use super::bare::{barest_letter, plain_letter, tell_of_plain_words};
+use super::sparing::Spared;
 use super::written::{Unwritten, Written, first_to_be_written};
 use super::{Daemon, Dossier, enclosing, is_canary, retry};
 use crate::guarded::{Panicked, guarded_while};
@@ -35,6 +36,16 @@ enum Outcome {
     /// The plan no longer owes it, or another attempt has taken it over: nothing is to be
     /// recorded.
     Over,
+}
+
+/// What a letter comes to before it leaves.
+enum Ready {
+    Letter(Box<Written>),
+    /// Its plan has no address for its reader.
+    Nowhere,
+    /// Its reader is spared it, for now or for good.
+    Later(TimeDelta),
+    Never,
 }
 
 /// One attempt at one letter; its outcome is written down whatever it is.
@@ -73,8 +84,14 @@ async fn try_to_send(
         |why| tell_of_plain_words(daemon, why),
     );
     let Written { letter, bytes, from } = match written.await {
-        Ok(Some(written)) => written,
-        Ok(None) => return no_address(daemon, claimed).await,
+        Ok(Ready::Letter(written)) => *written,
+        Ok(Ready::Nowhere) => return no_address(daemon, claimed).await,
+        Ok(Ready::Later(wait)) => return put_back(daemon, claimed, wait).await,
+        Ok(Ready::Never) => {
+            let dropped = store::Outcome::Dropped;
+            let dropped = daemon.0.store.settle(claimed, dropped, daemon.now()).await?;
+            return dropped.written().await;
+        }
         Err(why) => {
             tracing::error!(plan = claimed.plan_ref, letter = claimed.id, %why, "a letter can't be written");
             return try_later(daemon, claimed, &why.to_string()).await;
@@ -89,17 +106,24 @@ async fn try_to_send(
     attempt(daemon, &claimed, &letter.envelope(), (&bytes, pictured), place, desk).await
 }
 
-/// The letter as it should be; `None` when its plan has no address for its reader.
+/// The letter as it should be.
 async fn richly(
     daemon: &Daemon,
     claimed: &Claimed,
     read: Option<Read>,
-) -> Result<Option<Written>, Unwritten> {
+) -> Result<Ready, Unwritten> {
     let dossier = match read {
         Some(read) => Dossier::of(daemon, read)?,
         None => daemon.dossier(&claimed.plan_ref).await?,
     };
-    let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else { return Ok(None) };
+    let Some(to) = mailbox(daemon, &dossier.plan, claimed.order.to) else {
+        return Ok(Ready::Nowhere);
+    };
+    match daemon.is_spared(claimed, &dossier, &to.email).await {
+        Spared::No => {}
+        Spared::For(wait) => return Ok(Ready::Later(wait)),
+        Spared::Forever => return Ok(Ready::Never),
+    }
     let plain = daemon.0.charts.is_left_out_of(&claimed.id);
     let picture = match plain {
         true => None,
@@ -107,17 +131,18 @@ async fn richly(
     };
     let mut letter = write(daemon, claimed, &dossier, to, picture.as_deref(), plain);
     let bytes = daemon.0.post.write_within(&mut letter, enclosing::LARGEST)?;
-    Ok(Some(Written { letter, bytes, from: Some(Box::new(dossier.record.state)) }))
+    let from = Some(Box::new(dossier.record.state));
+    Ok(Ready::Letter(Box::new(Written { letter, bytes, from })))
 }
 
-/// The letter in plain words; `None` when its reader's address can't be read. Better plain than none.
+/// The letter in plain words, if its reader's address can be read. Better plain than none.
 async fn plainly(
     daemon: &Daemon,
     letter: impl Future<Output = Result<Option<Outgoing>, StoreError>>,
-) -> Result<Option<Written>, Unwritten> {
-    let Some(mut letter) = letter.await? else { return Ok(None) };
+) -> Result<Ready, Unwritten> {
+    let Some(mut letter) = letter.await? else { return Ok(Ready::Nowhere) };
     let bytes = daemon.0.post.write_within(&mut letter, enclosing::LARGEST)?;
-    Ok(Some(Written { letter, bytes, from: None }))
+    Ok(Ready::Letter(Box::new(Written { letter, bytes, from: None })))
 }
 
 /// Holds its place until the outcome is on its way to the disk. The next letter's last look is

@@ -255,6 +255,42 @@ impl Store {
         Ok(row.is_some())
     }
 
+    /// Whether somebody has said at this very mailbox that they want no letters.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn has_said_never(&self, mailbox: &str) -> Result<bool, StoreError> {
+        let row = sqlx::query("SELECT 1 FROM never_mailboxes WHERE mailbox = $1")
+            .bind(mailbox)
+            .fetch_optional(&self.readers)
+            .await?;
+        Ok(row.is_some())
+    }
+
+    /// How many letters of what became of trips, besides this one, have left for a reader since an
+    /// instant or are leaving now; none for one who has answered once.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn told_of_late(
+        &self,
+        reader: &Reader,
+        beside: &str,
+        since: DateTime<Utc>,
+    ) -> Result<i64, StoreError> {
+        let count = sqlx::query_scalar(
+            "SELECT COUNT(*) FROM named_addresses AS named JOIN letters \
+             ON letters.plan = named.plan AND letters.recipient = CASE WHEN named.contact < 0 \
+             THEN 'crew:' || (-named.contact) ELSE 'contact:' || (named.contact + 1) END \
+             WHERE named.hash = $1 AND letters.id <> $2 \
+             AND letters.kind IN ('changed', 'home', 'withdrawn', 'news') \
+             AND (letters.state = 'sending' OR (letters.state = 'handed' AND letters.settled_at > $3)) \
+             AND NOT EXISTS (SELECT 1 FROM confirmed_addresses WHERE hash IN ($4, $5))",
+        );
+        let count = count.bind(&reader.counted).bind(beside).bind(millis(since));
+        Ok(count.bind(&reader.mailbox).bind(&reader.hash).fetch_one(&self.readers).await?)
+    }
+
     /// Which of these somebody has answered from.
     ///
     /// # Errors

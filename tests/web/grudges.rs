@@ -3,7 +3,7 @@
 
 use reqwest::{Response, StatusCode};
 use serde_json::{Value, json};
-use shorelamp::watch::Recipient;
+use shorelamp::watch::{Kind, Recipient};
 
 use super::browser::{form_of, forms};
 use super::house::{Lamp, Wish, plan, text};
@@ -205,6 +205,52 @@ async fn one_plan_names_a_stranger_no_more_often_than_ten_would() {
     assert_eq!(letters, 10);
 }
 
+/// They may be named as both, and never is never.
+#[tokio::test]
+async fn whoever_says_never_is_written_to_as_crew_no_more_either() {
+    let lamp = Lamp::lit().await;
+    let mut both = plan();
+    both["crew"][0]["email"] = json!("dunstan@example.org");
+    both["crew"][1]["email"] = json!("tomas@example.org");
+    let (plan_ref, links) = filed(&lamp, &both).await;
+    let mut other = both.clone();
+    other["contact"].as_array_mut().unwrap().remove(0);
+    let (other_ref, other_links) = filed(&lamp, &other).await;
+    let page = lamp.daemon.confirm_page(&plan_ref, 0);
+    let form = form_of(&text(lamp.get(&page).send().await.unwrap()).await, "never");
+    let said = lamp.post(&form.action).form(&form.typed(&[("word", "never")]).fields);
+    assert_eq!(said.send().await.unwrap().status(), StatusCode::OK);
+    lamp.run();
+    for (plan_ref, links) in [(plan_ref, links), (other_ref, other_links)] {
+        let settled = async |of: Kind| {
+            for _ in 0..200 {
+                let letters = lamp.daemon.store().letters(&plan_ref).await.unwrap();
+                let to = |who: usize| letters.iter().rfind(|one| one.to == Recipient::Crew(who));
+                let is_left = |who| to(who).is_some_and(|one| one.state.name() != "queued");
+                if is_left(0) && is_left(1) && to(1).is_some_and(|one| one.kind == of) {
+                    return letters;
+                }
+                tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+            }
+            panic!("no {of}");
+        };
+        let extend = lamp.post(links["extend"].as_str().unwrap()).json(&json!({"by": "1h"}));
+        assert_eq!(extend.send().await.unwrap().status(), StatusCode::OK);
+        let word = [("act", "still-out"), ("once", "w"), ("name", "Tomas"), ("note", "a seal")];
+        let page = crew_page(&lamp, &plan_ref, 1);
+        assert_eq!(say(&lamp, &page, &word).await.status(), StatusCode::SEE_OTHER);
+        let letters = settled(Kind::News).await;
+        let left = |who: usize| {
+            let one = move |one: &&shorelamp::store::LetterFate| {
+                one.to == Recipient::Crew(who) && one.state.name() == "handed over"
+            };
+            letters.iter().filter(one).count()
+        };
+        assert_eq!(left(0), 0, "{letters:?}");
+        assert!(left(1) >= 2, "{letters:?}");
+    }
+}
+
 /// Whoever reads at `name+x` need not read what `name` gets.
 #[tokio::test]
 async fn a_yes_from_one_mailbox_is_not_anothers() {
@@ -242,6 +288,7 @@ async fn a_yes_from_one_mailbox_is_not_anothers() {
     };
     assert!(told.contains("has never answered"), "{told}");
 }
+
 /// A dot counts for nothing where letters are counted, and parts mailboxes where somebody says never.
 #[tokio::test]
 async fn a_mailbox_with_a_dot_says_never_for_itself_however_it_is_written() {
@@ -273,4 +320,70 @@ async fn a_mailbox_with_a_dot_says_never_for_itself_however_it_is_written() {
         let request = lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(&to(email));
         assert_eq!(request.send().await.unwrap().status(), status, "{email}");
     }
+}
+/// Ten plans may name a stranger within a day, and each of them changes, ends and opens again.
+#[tokio::test]
+async fn what_becomes_of_trips_reaches_a_stranger_sixty_times_a_day_and_an_alert_always() {
+    let lamp = Lamp::with(Wish { runs: true, ..Wish::default() }).await;
+    let mut aimed = plan();
+    aimed["crew"][0]["email"] = json!("victim+crew@example.org");
+    aimed["contact"] = json!([{"name": "Victim", "email": "vic.tim@example.org"}]);
+    let mut plans = Vec::new();
+    for _ in 0..2 {
+        plans.push(filed(&lamp, &aimed).await);
+    }
+    let fates = async |state: &str| {
+        let mut kinds = Vec::new();
+        for (plan_ref, _) in &plans {
+            let letters = lamp.daemon.store().letters(plan_ref).await.unwrap();
+            let those = letters.iter().filter(|one| one.state.name() == state);
+            kinds.extend(those.map(|one| one.kind));
+        }
+        kinds
+    };
+    let quiet = async || {
+        let mut before = usize::MAX;
+        while fates("queued").await.len() != before {
+            before = fates("queued").await.len();
+            tokio::time::sleep(std::time::Duration::from_millis(1500)).await;
+        }
+    };
+    let told = async |state: &str| {
+        let may_wait = [Kind::Changed, Kind::Home, Kind::Withdrawn, Kind::News];
+        fates(state).await.into_iter().filter(|kind| may_wait.contains(kind)).count()
+    };
+    // Both have the plan before it changes.
+    quiet().await;
+    for (plan_ref, links) in &plans {
+        let page = crew_page(&lamp, plan_ref, 0);
+        for at in 0..40 {
+            let word = [
+                ("act", "still-out"),
+                ("once", &at.to_string()),
+                ("name", "Mallory"),
+                ("note", &format!("word {at}")),
+            ];
+            assert_eq!(say(&lamp, &page, &word).await.status(), StatusCode::SEE_OTHER);
+        }
+        let extend = lamp.post(links["extend"].as_str().unwrap()).json(&json!({"by": "1m"}));
+        assert_eq!(extend.send().await.unwrap().status(), StatusCode::OK);
+    }
+    quiet().await;
+    assert_eq!(told("handed over").await, 60);
+    assert_eq!(told("queued").await, 2 * 42 - 60);
+    // They are overdue: that goes, and so does its end to whoever had it.
+    for (plan_ref, _) in &plans {
+        lamp.pass(7 * 60, plan_ref).await;
+    }
+    quiet().await;
+    let alerts = fates("handed over").await.into_iter().filter(|kind| kind.is_alert()).count();
+    assert!(alerts >= 2, "{alerts}");
+    for (_, links) in &plans {
+        let checkin = lamp.post(links["checkin"].as_str().unwrap()).json(&json!({}));
+        assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
+    }
+    quiet().await;
+    let ends = fates("handed over").await.into_iter().filter(|kind| *kind == Kind::StandDown);
+    assert_eq!(ends.count(), 4, "the contact's and the keeper's");
+    assert_eq!(told("handed over").await, 60);
 }

@@ -1,0 +1,78 @@
+//! Letters that their readers are spared, or get later: what the plan owes is one thing, how much one
+//! mailbox is to take another. No alert is among them, and nothing that its reader needs to hear of an
+//! alert they had.
+
+use chrono::TimeDelta;
+
+use super::{Daemon, Dossier};
+use crate::store::Claimed;
+use crate::watch::{Kind, Recipient};
+
+/// So many letters of what becomes of trips reach somebody within a day who has never answered, for
+/// each plan that may name them in a day (common sense, no source): what is more waits, and the newest
+/// of it takes the place of what it outdates.
+const MOST_FOR_A_PLAN: i64 = 6;
+/// And never fewer than these.
+const ALWAYS: i64 = 60;
+const A_DAY: TimeDelta = TimeDelta::days(1);
+/// When such a letter is looked at again.
+const AGAIN_AFTER: TimeDelta = TimeDelta::minutes(10);
+
+/// What is done with a letter that is owed.
+pub(super) enum Spared {
+    /// It goes.
+    No,
+    /// It waits for so long.
+    For(TimeDelta),
+    /// Its reader has asked for no letters.
+    Forever,
+}
+
+impl Daemon {
+    /// Whether its reader is spared this letter. What can't be looked up spares nobody.
+    pub(super) async fn is_spared(
+        &self,
+        letter: &Claimed,
+        dossier: &Dossier,
+        email: &str,
+    ) -> Spared {
+        let (to, kind) = (letter.order.to, letter.order.kind);
+        if to == Recipient::Keeper || kind.is_alert() || dossier.record.state.told(to).alerted {
+            return Spared::No;
+        }
+        // Of a contact the plan itself knows that they want none.
+        if matches!(to, Recipient::Crew(_)) && self.has_said_never(email).await {
+            return Spared::Forever;
+        }
+        match kind {
+            Kind::Changed | Kind::Home | Kind::Withdrawn | Kind::News
+                if self.has_heard_enough(letter, email).await =>
+            {
+                Spared::For(AGAIN_AFTER)
+            }
+            _ => Spared::No,
+        }
+    }
+
+    async fn has_said_never(&self, email: &str) -> bool {
+        let mailbox = self.0.secrets.reader(email).mailbox;
+        self.0.store.has_said_never(&mailbox).await.unwrap_or_else(|error| {
+            tracing::warn!(%error, "whether somebody wants no letters can't be looked up");
+            false
+        })
+    }
+
+    async fn has_heard_enough(&self, letter: &Claimed, email: &str) -> bool {
+        let reader = self.0.secrets.reader(email);
+        let since = self.now() - A_DAY;
+        let plans = self.0.house.limits.filings_per_address_per_day;
+        let told = self.0.store.told_of_late(&reader, &letter.id, since).await;
+        told.map_or_else(
+            |error| {
+                tracing::warn!(%error, "how much somebody was written to can't be looked up");
+                false
+            },
+            |number| number >= (MOST_FOR_A_PLAN * i64::from(plans)).max(ALWAYS),
+        )
+    }
+}
