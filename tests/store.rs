@@ -10,7 +10,9 @@ use common::{
     LEASE, Opened, check_in, file, first_step, hand_over_all, minutes, noon, opened, try_file,
 };
 use shorelamp::measure::Span;
-use shorelamp::store::{Key, Lane, LastLook, LetterState, Link, Purpose, Store, StoreError};
+use shorelamp::store::{
+    Key, Lane, LastLook, LetterState, Link, Purpose, Reader, Store, StoreError,
+};
 use shorelamp::watch::{By, Event, Kind, Phase, Recipient, Refusal};
 
 #[tokio::test]
@@ -209,4 +211,52 @@ async fn keys_and_links_are_found_by_their_hash_alone() {
     store.add_key(&key, "hash", noon()).await.expect("added");
     assert_eq!(store.key("hash").await.expect("looked up"), Some(key));
     assert_eq!(store.key("other").await.expect("looked up"), None);
+}
+
+/// A backup knows of nothing that was since.
+#[tokio::test]
+async fn a_backup_that_takes_its_place_lets_nobody_in_who_was_shut_out_since() {
+    use std::os::unix::fs::PermissionsExt;
+    let Opened { store, folder } = opened().await;
+    for plan_ref in ["A", "B"] {
+        file(&store, plan_ref, None, "body").await;
+    }
+    for id in ["lost", "kept"] {
+        let key = Key { id: id.to_owned(), name: id.to_owned(), keeper: false };
+        store.add_key(&key, id, noon()).await.expect("added");
+    }
+    let backup = folder.path().join("backup");
+    store.backup(&backup, noon()).await.expect("backed up");
+    let open = std::fs::Permissions::from_mode(0o644);
+    std::fs::set_permissions(&backup, open).expect("as it came from another disk");
+    store.revoke_keys("lost", noon()).await.expect("revoked");
+    let text = |text: &str| text.to_owned();
+    let reader = Reader { mailbox: text("m"), hash: text("h"), counted: text("c"), for_all: true };
+    store.never_write_to(&reader, noon()).await.expect("noted");
+    store.apply("A", &check_in(), None, noon()).await.expect("ashore");
+    hand_over_all(&store, noon()).await;
+    assert!(store.forget_one("A", minutes(1), minutes(1)).await.expect("forgotten"));
+    let log = folder.path().join("shorelamp.db-wal");
+    let newest = std::fs::read(&log).expect("a log");
+    assert!(newest.len() > 32, "what was last written stands there");
+    for there in [true, false] {
+        assert_eq!(Store::restore(&backup, folder.path()).await.expect("restored"), there);
+        let aside = std::fs::read(log.with_extension("db-wal.before-restore")).expect("kept");
+        assert!(aside == newest, "as it was");
+        let mode = std::fs::metadata(folder.path().join("shorelamp.db")).expect("a file");
+        assert_eq!(mode.permissions().mode() & 0o777, 0o600);
+        let store = Store::open(folder.path()).await.expect("opened");
+        assert!(store.key("kept").await.expect("looked up").is_some());
+        assert_eq!(store.key("lost").await.expect("looked up").is_none(), there);
+        assert_eq!(store.wants_no_letters(&reader).await.expect("looked up"), there);
+        assert_eq!(store.has_plan("A").await.expect("looked up"), !there);
+        assert!(store.has_plan("B").await.expect("looked up"));
+        store.close().await;
+        for name in ["shorelamp.db", "shorelamp.db-wal", "shorelamp.db-shm"] {
+            let _gone = std::fs::remove_file(folder.path().join(name));
+        }
+    }
+    // What can't be read keeps no backup from taking its place.
+    std::fs::write(folder.path().join("shorelamp.db"), [7; 9000]).expect("written");
+    assert!(!Store::restore(&backup, folder.path()).await.expect("restored"));
 }

@@ -20,8 +20,10 @@ impl Restore {
     pub(super) async fn run(self, config: &Path) -> Done {
         let settings = assemble::settings(config)?;
         let data_dir = &settings.service.data_dir;
-        Store::restore(&self.file, data_dir).await.map_err(|error| failed(&self.file, &error))?;
+        let restored = Store::restore(&self.file, data_dir).await;
+        let carried = restored.map_err(|error| failed(&self.file, &error))?;
         print::say(told(&self.file))?;
+        print::say(if carried { CARRIED } else { NOT_CARRIED })?;
         if !data_dir.join("secret").exists() {
             let secret = data_dir.join("secret");
             print::say(format!(
@@ -33,6 +35,12 @@ impl Restore {
         Ok(())
     }
 }
+
+const CARRIED: &str = "\nKeys that were revoked since the backup stay revoked, whoever wanted no \
+                       letters gets none, and plans that were forgotten stay so.";
+const NOT_CARRIED: &str = "\nThere is no database here that could be read, so what it knew since the backup is lost: keys \
+     that were revoked since are in force again (look through `shorelamp key list`, and revoke them), \
+     whoever said never since may be written to, and plans that were forgotten since are there again.";
 
 fn told(file: &Path) -> String {
     format!(

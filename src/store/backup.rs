@@ -5,11 +5,13 @@
 //! are held for ten minutes while the keeper looks at them, and then go out all the same.
 
 use std::fs;
+use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{AnyConnection, Connection, Executor, Row};
 
+use super::carried::carry;
 use super::folder::{of_file, open_private};
 use super::{Store, StoreError, from_millis, millis, writer};
 
@@ -48,21 +50,30 @@ impl Store {
     }
 
     /// Puts a backup in the place of a database that no daemon has open. What was there is kept
-    /// beside it.
+    /// beside it, and keys that it had revoked, whoever wanted no letters, and what it had forgotten
+    /// stay so; whether that could be read.
     ///
     /// # Errors
     /// The files, a daemon that runs, or a backup that is not sound.
-    pub async fn restore(backup: &Path, data_dir: &Path) -> Result<(), StoreError> {
+    pub async fn restore(backup: &Path, data_dir: &Path) -> Result<bool, StoreError> {
         let folder = super::Folder::open(data_dir)?;
         let _alone = folder.lock()?;
         sqlx::any::install_default_drivers();
         let part = data_dir.join("restored.part");
-        fs::copy(backup, &part).map_err(of_file(backup))?;
+        fs::copy(backup, &part)
+            .and_then(|_| fs::set_permissions(&part, fs::Permissions::from_mode(0o600)))
+            .map_err(of_file(backup))?;
         let mut copy = writer::connect(&writer::url(&part)).await?;
         super::verify::quick_check(&mut copy).await?;
         ask_for_review_if_none(&mut copy).await?;
-        copy.close().await?;
         let database = folder.database();
+        let carried = match database.exists() {
+            true => carry(&mut copy, &database).await.map_err(|error| {
+                tracing::warn!(%error, "what was revoked and forgotten can't be read");
+            }),
+            false => Err(()),
+        };
+        copy.close().await?;
         for name in ["shorelamp.db", "shorelamp.db-wal", "shorelamp.db-shm"] {
             let old = data_dir.join(name);
             if old.exists() {
@@ -75,7 +86,8 @@ impl Store {
             .and_then(|file| file.sync_all())
             .and_then(|()| fs::rename(&part, &database))
             .and_then(|()| sync_folder(&database));
-        moved.map_err(of_file(&database))
+        moved.map_err(of_file(&database))?;
+        Ok(carried.is_ok())
     }
 
     /// Whether this database may be older than what it once acknowledged. The first call starts

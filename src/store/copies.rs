@@ -5,8 +5,7 @@ use std::path::{Path, PathBuf};
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Connection, Executor, Row};
 
-use super::backup::has_table;
-use super::forget::TABLES;
+use super::forget::forget_open;
 use super::{Store, StoreError, millis, writer};
 
 /// How the copies fared when they were thinned.
@@ -135,12 +134,7 @@ async fn thin_open(copy: &mut AnyConnection, forgotten: &[String]) -> Result<boo
     }
     let mut whole = copy.begin().await?;
     for plan_ref in found {
-        for (table, delete) in TABLES {
-            if table != "plans" && has_table(&mut whole, table).await? {
-                sqlx::query(delete).bind(plan_ref).execute(&mut *whole).await?;
-            }
-        }
-        sqlx::query("DELETE FROM plans WHERE ref = $1").bind(plan_ref).execute(&mut *whole).await?;
+        forget_open(&mut whole, plan_ref).await?;
     }
     whole.commit().await?;
     copy.execute("VACUUM").await?;

@@ -7,6 +7,7 @@ use chrono::{DateTime, Utc};
 use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Connection, Executor, Row};
 
+use super::backup::has_table;
 use super::spare::{self, Card};
 use super::{Store, StoreError, millis, writer};
 
@@ -16,7 +17,7 @@ const AT_ONCE: i64 = 100;
 const ATTEMPTS_AT_LOG: u32 = 25;
 const BETWEEN_ATTEMPTS: Duration = Duration::from_millis(200);
 /// The tables that hold a plan's rows, and the column that names it; the plans themselves last.
-pub(super) const TABLES: [(&str, &str); 8] = [
+const TABLES: [(&str, &str); 8] = [
     ("letters", "DELETE FROM letters WHERE plan = $1"),
     ("events", "DELETE FROM events WHERE plan = $1"),
     ("links", "DELETE FROM links WHERE plan = $1"),
@@ -302,6 +303,21 @@ async fn write_thinned(connection: &mut AnyConnection, plan: &Thinned) -> Result
         .execute(&mut *connection)
         .await?;
     }
+    Ok(())
+}
+
+/// The same in a copy of the database: an older schema lacks some of the tables, and a plan that was
+/// forgotten here may be open there.
+pub(super) async fn forget_open(
+    copy: &mut AnyConnection,
+    plan_ref: &str,
+) -> Result<(), StoreError> {
+    for (table, delete) in TABLES {
+        if table != "plans" && has_table(copy, table).await? {
+            sqlx::query(delete).bind(plan_ref).execute(&mut *copy).await?;
+        }
+    }
+    sqlx::query("DELETE FROM plans WHERE ref = $1").bind(plan_ref).execute(copy).await?;
     Ok(())
 }
 

@@ -7,6 +7,7 @@
 mod backup;
 mod batch;
 mod bounced;
+mod carried;
 mod claiming;
 mod copies;
 mod counter;

@@ -304,7 +304,11 @@ pub(super) async fn prepare(connection: &mut AnyConnection) -> Result<(), sqlx::
 
 /// Where the database of this folder is, for a connection.
 pub(super) fn url(path: &std::path::Path) -> String {
+    format!("sqlite://{}?mode=rwc", escaped(path))
+}
+
+/// A path as it stands in an address.
+pub(super) fn escaped(path: &std::path::Path) -> String {
     let text = path.to_string_lossy();
-    let text = text.replace('%', "%25").replace('?', "%3F").replace('#', "%23");
-    format!("sqlite://{text}?mode=rwc")
+    text.replace('%', "%25").replace('?', "%3F").replace('#', "%23")
 }
