@@ -15,7 +15,9 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     let mut blocks = vec![Block::Para(who_says_so(scene))];
     blocks.extend(ashore_rows(scene));
     blocks.push(Block::Para(wrong(scene)));
-    blocks.extend(scene.link("Your page, to take it back if it is wrong."));
+    if scene.is_heard() {
+        blocks.extend(scene.link("Your page, to take it back if it is wrong."));
+    }
     let word = if how(scene) == Some(How::ByKeeper) { "Over" } else { "Home" };
     Draft { subject: subject(scene, word, "nothing more to do"), lead, blocks }
 }
@@ -86,7 +88,7 @@ pub(super) fn ashore_rows(scene: &Scene<'_>) -> Option<Block> {
 }
 
 pub(super) fn wrong(scene: &Scene<'_>) -> String {
-    let page = if scene.facts.page.is_some() {
+    let page = if scene.is_heard() {
         "take it back on your page (link below) within 24 hours"
     } else {
         "have it taken back on the crew's or a contact's page within 24 hours"

@@ -46,6 +46,14 @@ impl<'a> Scene<'a> {
         self.facts.watched.removed_by(self.order.to)
     }
 
+    /// Whether what the reader says on their page counts: of those who were taken out, that of a contact
+    /// who was alerted before.
+    pub(super) fn is_heard(&self) -> bool {
+        let is_alerted = || self.facts.watched.told(self.order.to).alerted;
+        self.facts.page.is_some()
+            && (self.removed_by().is_none() || (!self.to_crew() && is_alerted()))
+    }
+
     /// Those who are not ashore, by their place in the plan; everybody where nobody is out, so
     /// that no letter is about nobody.
     pub(super) fn out(&self) -> Vec<usize> {

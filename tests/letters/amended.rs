@@ -165,3 +165,17 @@ fn a_change_of_gear_alone_says_that_the_times_stay() {
     assert!(text.starts_with("Back by Sun 14 Jun, 12:30 (12:30 pm PDT), as before."), "{text}");
     assert!(text.contains("What they carry to call and be found with."), "{text}");
 }
+
+/// Whoever is asked no longer, and never was alerted, is sent to no page that would hear them.
+#[test]
+fn whoever_is_heard_no_more_is_not_sent_to_their_page_to_take_the_end_back() {
+    let mut story = Story::filed();
+    amend(&mut story, &new_version());
+    let over = story.happens(Event::CalledOff { by: By::Crew(None) });
+    let page = "take it back on your page";
+    let gone = flat(&one(&over, Recipient::Contact(1), Kind::Home).text);
+    assert!(!gone.contains(page) && !gone.contains("Your page"), "{gone}");
+    assert!(gone.contains("have it taken back"), "{gone}");
+    let asked = flat(&one(&over, Recipient::Contact(0), Kind::Home).text);
+    assert!(asked.contains(page) && asked.contains("Your page"), "{asked}");
+}
