@@ -39,7 +39,7 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
 }
 
 fn has_called(scene: &Scene<'_>) -> bool {
-    scene.facts.watched.somebody_called()
+    scene.facts.watched.called_since_due()
 }
 
 fn is_call(scene: &Scene<'_>) -> bool {
@@ -80,8 +80,19 @@ fn lead(scene: &Scene<'_>) -> Vec<String> {
         lead.push("So you need not call again.".to_owned());
     } else {
         lead.extend(call_now(scene));
+        lead.extend(called_before(scene));
     }
     lead
+}
+
+/// Who wrote that they had called when nobody was late yet: it may have been about something else, or
+/// to keep others from calling.
+fn called_before(scene: &Scene<'_>) -> Vec<String> {
+    let mut calls = status::calls(scene);
+    if !calls.is_empty() {
+        calls.push("That was written before they were due back: call all the same.".to_owned());
+    }
+    calls
 }
 
 /// Where there is nothing to do before the call. Else the first step says it, on the first screen of
@@ -275,7 +286,7 @@ fn again(scene: &Scene<'_>) -> Option<String> {
         Cause::Rung(_) | Cause::Event(_) => String::new(),
     };
     let repeat = scene.facts.watched.terms.ladder.repeat().spoken();
-    Some(if has_called(scene) {
+    Some(if scene.facts.watched.somebody_called() {
         format!(
             "{number}We write again every hour until all are ashore, so that nobody is forgotten."
         )

@@ -247,11 +247,14 @@ fn what_next(scene: &Scene<'_>) -> Vec<Block> {
              distress use your radio, beacon or telephone.",
         )];
     }
-    if watched.is_closed() || scene.now < scene.overdue_at() || watched.somebody_called() {
+    if watched.is_closed() || scene.now < scene.overdue_at() || watched.called_since_due() {
         return Vec::new();
     }
     vec![
-        Block::heading("Nobody has called yet, as far as we know"),
+        Block::heading(match watched.somebody_called() {
+            true => "Nobody has called since they were due back, as far as we know",
+            false => "Nobody has called yet, as far as we know",
+        }),
         Block::para(
             "If you can't reach the crew, call now. The plan to read is in our last alert.",
         ),

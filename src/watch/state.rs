@@ -482,6 +482,14 @@ impl State {
         (0..self.contacts.len()).filter(|&contact| !self.is_out_of_reach(contact)).count()
     }
 
+    /// Whether an "I have called" stands that was said when the crew was due back already. An earlier
+    /// one can't be about its being overdue, and must keep nobody from calling for that.
+    #[must_use]
+    pub fn called_since_due(&self) -> bool {
+        let mut called = self.contacts.iter().filter_map(|contact| contact.called.as_ref());
+        called.any(|called| called.at >= self.terms.due_at)
+    }
+
     /// Whether an "I have called" stands.
     #[must_use]
     pub fn somebody_called(&self) -> bool {

@@ -44,6 +44,8 @@ struct ContactPage {
     callees: Vec<Callee>,
     say: Vec<String>,
     calls: Vec<String>,
+    /// Whether one of them was after they were due back.
+    called: bool,
     out: Vec<(usize, String)>,
     how: [(&'static str, &'static str); 3],
     contacts: Vec<(String, String)>,
@@ -246,6 +248,7 @@ async fn page(
         callees: whom_to_call(facts.rescue, visit.dossier.plan.launch.position),
         say: words_to_say(&facts, me, now),
         calls: said::calls(&visit.dossier),
+        called: state.called_since_due(),
         out: said::out(&visit.dossier),
         how: HOW,
         contacts: contacts(&standing, Some(me)),

@@ -267,6 +267,10 @@ fn answer_effect(dossier: &Dossier, answer: &Answer) -> String {
              service comes all the same. Being on it is no call: if they don't answer, call.",
             terms.ladder.pause().spoken()
         ),
+        Answer::Called { service, .. } if !dossier.record.state.called_since_due() => format!(
+            "Written down: you have called {service}. Later letters say so. They are not due back \
+             yet: should they become overdue, everybody is asked to call all the same."
+        ),
         Answer::Called { service, .. } => format!(
             "Written down: you have called {service}. Later letters say so, and ask nobody to \
              call twice. The watch goes on until all are ashore."

@@ -266,3 +266,37 @@ fn news_tells_what_happened() {
     let sent = story.happens(Event::Refused { to: Recipient::Contact(1), kind: Kind::Filed });
     news(&sent, "Mirela Sandoval could not be reached: the mail service refuses the address");
 }
+
+/// Else one contact, hours ahead, keeps all the others from calling.
+#[test]
+fn a_call_before_they_were_due_back_keeps_nobody_from_calling() {
+    let mut story = Story::filed();
+    let called = |when: &str| Event::Answered {
+        contact: 1,
+        name: "Mirela".to_owned(),
+        answer: Answer::Called {
+            service: "coast guard".to_owned(),
+            when: when.to_owned(),
+            reference: None,
+        },
+    };
+    story.minutes_after_overdue(-120).happens(called("just now"));
+    let sent = story.minutes_after_overdue(0).tick();
+    let alert = one(&sent, Recipient::Contact(0), Kind::Overdue);
+    let text = flat(&alert.text);
+    assert!(!alert.subject.contains("called"), "{}", alert.subject);
+    for told in
+        ["I have called coast guard", "before they were due back: call all the same", "Act now"]
+    {
+        assert!(text.contains(told), "{told} in {text}");
+    }
+    for wrong in ["need not call", "Do not call again"] {
+        assert!(!text.contains(wrong), "{wrong} in {text}");
+    }
+    // One in the grace may be about it.
+    let mut story = Story::filed();
+    story.minutes_after_overdue(-5).happens(called("12:40"));
+    let sent = story.minutes_after_overdue(0).tick();
+    let text = flat(&one(&sent, Recipient::Contact(0), Kind::Overdue).text);
+    assert!(text.contains("So you need not call again."), "{text}");
+}

@@ -198,3 +198,26 @@ async fn handed_over_and_seen_are_told_apart() {
     assert_eq!(done.matches("they have not said that they have it").count(), 1);
     assert!(done.contains("has said at 06:00"));
 }
+
+/// Else one contact, hours ahead, keeps all the others from calling.
+#[tokio::test]
+async fn who_says_before_they_are_due_back_that_help_was_called_keeps_nobody_from_calling() {
+    let lamp = Lamp::lit().await;
+    let plan_ref = filed(&lamp).await;
+    let early = [
+        ("act", "called"),
+        ("once", "1"),
+        ("name", "Mirela"),
+        ("service", "the coast guard"),
+        ("when", "just now"),
+    ];
+    let own = lamp.contact_page(&plan_ref, 1);
+    let sent = lamp.post(&own).form(&early).send().await.unwrap();
+    let next = sent.headers()["location"].to_str().unwrap().to_owned();
+    let said = text(lamp.get(&next).send().await.unwrap()).await;
+    assert!(said.contains("everybody is asked to call all the same"), "{said}");
+    lamp.pass(OVERDUE_IN, &plan_ref).await;
+    let shown = page(&lamp, &plan_ref, 0).await;
+    assert!(shown.contains("the coast guard") && shown.contains("call all the same"), "{shown}");
+    assert!(shown.contains("1. Call now") && !shown.contains("need not be called"), "{shown}");
+}
