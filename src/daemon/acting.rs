@@ -184,10 +184,11 @@ impl Daemon {
     #[must_use]
     pub fn whose_code(&self, plan_ref: &str, digits: &str) -> Vec<usize> {
         let code = |who| match digits.len() {
-            0..=6 => self.spoken_code(plan_ref, who),
-            _ => self.spoken_code_whole(plan_ref, who),
+            6 => Some(self.spoken_code(plan_ref, who)),
+            14 => Some(self.spoken_code_whole(plan_ref, who)),
+            _ => None,
         };
-        (0..MOST_CREW).filter(|&who| is_same(&code(who), digits)).collect()
+        (0..MOST_CREW).filter(|&who| code(who).is_some_and(|code| is_same(&code, digits))).collect()
     }
 
     /// The page of one reader: where their letters send them.
