@@ -264,6 +264,7 @@ fn a_plan_that_cannot_be_read_still_gives_a_letter() {
         rescue: &rescue,
         launch: "48.5420 -123.1620".parse().ok(),
         page: Some("https://lamp.example.org/p/k3k3"),
+        why: "the plan could not be read",
     };
     for kind in KINDS {
         let letter = plain_fallback(&bare, kind, utc("2026-06-14T20:00:00Z"));

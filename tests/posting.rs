@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 use chrono::TimeDelta;
 use shorelamp::settings::Security;
 use shorelamp::store::LetterState;
-use shorelamp::watch::{Kind, Recipient};
+use shorelamp::watch::{Answer, Event, Kind, Recipient};
 
 use house::{Lamp, UNTIL_OVERDUE, message_ids};
 use server::{CLOSE, PICTURE, SILENCE, Script, Server, Whims};
@@ -217,7 +217,7 @@ async fn a_letter_that_every_relay_refuses_for_good_is_a_refused_contact() {
 /// at once without its chart, and nobody counts as out of reach.
 #[tokio::test]
 async fn a_letter_that_is_refused_for_its_chart_goes_without() {
-    let picky = Whims { refuses_pictures: true, ..Whims::NONE };
+    let picky = Whims { refuses: PICTURE, ..Whims::NONE };
     let server = Server::start(whims(picky)).await;
     let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
     // A letter does not wait long for its chart, and a busy machine may be late with it.
@@ -237,6 +237,35 @@ async fn a_letter_that_is_refused_for_its_chart_goes_without() {
     assert_eq!(ids[0], ids[1]);
     let fates = lamp.daemon.store().letters(&plan).await.unwrap();
     assert!(fates.iter().all(|fate| fate.kind == Kind::Filed), "nobody is troubled: {fates:?}");
+}
+
+/// Else one contact, by what they type on their page, has every filter refuse every alert.
+#[tokio::test]
+async fn an_alert_that_is_refused_for_what_somebody_typed_goes_without_it() {
+    let filter = Whims { refuses: "STANDARD-ANTI-UBE-TEST", ..Whims::NONE };
+    let server = Server::start(whims(filter)).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    lamp.pass(UNTIL_OVERDUE - TimeDelta::minutes(1));
+    // As spam filters know it (SpamAssassin's GTUBE), in part.
+    let (name, answer) = ("GTUBE-STANDARD-ANTI-UBE-TEST-EMAIL".to_owned(), Answer::OnIt);
+    let answered = Event::Answered { contact: 0, name, answer };
+    lamp.daemon.act(&plan, &answered, None).await.unwrap();
+    let before = server.heard().letters.len();
+    lamp.pass(TimeDelta::minutes(2));
+    lamp.handed_over(&plan, Kind::Overdue).await;
+    let letters = server.heard().letters.split_off(before);
+    let alerts: Vec<_> =
+        letters.iter().filter(|one| one.contains("Shorelamp-Kind: overdue")).collect();
+    let (whole, plain) = (alerts[0].replace("=\r\n", ""), alerts[alerts.len() - 1]);
+    assert!(whole.contains("STANDARD-ANTI-UBE-TEST"), "the test would show nothing");
+    assert!(plain.contains("OVERDUE: act now") && plain.contains("/contact/"), "{plain}");
+    for typed in ["GTUBE", "Ines", "Dunstan"] {
+        assert!(!plain.contains(typed), "{typed} in {plain}");
+    }
+    let state = lamp.daemon.status(&plan).await.unwrap().state;
+    assert!(!state.contacts[0].told.refused, "nobody is out of reach for it");
 }
 
 #[tokio::test]

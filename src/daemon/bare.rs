@@ -1,8 +1,9 @@
-//! Plain letters about a plan whose stored data can't be read, or over which the program fails.
+//! Plain letters: about a plan whose stored data can't be read, or over which the program fails, and
+//! where the whole letter is refused.
 
 use std::fmt;
 
-use super::Daemon;
+use super::{Daemon, Dossier};
 use crate::letter::{Bare, plain_fallback};
 use crate::post::Outgoing;
 use crate::settings::Mailbox;
@@ -52,6 +53,33 @@ pub(super) async fn barest_letter(
     Ok(Some(outgoing(daemon, claimed, &nothing_of(daemon, claimed), to)))
 }
 
+/// A letter in words of ours alone, with the way to all the others: where every relay refuses the whole
+/// one, something that was typed may be what no filter lets through.
+pub(super) fn untyped_letter(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    dossier: &Dossier,
+    to: Mailbox,
+) -> Outgoing {
+    daemon.tell_keeper(
+        "refused-words",
+        "every relay refuses a letter for what stands in it; it goes again in plain words, without \
+         what its crew and its contacts wrote",
+        &[
+            "Look at the board, and reach the crew and its contacts yourself.",
+            "Ask the relay's keeper which rule it breaks; the log names the letter.",
+        ],
+    );
+    let bare = Bare {
+        overdue_at: Some(dossier.record.state.overdue_at()),
+        launch: Some(dossier.plan.launch.position),
+        why: "a mail service refused the whole of it. All that is known stands on your page",
+        ..nothing_of(daemon, claimed)
+    };
+    let outgoing = outgoing(daemon, claimed, &bare, Mailbox { name: None, ..to });
+    Outgoing { return_path: daemon.return_path(&claimed.id), ..outgoing }
+}
+
 /// What can be said of any plan.
 fn nothing_of<'a>(daemon: &'a Daemon, claimed: &'a Claimed) -> Bare<'a> {
     Bare {
@@ -62,6 +90,7 @@ fn nothing_of<'a>(daemon: &'a Daemon, claimed: &'a Claimed) -> Bare<'a> {
         rescue: &daemon.0.house.rescues,
         launch: None,
         page: None,
+        why: "the plan could not be read",
     }
 }
 

@@ -49,8 +49,20 @@ pub(super) struct Charts {
     pages: Pages,
     hand: Arc<Semaphore>,
     waiting: Semaphore,
-    /// Letters that a relay refused with their picture, the oldest first.
-    unwelcome: Mutex<VecDeque<String>>,
+    /// Letters that every relay refused for what is in them, the oldest first, and what is left out of
+    /// each since.
+    unwelcome: Mutex<VecDeque<(String, LeftOut)>>,
+}
+
+/// What is left out of a letter that was refused.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum LeftOut {
+    #[default]
+    Nothing,
+    /// Its picture, and what is enclosed.
+    Picture,
+    /// Whatever anybody typed: what is left are words of ours.
+    Typed,
 }
 
 /// The charts of the pages looked at last, the oldest first: by their routes, for the shore is the
@@ -83,19 +95,20 @@ impl Default for Charts {
 }
 
 impl Charts {
-    /// A relay refused this letter with its picture: from now on it goes without.
-    pub(super) fn leave_out_of(&self, letter: &str) {
+    /// Every relay refused this letter: from now on it goes without these.
+    pub(super) fn leave_out(&self, letter: &str, what: LeftOut) {
         let mut unwelcome = self.unwelcome.lock().unwrap_or_else(PoisonError::into_inner);
+        unwelcome.retain(|(one, _)| one != letter);
         if unwelcome.len() == MOST_UNWELCOME {
             unwelcome.pop_front();
         }
-        unwelcome.push_back(letter.to_owned());
+        unwelcome.push_back((letter.to_owned(), what));
     }
 
-    /// Whether this letter goes without a picture.
-    pub(super) fn is_left_out_of(&self, letter: &str) -> bool {
+    /// What this letter goes without.
+    pub(super) fn left_out_of(&self, letter: &str) -> LeftOut {
         let unwelcome = self.unwelcome.lock().unwrap_or_else(PoisonError::into_inner);
-        unwelcome.iter().any(|one| one == letter)
+        unwelcome.iter().find(|(one, _)| one == letter).map(|(_, what)| *what).unwrap_or_default()
     }
 }
 

@@ -7,7 +7,8 @@ use chrono::TimeDelta;
 use tokio::sync::OwnedSemaphorePermit;
 use tokio::time::timeout;
 
-use super::bare::{barest_letter, plain_letter, tell_of_plain_words};
+use super::bare::{barest_letter, plain_letter, tell_of_plain_words, untyped_letter};
+use super::charts::LeftOut;
 use super::sparing::Spared;
 use super::written::{Unwritten, Written, first_to_be_written};
 use super::{Daemon, Dossier, enclosing, is_canary, retry};
@@ -124,12 +125,16 @@ async fn richly(
         Spared::For(wait) => return Ok(Ready::Later(wait)),
         Spared::Forever => return Ok(Ready::Never),
     }
-    let plain = daemon.0.charts.is_left_out_of(&claimed.id);
-    let picture = match plain {
-        true => None,
-        false => daemon.picture(&dossier, claimed.order.kind).await,
+    let left_out = daemon.0.charts.left_out_of(&claimed.id);
+    let picture = match left_out {
+        LeftOut::Nothing => daemon.picture(&dossier, claimed.order.kind).await,
+        LeftOut::Picture | LeftOut::Typed => None,
     };
-    let mut letter = write(daemon, claimed, &dossier, to, picture.as_deref(), plain);
+    let plain = left_out != LeftOut::Nothing;
+    let mut letter = match left_out {
+        LeftOut::Typed => untyped_letter(daemon, claimed, &dossier, to),
+        _ => write(daemon, claimed, &dossier, to, picture.as_deref(), plain),
+    };
     let bytes = daemon.0.post.write_within(&mut letter, enclosing::LARGEST)?;
     let from = Some(Box::new(dossier.record.state));
     Ok(Ready::Letter(Box::new(Written { letter, bytes, from })))
@@ -168,18 +173,26 @@ async fn attempt(
             }
         }
     };
-    let outcome = if pictured { without_picture(daemon, claimed, outcome) } else { outcome };
+    let outcome = with_less(daemon, claimed, outcome, pictured);
     record(daemon, claimed, outcome, place).await
 }
 
-/// A letter that every relay refuses for what is in it may be refused for its picture: that is
-/// not yet a contact out of reach. It goes again at once, without.
-fn without_picture(daemon: &Daemon, claimed: &Claimed, outcome: Outcome) -> Outcome {
+/// A letter that every relay refuses for what is in it may be refused for its picture, or for what
+/// somebody typed: that is not yet a contact out of reach. It goes again at once, without; and whoever
+/// types what no filter lets through keeps no alert from the others.
+fn with_less(daemon: &Daemon, claimed: &Claimed, outcome: Outcome, pictured: bool) -> Outcome {
+    let charts = &daemon.0.charts;
+    let has_typed = !matches!(claimed.order.kind, Kind::Trouble | Kind::Confirm | Kind::Drill);
+    let what = match charts.left_out_of(&claimed.id) {
+        LeftOut::Nothing if pictured => LeftOut::Picture,
+        LeftOut::Nothing | LeftOut::Picture if has_typed => LeftOut::Typed,
+        _ => return outcome,
+    };
     match outcome {
         Outcome::Failed(error) if error.class == SendClass::MessageRefused => {
             let (plan, letter) = (&claimed.plan_ref, &claimed.id);
-            tracing::warn!(plan, letter, class = ?error.class, "refused; it goes again without its chart");
-            daemon.0.charts.leave_out_of(letter);
+            tracing::warn!(plan, letter, without = ?what, "refused; it goes again with less in it");
+            charts.leave_out(letter, what);
             Outcome::Outdated
         }
         other => other,
@@ -377,10 +390,16 @@ fn write(
         entry.map(|entry| Invitation { method: entry.method.to_owned(), text: entry.text });
     let outgoing = daemon.outgoing(&name, kind, Some(&claimed.plan_ref), to, letter);
     let attachments = if is_alert && !plain { enclosing::files(&facts) } else { Vec::new() };
-    let return_path = daemon.0.post.bounces().and_then(|bounces| {
-        return_path(bounces, &claimed.id, &daemon.0.secrets.bounce_tag(&claimed.id))
-    });
+    let return_path = daemon.return_path(&claimed.id);
     Outgoing { picture, invitation, attachments, return_path, ..outgoing }
+}
+
+impl Daemon {
+    /// Where a report of this letter's fate is to come.
+    pub(super) fn return_path(&self, letter: &str) -> Option<String> {
+        let bounces = self.0.post.bounces()?;
+        return_path(bounces, letter, &self.0.secrets.bounce_tag(letter))
+    }
 }
 
 /// The letter's words as the plan now stands; those of a canary say that they are a test.

@@ -1,4 +1,5 @@
-//! A bare letter for when a plan's stored data can't be read: better plain than none.
+//! A bare letter for when a plan's stored data can't be read, or the whole letter is refused: better
+//! plain than none.
 
 use chrono::{DateTime, Utc};
 
@@ -25,6 +26,8 @@ pub struct Bare<'a> {
     pub launch: Option<Position>,
     /// The link to this reader's own page.
     pub page: Option<&'a str>,
+    /// Why the letter is so short.
+    pub why: &'a str,
 }
 
 /// A letter of this kind in plain text, with what is known. Total: it cannot fail.
@@ -38,7 +41,7 @@ pub fn plain_fallback(bare: &Bare<'_>, kind: Kind, now: DateTime<Utc>) -> Letter
     let lead = vec![
         what,
         format!("{service} is no rescue service and has called nobody."),
-        "This letter is short because the plan could not be read.".to_owned(),
+        format!("This letter is short because {}.", bare.why),
     ];
     let mut blocks = Vec::new();
     if !matches!(kind, Kind::Trouble | Kind::Confirm | Kind::Drill) {

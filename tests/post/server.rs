@@ -43,8 +43,8 @@ pub struct Whims {
     pub swallowed: usize,
     /// The first recipients whom it asks to come back later.
     pub greylisted: usize,
-    /// Whether it refuses letters for good that have a picture in them.
-    pub refuses_pictures: bool,
+    /// What stands in letters that it refuses for good; `""` for nothing.
+    pub refuses: &'static str,
     /// The first letters in whose middle it resets the connection.
     pub resets: usize,
     /// So long after a letter, if no next one has begun, it says 421 and closes.
@@ -57,7 +57,7 @@ impl Whims {
         before_each_byte: Duration::ZERO,
         swallowed: 0,
         greylisted: 0,
-        refuses_pictures: false,
+        refuses: "",
         resets: 0,
         leaves_after: Duration::from_secs(600),
     };
@@ -219,13 +219,14 @@ async fn talk<S: AsyncRead + AsyncWrite + Unpin>(
                     return None;
                 }
                 let letter = letter(&mut stream).await?;
-                let unwelcome = whims.refuses_pictures && letter.contains(PICTURE);
+                let whole = letter.replace("=\r\n", "");
+                let unwelcome = !whims.refuses.is_empty() && whole.contains(whims.refuses);
                 let swallows = count(&mut heard.lock().unwrap().swallowed, whims.swallowed);
                 heard.lock().unwrap().letters.push(letter);
                 letters += 1;
                 let silent = !whims.silent_for.is_empty() && to.ends_with(whims.silent_for);
                 let said = match () {
-                    () if unwelcome => "554 5.7.1 no pictures here",
+                    () if unwelcome => "554 5.7.1 not with that in it",
                     () if swallows || silent => SILENCE,
                     () => script.dot,
                 };
