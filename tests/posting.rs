@@ -18,9 +18,11 @@ use shorelamp::store::LetterState;
 use shorelamp::watch::{Answer, Event, Kind, Recipient};
 
 use house::{Lamp, UNTIL_OVERDUE, message_ids};
-use server::{CLOSE, PICTURE, SILENCE, Script, Server, Whims};
+use server::{CLOSE, SILENCE, Script, Server, Whims};
 
 const PLAIN: Security = Security::None;
+/// What a letter with a picture has in it.
+const PICTURE: &str = "Content-Type: image/png";
 /// What one attempt may take, by the settings of these cases; a busy machine needs seconds of its own.
 const ONE_ATTEMPT: Duration = Duration::from_secs(60);
 /// A letter that could not be handed over goes again after this long (the contract's schedule).

@@ -63,8 +63,6 @@ impl Whims {
     };
 }
 
-/// What a letter with a picture has in it.
-pub const PICTURE: &str = "Content-Type: image/png";
 pub const SILENCE: &str = "…";
 pub const CLOSE: &str = "";
 
