@@ -5,7 +5,7 @@
 use std::fs;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use shorelamp::caution::{Level, Limits};
+use shorelamp::caution::{Ashore, Level, Limits};
 use shorelamp::conditions::nws::Warnings;
 use shorelamp::conditions::{
     Answer, Forecast, Hours, Kind, Observations, Observed, Service, Station, Trust, Wind, WindRow,
@@ -18,6 +18,10 @@ use shorelamp::shoreline::{Shoreline, Shorelines};
 
 /// What one station says: water, wind and where it is from, minutes ago.
 type Said = (f64, f64, f64, i64);
+
+/// Words that foretell a death: no rule lets them reach those ashore.
+const FORETELLS: [&str; 6] =
+    ["exhausted", "unconscious", "drown", "the worst", "useful hands", "breath"];
 
 struct Trip {
     plan: Plan,
@@ -65,6 +69,15 @@ impl Trip {
         for caution in &self.review.cautions {
             assert!(!caution.source.is_empty() && !caution.clears.is_empty(), "{}", caution.id);
             assert!(caution.text.ends_with('.'), "{}", caution.text);
+            let Some(ashore) = caution.told_ashore(&self.plan.contacts) else { continue };
+            assert_ne!(caution.ashore, Ashore::Unsaid, "{}", caution.id);
+            assert!(ashore.ends_with('.'), "{ashore}");
+            for foretells in FORETELLS {
+                assert!(!ashore.to_lowercase().contains(foretells), "{foretells} in {ashore}");
+            }
+            for contact in &self.plan.contacts {
+                assert!(!ashore.contains(&contact.name), "{ashore}");
+            }
         }
         assert!(self.plan.crew.iter().all(|one| self.text.contains(&one.name)));
     }

@@ -4,7 +4,7 @@
 //! in Canada asks one guide for four clients). Alone, cold and far from shore make each other
 //! worse: nobody puts you back into the craft, and nobody calls.
 
-use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits};
+use super::{Ashore, COMMON_PRACTICE, Caution, Facts, Level, Limits};
 
 pub(super) const ID: &str = "alone";
 
@@ -26,5 +26,5 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         facts.water_words(limits)
     );
     let clears = "A partner who stays within a shout, with practised rescues.";
-    vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, COMMON_PRACTICE, clears)]
 }

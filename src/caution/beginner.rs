@@ -5,7 +5,7 @@
 //! 20 °C) and the air is warm too, and then go with a partner, protective gear and radios. Warm
 //! water raises nothing here, and clears nothing elsewhere.
 
-use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
+use super::{Ashore, COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
 use crate::plan::CrewMember;
 
 pub(super) const ID: &str = "beginner";
@@ -46,7 +46,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         limits.units.temperature(bounds.water_c),
         limits.units.temperature(bounds.better_water_c)
     );
-    vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, COMMON_PRACTICE, clears)]
 }
 
 /// Who says nothing of experience counts as a beginner.

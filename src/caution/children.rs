@@ -3,7 +3,7 @@
 //! Common practice, no source: a child cools faster than an adult, says so later, and can't put an
 //! adult back into a craft. The law on their life jackets is told elsewhere.
 
-use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
+use super::{Ashore, COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
 
 pub(super) const ID: &str = "children";
 
@@ -36,5 +36,5 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         facts.water_words(limits)
     );
     let clears = "Warm water near the beach, a fitting life jacket worn, an adult for each child.";
-    vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, COMMON_PRACTICE, clears)]
 }

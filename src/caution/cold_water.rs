@@ -6,7 +6,7 @@
 //! disagree; the level goes by the strictest that applies, and nobody's survival time is told,
 //! since drowning comes first.
 
-use super::{Caution, Facts, Level, Limits, words};
+use super::{Ashore, Caution, Facts, Level, Limits, words};
 use crate::conditions::{Kind, Reading};
 
 pub(super) const ID: &str = "cold-water";
@@ -29,7 +29,10 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     } else {
         return Vec::new();
     };
-    let text = format!("{}: {what}.", water(facts, limits, water_c));
+    let water = water(facts, limits, water_c);
+    let text = format!("{water}: {what}.");
+    // The temperature and where it is from, not what falling in does.
+    let ashore = Ashore::Instead(format!("{water}."));
     let warmer = limits.units.temperature(bounds.caution_c);
     let known = facts.water.cold_end_c().is_some() && facts.water.kind() != Kind::Expected;
     let measure = match known {
@@ -42,7 +45,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         "A worn life jacket, a suit for this water and a route close to shore make a fall less \
          deadly; {measure}."
     );
-    vec![Caution::new(ID, level, text, SOURCE, clears)]
+    vec![Caution::new(ID, level, text, ashore, SOURCE, clears)]
 }
 
 /// The temperature with where it is from, and how far other fresh readings are from it.

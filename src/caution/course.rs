@@ -12,7 +12,7 @@
 //! These measure different things and are nobody's promise; tables for searchers are long on
 //! purpose. Drowning mostly comes first.
 
-use super::{Caution, Facts, Level, Limits, words};
+use super::{Ashore, Caution, Facts, Level, Limits, words};
 use crate::measure::celsius_to_fahrenheit;
 
 pub(super) const ID: &str = "immersion";
@@ -65,7 +65,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let clears = "A worn life jacket keeps the mouth out of it, a suit buys time, and a beacon or \
                   radio on the body can still be worked in the first minutes. Only warmer water \
                   clears it.";
-    vec![Caution::new(ID, level, text, SOURCE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::LeftOut, SOURCE, clears)]
 }
 
 /// Minutes until exhaustion or unconsciousness, from and to; between two bands the colder. `None`

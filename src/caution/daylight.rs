@@ -11,7 +11,7 @@
 use chrono::{DateTime, Utc};
 
 use super::facts::first_outside;
-use super::{Caution, Facts, Level, Limits, Stretch, words};
+use super::{Ashore, Caution, Facts, Level, Limits, Stretch, words};
 
 pub(super) const ID: &str = "daylight";
 
@@ -45,7 +45,7 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
         }
         (false, _) => early_enough(facts),
     };
-    vec![Caution::new(ID, level, text, SOURCE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, SOURCE, clears)]
 }
 
 /// A return whose first alert would still come before sunset.

@@ -6,7 +6,7 @@
 //! water, without wind or drift. Nothing is published below 10 °C: it counts as not swimmable.
 //! Warmer water is let off one level, no more, since nothing is published for it either.
 
-use super::{Caution, Facts, Level, Limits};
+use super::{Ashore, Caution, Facts, Level, Limits};
 
 pub(super) const ID: &str = "distance";
 
@@ -58,7 +58,7 @@ fn too_far(facts: &Facts<'_>, limits: &Limits, at_most_m: f64) -> Option<Caution
          warmer water."
             .to_owned()
     };
-    Some(Caution::new(ID, level, text, SOURCE, clears))
+    Some(Caution::new(ID, level, text, Ashore::Whole, SOURCE, clears))
 }
 
 fn unknown(facts: &Facts<'_>, limits: &Limits) -> Caution {
@@ -74,7 +74,7 @@ fn unknown(facts: &Facts<'_>, limits: &Limits) -> Caution {
         facts.water_words(limits)
     );
     let clears = "The places of the route, within waters whose shoreline this service has.";
-    Caution::new(ID, level, text, SOURCE, clears)
+    Caution::new(ID, level, text, Ashore::Whole, SOURCE, clears)
 }
 
 /// Land in the data means that it can't be checked there, never that shore is at hand.
@@ -89,5 +89,5 @@ fn over_land(facts: &Facts<'_>, limits: &Limits) -> Option<Caution> {
         limits.units.distance(over_land_m)
     );
     let clears = "Positions on the water; if they are right, the shoreline lacks this water.";
-    Some(Caution::new(ID, Level::Caution, text, super::COMMON_PRACTICE, clears))
+    Some(Caution::new(ID, Level::Caution, text, Ashore::Whole, super::COMMON_PRACTICE, clears))
 }

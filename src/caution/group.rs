@@ -5,7 +5,7 @@
 //! crews. Many who perish in groups were out of sight of the others: a dash to shore in offshore
 //! wind breaks a group up (common practice, no source).
 
-use super::{Caution, Facts, Level, Limits};
+use super::{Ashore, Caution, Facts, Level, Limits};
 
 pub(super) const ID: &str = "group";
 
@@ -35,5 +35,5 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     };
     let clears = "Pairs who stay within a shout, one who leads and one who comes last, and a count \
                   at every stop.";
-    vec![Caution::new(ID, level, text, SOURCE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, SOURCE, clears)]
 }

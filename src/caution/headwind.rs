@@ -5,7 +5,7 @@
 //! edges are our own choice, at Beaufort's forces.
 
 use super::wind::said;
-use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits};
+use super::{Ashore, COMMON_PRACTICE, Caution, Facts, Level, Limits};
 use crate::conditions::Wind;
 
 pub(super) const ID: &str = "headwind";
@@ -36,7 +36,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         said(wind, &facts.plan.times)
     );
     let clears = "Paddle out against the wind and home with it, or stay ashore.";
-    vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, COMMON_PRACTICE, clears)]
 }
 
 /// The component against a way, in knots.

@@ -12,7 +12,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::course::{core_at_30_c_min, exhaustion_min};
-use super::{Caution, Facts, Level, Limits, lowered, words};
+use super::{Ashore, Caution, Facts, Level, Limits, lowered, words};
 use crate::measure::Span;
 use crate::plan::Wear;
 
@@ -51,7 +51,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         from_farthest(facts, waited_s),
     );
     let clears = mend(grace_s, waited_s, longest_s.unwrap_or(exhausted_s), limits);
-    vec![Caution::new(ID, level, text, SOURCE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::LeftOut, SOURCE, clears)]
 }
 
 /// `can be exhausted after 30 min, 2 h 15 min too soon, and by a formula has about 2 h 15 min if

@@ -9,7 +9,7 @@
 //! handheld's with 8 and a country; groups, coast stations, aircraft and aids begin otherwise and
 //! are nobody to call from a kayak.
 
-use super::{Caution, Facts, Level, Limits};
+use super::{Ashore, Caution, Facts, Level, Limits};
 
 pub(super) const ID: &str = "identity";
 
@@ -38,7 +38,7 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
         let wrong = mmsi_fault(mmsi)?;
         let text = format!("The radio's number {mmsi} {wrong}: rescuers could not call it.");
         let clears = "The nine digits of the radio's own licence.";
-        Some(Caution::new(ID, Level::Caution, text, SOURCE, clears))
+        Some(Caution::new(ID, Level::Caution, text, Ashore::Whole, SOURCE, clears))
     });
     beacon.into_iter().chain(mmsi).collect()
 }
@@ -66,7 +66,7 @@ fn of_beacon(id: &str, form: BeaconForm) -> Option<Caution> {
             "The 15 hexadecimal digits that stand on the beacon, or the 23 of a newer one.",
         ),
     };
-    Some(Caution::new(ID, level, text, SOURCE, clears))
+    Some(Caution::new(ID, level, text, Ashore::Whole, SOURCE, clears))
 }
 
 /// What a beacon's id says, spaces and dashes left out.

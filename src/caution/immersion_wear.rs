@@ -4,7 +4,7 @@
 //! for which water is common practice, no source: a wetsuit down to 15 °C, a drysuit below. Canada
 //! asks guided excursions below 15 °C to provide against hypothermia (SOR/2010-91 s. 303(2)).
 
-use super::{Caution, Facts, Level, Limits, words};
+use super::{Ashore, Caution, Facts, Level, Limits, words};
 use crate::plan::Wear;
 
 pub(super) const ID: &str = "immersion-wear";
@@ -45,5 +45,5 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let text = format!("In {}, {}.", facts.water_words(limits), words::list(&found, 3));
     let suit = if water_c <= bounds.drysuit_c { "a drysuit with warm layers" } else { "a wetsuit" };
     let clears = format!("Everybody dresses for the water, not the air: {suit}, or waits.");
-    vec![Caution::new(ID, level, text, SOURCE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, SOURCE, clears)]
 }

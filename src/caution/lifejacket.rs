@@ -4,7 +4,7 @@
 //! of these wore no life jacket. One that is only carried can hardly be put on in cold water
 //! (common practice).
 
-use super::{Caution, Facts, Level, Limits, words};
+use super::{Ashore, Caution, Facts, Level, Limits, words};
 use crate::plan::Lifejacket;
 
 pub(super) const ID: &str = "lifejacket";
@@ -35,5 +35,5 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
     let found: Vec<_> = [without, unsaid, carried].into_iter().flatten().collect();
     let text = format!("In {}, {}.", facts.water_words(limits), words::list(&found, 3));
     let clears = "Everybody wears a life jacket, fastened, the whole way, and the plan says so.";
-    vec![Caution::new(ID, level, text, SOURCE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, SOURCE, clears)]
 }

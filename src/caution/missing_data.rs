@@ -5,7 +5,7 @@
 //! life jackets are worn; rules of their own tell of those and of suits). Missing data raises a
 //! caution and never clears one.
 
-use super::{Caution, Facts, Level, Limits, words};
+use super::{Ashore, Caution, Facts, Level, Limits, words};
 use crate::plan::{Craft, CrewMember};
 
 pub(super) const ID: &str = "missing-data";
@@ -26,7 +26,7 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
     let text =
         format!("Not known, most useful to a search first: {}.", words::list(&unknown, TOLD));
     let clears = "These in the plan; the water and the shoreline from a service or the keeper.";
-    vec![Caution::new(ID, level, text, SOURCE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, SOURCE, clears)]
 }
 
 /// What is unknown, the most useful to a searcher first.

@@ -5,6 +5,7 @@
 //! and naming it in the list below.
 
 mod alone;
+mod ashore;
 mod beginner;
 mod children;
 mod cold_water;
@@ -31,6 +32,7 @@ mod wind;
 pub(crate) mod words;
 mod worse;
 
+pub use ashore::Ashore;
 pub use contacts::unconfirmed;
 pub use course::{core_at_30_c_min, exhaustion_min};
 pub use facts::{Facts, LegReach, Light, Reach, Sea, Stretch, paddling_s};
@@ -85,6 +87,9 @@ pub struct Caution {
     pub level: Level,
     /// What is the matter, with the numbers used: a sentence.
     pub text: String,
+    /// What of that those ashore may read.
+    #[serde(default)]
+    pub ashore: Ashore,
     /// Where the rule is from, as published.
     pub source: Cow<'static, str>,
     /// What would clear it.
@@ -96,10 +101,12 @@ impl Caution {
         id: &'static str,
         level: Level,
         text: String,
+        ashore: Ashore,
         source: impl Into<Cow<'static, str>>,
         clears: impl Into<String>,
     ) -> Self {
-        Caution { id: id.into(), level, text, source: source.into(), clears: clears.into() }
+        let (source, clears) = (source.into(), clears.into());
+        Caution { id: id.into(), level, text, ashore, source, clears }
     }
 }
 

@@ -6,7 +6,7 @@
 //! unknown direction counts as blowing off. Its edges are our own choice, at Beaufort's forces.
 
 use super::wind::said;
-use super::{COMMON_PRACTICE, Caution, Facts, LegReach, Level, Limits};
+use super::{Ashore, COMMON_PRACTICE, Caution, Facts, LegReach, Level, Limits};
 use crate::conditions::{Wind, offshore_kn};
 
 pub(super) const ID: &str = "offshore-wind";
@@ -33,7 +33,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         said(wind, &facts.plan.times)
     );
     let clears = "A shore towards which the wind blows, or a day without this wind.";
-    vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, COMMON_PRACTICE, clears)]
 }
 
 /// The greatest component off the shore along a leg, in knots; `None` where no shore is known.

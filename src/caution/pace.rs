@@ -3,7 +3,7 @@
 //! Speeds are from paddlers' guides, nothing peer-reviewed: 3 kn is the most common figure for
 //! planning, 2 to 3 kn recreational, 4 kn is asked of leaders. The margin is our own choice.
 
-use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
+use super::{Ashore, COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
 
 pub(super) const ID: &str = "pace";
 
@@ -93,5 +93,5 @@ fn sum(facts: &Facts<'_>, limits: &Limits, speed_kn: f64) -> String {
 }
 
 fn caution(level: Level, text: String, clears: &str) -> Caution {
-    Caution::new(ID, level, text, COMMON_PRACTICE, clears)
+    Caution::new(ID, level, text, Ashore::Whole, COMMON_PRACTICE, clears)
 }

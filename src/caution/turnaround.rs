@@ -6,7 +6,7 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use super::{COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
+use super::{Ashore, COMMON_PRACTICE, Caution, Facts, Level, Limits, words};
 
 pub(super) const ID: &str = "turnaround";
 
@@ -27,7 +27,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         words::clock(&facts.plan.times, turn)
     );
     let clears = "A later return, shorter stays, or a nearer place to turn at.";
-    vec![Caution::new(ID, level, text, COMMON_PRACTICE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, COMMON_PRACTICE, clears)]
 }
 
 /// The latest time for turning home from half way, with the margin to spare; `None` without a

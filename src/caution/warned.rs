@@ -4,7 +4,7 @@
 //! statements; which of them end a trip is not ours to say, so that a warning is as bad as it gets.
 //! Events are told apart by the words in their names, whatever their capitals.
 
-use super::{Caution, Facts, Level, Limits, words};
+use super::{Ashore, Caution, Facts, Level, Limits, words};
 use crate::conditions::nws::Alert;
 
 pub(super) const ID: &str = "weather-warning";
@@ -49,7 +49,7 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
     let events: Vec<_> = during.iter().map(|(_, event)| *event).collect();
     let text = format!("In force during the trip: {}.", words::list(&events, TOLD));
     let clears = "Read them at the weather service; another day.";
-    vec![Caution::new(ID, *worst, text, SOURCE, clears)]
+    vec![Caution::new(ID, *worst, text, Ashore::Whole, SOURCE, clears)]
 }
 
 fn level(alert: &Alert) -> Level {

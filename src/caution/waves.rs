@@ -7,7 +7,7 @@
 //! Where none were measured, and for the forecast's winds in any case, stands an estimate: what
 //! the wind raises on the open water upwind of the route (Coastal Engineering Manual).
 
-use super::{Caution, Facts, Level, Limits, Sea, WaveLimits, wind, words};
+use super::{Ashore, Caution, Facts, Level, Limits, Sea, WaveLimits, wind, words};
 use crate::conditions::Waves;
 
 pub(super) const ID: &str = "waves";
@@ -34,7 +34,7 @@ fn measured(waves: &Waves, limits: &Limits) -> Option<Caution> {
         words::span(f64::from(age))
     );
     let clears = "A lower sea, or water behind shelter.";
-    Some(Caution::new(ID, level, text, SOURCE, clears))
+    Some(Caution::new(ID, level, text, Ashore::Whole, SOURCE, clears))
 }
 
 fn estimated(facts: &Facts<'_>, sea: &Sea, limits: &Limits) -> Option<Caution> {
@@ -51,7 +51,7 @@ fn estimated(facts: &Facts<'_>, sea: &Sea, limits: &Limits) -> Option<Caution> {
         limits.units.distance(sea.fetch_m),
     );
     let clears = "Water behind shelter from this wind, or a day without it.";
-    Some(Caution::new(ID, level, text, ESTIMATE, clears))
+    Some(Caution::new(ID, level, text, Ashore::Whole, ESTIMATE, clears))
 }
 
 fn level(height_m: f64, bounds: &WaveLimits) -> Option<Level> {

@@ -6,7 +6,7 @@
 //! trip's hours counts.
 
 use super::facts::WIND_OLD_AFTER_S;
-use super::{Caution, Facts, Level, Limits, WindLimits, raised, words};
+use super::{Ashore, Caution, Facts, Level, Limits, WindLimits, raised, words};
 use crate::conditions::Wind;
 use crate::measure::Units;
 use crate::plan::Times;
@@ -47,7 +47,7 @@ pub(super) fn raise(facts: &Facts<'_>, limits: &Limits) -> Vec<Caution> {
         bounds.caution_kn,
         beaufort(bounds.caution_kn)
     );
-    vec![Caution::new(ID, level, text, SOURCE, clears)]
+    vec![Caution::new(ID, level, text, Ashore::Whole, SOURCE, clears)]
 }
 
 /// The knots of mean wind that it is as bad as.

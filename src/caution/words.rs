@@ -36,6 +36,13 @@ pub(crate) fn list<T: AsRef<str>>(items: &[T], most: usize) -> String {
     }
 }
 
+/// The first word of a name that shows.
+pub(crate) fn first_name(name: &str) -> &str {
+    let mut words = name.split_whitespace();
+    let first = words.clone().next().unwrap_or_default();
+    words.find(|word| word.chars().any(char::is_alphanumeric)).unwrap_or(first)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -44,6 +51,14 @@ mod tests {
     fn spans_are_whole_minutes() {
         assert_eq!(span(5400.0), "1 h 30 min");
         assert_eq!(span(20.0), "no time");
+    }
+
+    #[test]
+    fn a_first_name_is_one_that_shows() {
+        assert_eq!(first_name(" Ines\tHalloran "), "Ines");
+        assert_eq!(first_name("\u{200B} מירלה סנדובל"), "מירלה");
+        assert_eq!(first_name("👩\u{200D}🚀"), "👩\u{200D}🚀");
+        assert_eq!(first_name(""), "");
     }
 
     #[test]

@@ -13,7 +13,8 @@ pub fn worse(before: &[Caution], after: &[Caution]) -> Vec<Caution> {
             .iter()
             .any(|other| other.id == one.id && other.text == one.text && other.level >= one.level)
     };
-    let mut old: Vec<&Caution> = before.iter().filter(|one| !after.contains(one)).collect();
+    let stands = |one: &&Caution| after.iter().any(|other| says_the_same(one, other));
+    let mut old: Vec<&Caution> = before.iter().filter(|one| !stands(one)).collect();
     old.sort_by_key(|one| std::cmp::Reverse(one.level));
     let mut new: Vec<&Caution> = after.iter().filter(|one| !unchanged(one, before)).collect();
     new.sort_by_key(|one| std::cmp::Reverse(one.level));
@@ -25,13 +26,19 @@ pub fn worse(before: &[Caution], after: &[Caution]) -> Vec<Caution> {
     new.into_iter().cloned().collect()
 }
 
+/// To the crew; what those ashore may read of it was not stored with the oldest.
+fn says_the_same(one: &Caution, other: &Caution) -> bool {
+    let said = |caution: &Caution| (caution.level, caution.id.clone(), caution.source.clone());
+    said(one) == said(other) && one.text == other.text && one.clears == other.clears
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::caution::Level;
+    use crate::caution::{Ashore, Level};
 
     fn caution(id: &'static str, level: Level, text: &str) -> Caution {
-        Caution::new(id, level, text.to_owned(), "common practice, no source", "")
+        Caution::new(id, level, text.to_owned(), Ashore::Whole, "common practice, no source", "")
     }
 
     fn told(before: &[Caution], after: &[Caution]) -> Vec<String> {

@@ -16,7 +16,7 @@ mod us;
 use chrono::{Datelike, NaiveDate};
 
 use super::facts::first_outside;
-use super::{Caution, Facts, Level, Limits, words};
+use super::{Ashore, Caution, Facts, Level, Limits, words};
 use crate::plan::{Craft, CrewMember, Lifejacket};
 
 pub(super) const ID: &str = "law";
@@ -67,7 +67,7 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
     let text = format!("By law, not met or not told in the plan: {}.", words::list(&lacks, TOLD));
     let clears = "These aboard or worn, and the plan saying so. No legal advice: check the rules of \
                   your state and your water.";
-    vec![Caution::new(ID, Level::Notice, text, sections.join("; "), clears)]
+    vec![Caution::new(ID, Level::Notice, text, Ashore::Whole, sections.join("; "), clears)]
 }
 
 /// Whether there are tables for where a trip starts.
