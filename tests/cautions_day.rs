@@ -9,7 +9,7 @@ use shorelamp::caution::Level::{Caution, Danger, Notice, Warning};
 use shorelamp::caution::{
     BeaconForm, Limits, beacon_form, beaufort, core_at_30_c_min, exhaustion_min, mmsi_fault,
 };
-use shorelamp::conditions::{Kind, Wind};
+use shorelamp::conditions::{Kind, Source, Wind};
 use shorelamp::measure::{Span, fahrenheit_to_celsius};
 use shorelamp::plan::Wear;
 
@@ -410,7 +410,8 @@ fn the_cold_end_of_what_is_expected() {
     if let Some(reading) = &mut day.water.governs {
         reading.kind = Kind::Expected;
         reading.plus_minus_c = 4.0;
-        reading.source = "expected, not measured, by a table, give or take 4 °C".to_owned();
+        let words = "expected, not measured, by a table, give or take 4 °C".to_owned();
+        reading.source = Source::Other(words);
         reading.age_s = None;
     }
     assert_eq!(day.level("cold-water"), Some(Danger), "9 °C");

@@ -8,8 +8,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::caution::{Ashore, Level, Limits};
 use shorelamp::conditions::nws::Warnings;
 use shorelamp::conditions::{
-    Answer, Forecast, Hours, Kind, Observations, Observed, Service, Station, Trust, Wind, WindRow,
-    choose, expected,
+    Answer, Forecast, Hours, Kind, Observations, Observed, Service, Source, Station, Trust, Wind,
+    WindRow, choose, expected,
 };
 use shorelamp::measure::Span;
 use shorelamp::plan::{Plan, read_toml};
@@ -90,7 +90,7 @@ fn forecast(plan: &Plan, said: Option<Said>) -> Forecast {
         speed_kn,
         gust_kn: None,
         from_deg: Some(from_deg),
-        source: "forecast of the US weather service".to_owned(),
+        source: Source::Forecast,
         taken_at: None,
         age_s: None,
         forecast_for: Some(Hours { from, to: from + TimeDelta::hours(12) }),

@@ -53,7 +53,7 @@ fn the_coldest_fresh_reading_governs_and_all_are_shown() {
     let water = water(&[answer("A", 12.5, 5), answer("B", 9.1, 90)], Some(&crew));
     let governs = water.governs.as_ref().expect("a fresh reading");
     assert_eq!((governs.kind, governs.temperature_c), (Kind::Observed, 9.1));
-    assert_eq!((governs.source.as_str(), governs.age_s), ("station B", Some(5400)));
+    assert_eq!((governs.source.to_string().as_str(), governs.age_s), ("station B", Some(5400)));
     assert_eq!(history(&water), [Why::Warmer, Why::Warmer]);
     assert!((water.spread_c() - 3.4).abs() < 1e-9);
 }

@@ -43,7 +43,7 @@ fn a_table_governs_only_where_nothing_was_measured() {
     let nothing = water(&[]);
     assert_eq!((nothing.kind(), nothing.temperature_c()), (Kind::Expected, Some(12.0)));
     assert_eq!(nothing.cold_end_c(), Some(8.0), "the cold end is judged");
-    let source = nothing.governs.map(|reading| reading.source).expect("it governs");
+    let source = nothing.governs.map(|reading| reading.source.to_string()).expect("it governs");
     assert_eq!(source, "expected, not measured, by a table, give or take 4 °C");
     let fresh = water(&[answer(Service::Ndbc, 14.0, 30)]);
     assert_eq!((fresh.kind(), fresh.cold_end_c()), (Kind::Observed, Some(14.0)));

@@ -138,7 +138,7 @@ impl Governs {
             temperature_c: water.temperature_c(),
             cold_end_c: water.cold_end_c(),
             kind: water.kind(),
-            source: water.governs.as_ref().map(|reading| reading.source.clone()),
+            source: water.governs.as_ref().map(|reading| reading.source.to_string()),
             doubt: water.doubt.clone(),
             why,
         }

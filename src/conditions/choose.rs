@@ -8,8 +8,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::stations::distance_m;
 use super::{
-    Answer, Expected, Kind, Observed, PLUS_MINUS_C, Reading, Service, SetAside, Silence, Water,
-    Why, weather,
+    Answer, Expected, Kind, Observed, PLUS_MINUS_C, Reading, Service, SetAside, Silence, Source,
+    Water, Why, weather,
 };
 use crate::measure::{Position, Span};
 use crate::plan::Stated;
@@ -112,7 +112,7 @@ fn by_crew(stated: &Stated, now: DateTime<Utc>) -> Option<Reading> {
         temperature_c: stated.water_c?,
         plus_minus_c: 0.0,
         received: None,
-        source: "stated by the crew".to_owned(),
+        source: Source::Crew,
         distance_m: None,
         taken_at: stated.taken_at,
         age_s: stated.taken_at.map(|at| age_s(at, now)),
@@ -137,7 +137,7 @@ fn by_station(answer: &Answer, route: &[Position], now: DateTime<Utc>) -> Result
         temperature_c: value,
         plus_minus_c: 0.0,
         received: said.water_as.clone(),
-        source: format!("station {}", station.id),
+        source: Source::Station(station.id.clone()),
         distance_m: distance_m(said.position.unwrap_or(station.position), route),
         taken_at: Some(taken_at),
         age_s: Some(age_s(taken_at, now)),

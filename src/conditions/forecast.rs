@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 use super::nws::{NwsError, refused};
-use super::{WIND_KN, Wind, plausible};
+use super::{Source, WIND_KN, Wind, plausible};
 use crate::measure::m_per_s_to_kn;
 
 /// What of the coming wind is known.
@@ -139,7 +139,7 @@ fn hour(period: &Period) -> Option<Wind> {
         speed_kn: speed_kn(&period.wind_speed)?,
         gust_kn: speed_kn(&period.wind_gust),
         from_deg: period.wind_direction.as_deref().and_then(from_deg),
-        source: "forecast of the US weather service".to_owned(),
+        source: Source::Forecast,
         taken_at: None,
         age_s: None,
         forecast_for: Some(hours),

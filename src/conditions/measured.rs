@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use serde::Serialize;
 
 use super::stations::distance_m;
-use super::{Answer, Observations, Observed, Received, Service, Water};
+use super::{Answer, Observations, Observed, Received, Service, Source, Water};
 use crate::measure::Position;
 
 /// What was measured.
@@ -93,7 +93,7 @@ pub fn measured(
                 let said = answer.said.as_ref().ok()?;
                 let Observed { value, taken_at } = read(said)?;
                 let station = &answer.station;
-                let (governs, why) = judged(what, &format!("station {}", station.id), water);
+                let (governs, why) = judged(what, &Source::Station(station.id.clone()), water);
                 Some(Measured {
                     what,
                     value,
@@ -117,15 +117,15 @@ pub fn measured(
 }
 
 /// Whether the value of this source governs, and why.
-fn judged(what: What, source: &str, water: &Water) -> (bool, String) {
+fn judged(what: What, source: &Source, water: &Water) -> (bool, String) {
     let (governs, why) = match what {
         What::Water => return judged_water(source, water),
         What::Wind | What::Gusts | What::WindFrom => {
-            let governs = water.wind.as_ref().is_some_and(|wind| wind.source == source);
+            let governs = water.wind.as_ref().is_some_and(|wind| wind.source == *source);
             (governs, if governs { "the strongest wind near" } else { "not the strongest wind" })
         }
         What::Waves => {
-            let governs = water.waves.as_ref().is_some_and(|waves| waves.source == source);
+            let governs = water.waves.as_ref().is_some_and(|waves| waves.source == *source);
             (governs, if governs { "the highest waves near" } else { "not the highest waves" })
         }
         What::Air => (false, "shown only: no caution goes by the air"),
@@ -133,11 +133,11 @@ fn judged(what: What, source: &str, water: &Water) -> (bool, String) {
     (governs, why.to_owned())
 }
 
-fn judged_water(source: &str, water: &Water) -> (bool, String) {
-    if let Some(aside) = water.set_aside.iter().find(|aside| aside.reading.source == source) {
+fn judged_water(source: &Source, water: &Water) -> (bool, String) {
+    if let Some(aside) = water.set_aside.iter().find(|aside| aside.reading.source == *source) {
         return (false, aside.why.to_string());
     }
-    let governs = water.governs.as_ref().is_some_and(|reading| reading.source == source);
+    let governs = water.governs.as_ref().is_some_and(|reading| reading.source == *source);
     match (&water.doubt, governs) {
         (Some(doubt), true) => (true, format!("the coldest that is fresh and near, but {doubt}")),
         (None, true) => (true, "the coldest that is fresh, near and timed".to_owned()),

@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::nws::Warnings;
-use super::{Expected, Forecast, Received, Waves, Wind, WindRow};
+use super::{Expected, Forecast, Received, Source, Waves, Wind, WindRow};
 
 /// Who says so.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -31,8 +31,8 @@ pub struct Reading {
     pub temperature_c: f64,
     /// How far from it the water may be, in degrees Celsius: nothing for what was measured.
     pub plus_minus_c: f64,
-    /// Where it is from, in words.
-    pub source: String,
+    /// Where it is from.
+    pub source: Source,
     /// How a station's was received, and at what depth it is.
     pub received: Option<Received>,
     /// From the station to the nearest corner of the route, in metres.
@@ -49,10 +49,10 @@ impl Reading {
             kind: Kind::Expected,
             temperature_c: expected.temperature_c,
             plus_minus_c: expected.plus_minus_c,
-            source: format!(
+            source: Source::Other(format!(
                 "expected, not measured, by {}, give or take {} °C",
                 expected.source, expected.plus_minus_c
-            ),
+            )),
             received: None,
             distance_m: None,
             taken_at: None,
@@ -188,7 +188,7 @@ impl Water {
     pub fn coldest(&self) -> Option<(f64, String)> {
         let near = self.set_aside.iter().filter(|aside| aside.why != Why::Far);
         let readings = near.map(|aside| &aside.reading).chain(&self.governs);
-        let readings = readings.map(|one| (one.cold_end_c(), one.source.clone()));
+        let readings = readings.map(|one| (one.cold_end_c(), one.source.to_string()));
         let expected = self.expected.iter().map(|one| {
             let words = format!("{}, less {} °C", one.source, one.plus_minus_c);
             (one.temperature_c - one.plus_minus_c, words)

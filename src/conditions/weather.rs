@@ -4,7 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::stations::distance_m;
-use super::{Answer, Hours, Observed, WindRow};
+use super::{Answer, Hours, Observed, Source, WindRow};
 use crate::measure::Position;
 use crate::plan::Stated;
 
@@ -21,8 +21,8 @@ pub struct Wind {
     pub gust_kn: Option<f64>,
     /// Where it comes from, in degrees true.
     pub from_deg: Option<f64>,
-    /// Where this is from, in words.
-    pub source: String,
+    /// Where this is from.
+    pub source: Source,
     /// When it was taken.
     pub taken_at: Option<DateTime<Utc>>,
     /// Its age in seconds at the moment of judging.
@@ -45,8 +45,8 @@ impl Wind {
 pub struct Waves {
     /// Significant height in metres: the mean of the highest third.
     pub height_m: f64,
-    /// Where this is from, in words.
-    pub source: String,
+    /// Where this is from.
+    pub source: Source,
     /// Its age in seconds at the moment of judging.
     pub age_s: i64,
 }
@@ -69,7 +69,7 @@ pub(super) fn wind(
                 .wind_from_deg
                 .filter(|from| is_recent(*from, now))
                 .map(|from| from.value),
-            source: format!("station {}", answer.station.id),
+            source: Source::Station(answer.station.id.clone()),
             taken_at: Some(speed.taken_at),
             age_s: Some((now - speed.taken_at).num_seconds().max(0)),
             forecast_for: None,
@@ -80,7 +80,7 @@ pub(super) fn wind(
             speed_kn: stated.wind_kn?,
             gust_kn: None,
             from_deg: stated.wind_from_deg,
-            source: "stated by the crew".to_owned(),
+            source: Source::Crew,
             taken_at: stated.taken_at,
             age_s: stated.taken_at.map(|at| (now - at).num_seconds().max(0)),
             forecast_for: None,
@@ -106,7 +106,7 @@ fn last_known(
             speed_kn: speed.value,
             gust_kn: said.gust_kn.filter(of_then).map(|gust| gust.value),
             from_deg: said.wind_from_deg.filter(of_then).map(|from| from.value),
-            source: format!("station {}", answer.station.id),
+            source: Source::Station(answer.station.id.clone()),
             taken_at: Some(speed.taken_at),
             age_s: Some((now - speed.taken_at).num_seconds()),
             forecast_for: None,
@@ -126,7 +126,7 @@ pub(super) fn waves(
         let waves = said.waves_m.filter(|waves| is_recent(*waves, now))?;
         Some(Waves {
             height_m: waves.value,
-            source: format!("station {}", answer.station.id),
+            source: Source::Station(answer.station.id.clone()),
             age_s: (now - waves.taken_at).num_seconds().max(0),
         })
     });

@@ -7,7 +7,7 @@ use super::brief::{Row, Section};
 use super::facts::Facts;
 use super::when::{Clock, spoken};
 use super::words;
-use crate::conditions::{Kind, Wind};
+use crate::conditions::{Kind, Source, Wind};
 use crate::measure::Units;
 use crate::plan::Stated;
 use crate::review::{Review, warned};
@@ -59,10 +59,11 @@ fn asked_again(latest: &Review, now: DateTime<Utc>, clock: Clock) -> Vec<Row> {
         ),
         _ => "not known: no station has a fresh reading. Count it as cold".to_owned(),
     };
-    let wind = water.wind.as_ref().filter(|wind| wind.source != "stated by the crew");
+    let wind = water.wind.as_ref().filter(|wind| wind.source != Source::Crew);
     let waves = water.waves.as_ref().map(|waves| {
         let taken_at = latest.reviewed_at.to_utc() - TimeDelta::seconds(waves.age_s);
-        let (height, source) = (units.height(waves.height_m), words::clean(&waves.source));
+        let (height, source) =
+            (units.height(waves.height_m), words::clean(&waves.source.to_string()));
         format!("{height}, {source}, {}", aged(Some(taken_at), now, clock))
     });
     let not_known = || "not known: no station tells".to_owned();
@@ -84,7 +85,7 @@ fn blowing(wind: &Wind, now: DateTime<Utc>, clock: Clock) -> String {
         Some(deg) => format!("from {deg:.0} degrees true"),
         None => "its direction is not known".to_owned(),
     };
-    let (kn, source) = (wind.speed_kn, words::clean(&wind.source));
+    let (kn, source) = (wind.speed_kn, words::clean(&wind.source.to_string()));
     format!("{kn:.0} knots{gusts}, {from}, {source}, {}", aged(wind.taken_at, now, clock))
 }
 

@@ -277,7 +277,7 @@ impl WaterShown {
             temperature_c: water.temperature_c(),
             plus_minus_c: governs.map(|reading| reading.plus_minus_c).filter(|c| *c > 0.0),
             kind: water.kind(),
-            source: governs.map(|reading| reading.source.clone()),
+            source: governs.map(|reading| reading.source.to_string()),
             received: governs.and_then(|reading| reading.received.clone()),
             distance_m: governs.and_then(|reading| reading.distance_m),
             doubt: water.doubt.clone(),
@@ -302,7 +302,7 @@ impl Passed {
     fn of(plan: &Plan, reading: &Reading, why: Why) -> Self {
         Passed {
             temperature_c: reading.temperature_c,
-            source: reading.source.clone(),
+            source: reading.source.to_string(),
             taken_at: reading.taken_at.map(|at| local(plan, at)),
             age_s: reading.age_s,
             distance_m: reading.distance_m,

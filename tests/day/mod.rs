@@ -9,8 +9,8 @@ use shorelamp::caution::{
 };
 use shorelamp::conditions::nws::{Alert, Warnings};
 use shorelamp::conditions::{
-    Answer, Forecast, Hours, Kind, Observations, Observed, Reading, Service, Station, Water, Waves,
-    Wind,
+    Answer, Forecast, Hours, Kind, Observations, Observed, Reading, Service, Source, Station,
+    Water, Waves, Wind,
 };
 use shorelamp::measure::Span;
 use shorelamp::plan::{Plan, read_toml};
@@ -156,7 +156,7 @@ pub fn water(temperature_c: Option<f64>) -> Water {
         temperature_c,
         plus_minus_c: 0.0,
         received: None,
-        source: "station 46999".to_owned(),
+        source: Source::Station("46999".to_owned()),
         distance_m: Some(23_000.0),
         taken_at: Some(at("2026-08-20T08:00")),
         age_s: Some(1800),
@@ -172,7 +172,7 @@ pub fn wind(speed_kn: f64, from_deg: f64) -> Wind {
         speed_kn,
         gust_kn: None,
         from_deg: Some(from_deg),
-        source: "station 46999".to_owned(),
+        source: Source::Station("46999".to_owned()),
         taken_at: Some(at("2026-08-20T08:00")),
         age_s: Some(1800),
         forecast_for: None,
@@ -182,7 +182,7 @@ pub fn wind(speed_kn: f64, from_deg: f64) -> Wind {
 /// Wind that is forecast for some hours from a time on.
 pub fn foreseen(speed_kn: f64, from_deg: f64, from: DateTime<Utc>, hours: i64) -> Wind {
     Wind {
-        source: "forecast of the US weather service".to_owned(),
+        source: Source::Forecast,
         taken_at: None,
         age_s: None,
         forecast_for: Some(Hours { from, to: from + TimeDelta::hours(hours) }),
@@ -208,7 +208,7 @@ fn days(from: &str, to: &str) -> Vec<Stretch> {
 
 /// Waves half an hour old.
 pub fn waves(height_m: f64) -> Waves {
-    Waves { height_m, source: "station 46999".to_owned(), age_s: 1800 }
+    Waves { height_m, source: Source::Station("46999".to_owned()), age_s: 1800 }
 }
 
 /// What a station at the launch says.
