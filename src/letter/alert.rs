@@ -300,14 +300,14 @@ fn again(scene: &Scene<'_>) -> Option<String> {
 
 /// The contacts with their telephones: they may want to speak with each other.
 fn who_knows(scene: &Scene<'_>) -> Vec<Row> {
-    let mut rows = status::contacts(scene);
-    for (row, (_, contact)) in rows.iter_mut().zip(scene.contacts()) {
-        if let Some(phone) = &contact.phone {
-            row.value = format!("telephone {}; {}", words::phone(phone), row.value);
-        }
-        if let Some(relation) = &contact.relation {
-            row.value = format!("{}; {}", name(relation), row.value);
-        }
-    }
-    rows
+    let told = status::contacts(scene).into_iter();
+    told.map(|told| {
+        let relation = told.contact.relation.as_ref().map(|relation| name(relation));
+        let phone = told.contact.phone.as_ref();
+        let phone = phone.map(|phone| format!("telephone {}", words::phone(phone)));
+        let row = told.row(scene.clock);
+        let parts = relation.into_iter().chain(phone).chain([row.value]);
+        Row::new(row.label, parts.collect::<Vec<_>>().join("; "))
+    })
+    .collect()
 }

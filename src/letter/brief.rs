@@ -45,41 +45,53 @@ impl Row {
     }
 }
 
+/// How a brief is written.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Form<'a> {
+    pub(super) reader: Reader,
+    pub(super) with_medical: bool,
+    /// When it is written, where it tells of the weather then and where wind may have carried them.
+    pub(super) now: Option<DateTime<Utc>>,
+    /// Where the points of the route stand that are too many for a letter; `None` where all are told.
+    pub(super) elsewhere: Option<&'a str>,
+}
+
 /// The brief of a plan, for those ashore; what a rescuer must know of the crew's health only where
 /// asked for.
 #[must_use]
 pub fn brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
-    brief_for(facts, with_medical, Reader::Ashore)
+    write(facts, Form { reader: Reader::Ashore, with_medical, now: None, elsewhere: None })
 }
 
 /// The same for the crew, with every word of what it was warned of.
 #[must_use]
 pub fn crew_brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
-    brief_for(facts, with_medical, Reader::Crew)
-}
-
-fn brief_for(facts: &Facts<'_>, with_medical: bool, reader: Reader) -> Brief {
-    let clock = Clock::new(facts.plan.times.zone);
-    let mut sections = vec![trip(facts, clock), route(facts), hours::planned(facts)];
-    sections.extend(numbered("Craft", &facts.plan.craft, craft));
-    sections.extend(people(facts, with_medical));
-    sections.push(gear(facts));
-    sections.push(ashore(facts));
-    sections.push(weather::then(facts, clock));
-    sections.extend(warned::section(facts, reader));
-    sections.retain(|section| !section.rows.is_empty());
-    Brief { sections, not_told: not_told(facts, with_medical) }
+    write(facts, Form { reader: Reader::Crew, with_medical, now: None, elsewhere: None })
 }
 
 /// The brief for a rescue service, once the crew is overdue: with what is known of the crew's
 /// health, of the weather now, and where the wind may have carried a craft.
 #[must_use]
 pub fn rescue_brief(facts: &Facts<'_>, now: DateTime<Utc>) -> Brief {
-    let mut brief = brief(facts, true);
-    let warned = warned::section(facts, Reader::Ashore).is_some_and(|one| !one.rows.is_empty());
-    let last = brief.sections.len() - usize::from(warned);
-    brief.sections.splice(last..last, [weather::now(facts, now), hours::drift(facts, now)]);
-    brief
+    let (reader, now) = (Reader::Ashore, Some(now));
+    write(facts, Form { reader, with_medical: true, now, elsewhere: None })
+}
+
+pub(super) fn write(facts: &Facts<'_>, form: Form<'_>) -> Brief {
+    let clock = Clock::new(facts.plan.times.zone);
+    let mut sections =
+        vec![trip(facts, clock), route(facts, form.elsewhere), hours::planned(facts)];
+    sections.extend(numbered("Craft", &facts.plan.craft, craft));
+    sections.extend(people(facts, form.with_medical));
+    sections.push(gear(facts));
+    sections.push(ashore(facts));
+    sections.push(weather::then_section(facts, clock));
+    if let Some(now) = form.now {
+        sections.extend([weather::now_section(facts, now), hours::drift(facts, now)]);
+    }
+    sections.extend(warned::section(facts, form.reader));
+    sections.retain(|section| !section.rows.is_empty());
+    Brief { sections, not_told: not_told(facts, form.with_medical) }
 }
 
 /// A section for each of them, numbered when there are several.
@@ -113,7 +125,7 @@ fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
         format!("{} (the return time and {grace} of grace)", both(watched.overdue_at())),
     ));
     rows.push(Row::new("Plan filed", both(facts.filed_at)));
-    rows.extend(facts.history.iter().filter_map(|past| match &past.event {
+    let changes = facts.history.iter().filter_map(|past| match &past.event {
         Event::Extended { later, .. } => Some(Row::new(
             "Changed",
             format!("{}: return time put off by {}", both(past.at), later.spoken()),
@@ -123,10 +135,12 @@ fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
             format!("{}: the plan was amended{}", both(past.at), moved(to, clock)),
         )),
         _ => None,
-    }));
-    if !facts.from_memory && !rows.iter().any(|row| row.label == "Changed") {
-        rows.push(Row::new("Changed", "no change of the plan has reached this service"));
+    });
+    let mut changes: Vec<Row> = changes.collect();
+    if changes.is_empty() && !facts.from_memory {
+        changes.push(Row::new("Changed", "no change of the plan has reached this service"));
     }
+    rows.extend(changes);
     rows.extend(watched.last_word.as_ref().map(|word| {
         let told = [word.place.clone(), word.note.as_ref().map(|note| words::clean_lines(note))];
         let told: Vec<String> = told.into_iter().flatten().collect();
@@ -154,26 +168,19 @@ fn aboard(facts: &Facts<'_>) -> String {
 /// So many points of a route stand in a letter; the pages and the files have them all.
 const MOST_POINTS: usize = 60;
 
-impl Brief {
-    /// Leaves out the points that are too many for a letter, and says where they are.
-    pub(super) fn with_fewer_points(mut self, points: usize, elsewhere: &str) -> Brief {
-        let route = self.sections.iter_mut().find(|section| section.title == ROUTE);
-        if let Some(route) = route.filter(|_| points > MOST_POINTS) {
-            let note =
-                format!("{} more points are left out here: {elsewhere}", points - MOST_POINTS);
-            // The launch stands before them.
-            route.rows.splice(1 + MOST_POINTS..1 + points, [Row::new("…", note)]);
-        }
-        self
-    }
-}
-
-const ROUTE: &str = "The route";
-
-fn route(facts: &Facts<'_>) -> Section {
+/// With `elsewhere` the points that are too many for a letter are left out, and it says where they are.
+fn route(facts: &Facts<'_>, elsewhere: Option<&str>) -> Section {
     let plan = facts.plan;
+    let left_out = match elsewhere {
+        Some(elsewhere) if plan.waypoints.len() > MOST_POINTS => {
+            let more = plan.waypoints.len() - MOST_POINTS;
+            Some((more, format!("{more} more points are left out here: {elsewhere}")))
+        }
+        _ => None,
+    };
+    let told = plan.waypoints.len() - left_out.as_ref().map_or(0, |(more, _)| *more);
     let mut rows = vec![place("Launch", plan.launch.name.as_ref(), plan.launch.position)];
-    for (at, waypoint) in plan.waypoints.iter().enumerate() {
+    for (at, waypoint) in plan.waypoints.iter().take(told).enumerate() {
         let label = format!("Point {}", at + 1);
         let mut row = place(&label, waypoint.name.as_ref(), waypoint.position);
         if let Some(stay) = waypoint.stay.filter(|stay| *stay != Span::ZERO) {
@@ -181,6 +188,7 @@ fn route(facts: &Facts<'_>) -> Section {
         }
         rows.push(row);
     }
+    rows.extend(left_out.map(|(_, note)| Row::new("…", note)));
     rows.push(match &plan.landing {
         Some(landing) => place("Landing", landing.name.as_ref(), landing.position),
         None => Row::new("Landing", "back at the launch"),
@@ -189,7 +197,7 @@ fn route(facts: &Facts<'_>) -> Section {
         rows.push(Row::new("Speed", format!("{speed_kn:.1} knots through the water")));
     }
     rows.extend(facts.review.into_iter().flat_map(judged));
-    Section { title: ROUTE.to_owned(), rows }
+    Section { title: "The route".to_owned(), rows }
 }
 
 /// What the review made of the route.

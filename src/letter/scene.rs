@@ -3,8 +3,9 @@
 use chrono::{DateTime, Utc};
 
 use super::block::{Block, Callee};
-use super::brief::{brief, crew_brief, rescue_brief};
+use super::brief::{self, Form};
 use super::facts::Facts;
+use super::warned::Reader;
 use super::when::Clock;
 use super::{rescue, words};
 use crate::plan::Contact;
@@ -149,12 +150,13 @@ impl<'a> Scene<'a> {
 
     /// The whole plan.
     pub(super) fn whole_plan(&self, with_medical: bool) -> Vec<Block> {
-        let brief = match with_medical {
-            true => rescue_brief(self.facts, self.now),
-            false if self.to_crew() => crew_brief(self.facts, false),
-            false => brief(self.facts, false),
+        let reader = match !with_medical && self.to_crew() {
+            true => Reader::Crew,
+            false => Reader::Ashore,
         };
-        let brief = brief.with_fewer_points(self.facts.plan.waypoints.len(), self.all_points());
+        let now = with_medical.then_some(self.now);
+        let elsewhere = Some(self.all_points());
+        let brief = brief::write(self.facts, Form { reader, with_medical, now, elsewhere });
         let mut blocks = Vec::new();
         for section in brief.sections {
             blocks.push(Block::Section(section.title));

@@ -6,9 +6,11 @@ use super::Facts;
 use super::block::Block;
 use super::brief::{lifejacket, wear};
 use super::scene::Scene;
-use super::when::utc;
+use super::spelled;
+use super::status::{self, Sent, Told};
+use super::weather::{self, Line, What};
+use super::when::{Clock, utc};
 use super::words::{self, clean, cut, name, people, quote};
-use super::{spelled, status};
 use crate::measure::{Position, Span};
 use crate::plan::{Craft, CrewMember, Lifejacket, Wear};
 use crate::watch::{Cause, Kind, Order, Recipient};
@@ -61,7 +63,7 @@ pub(super) fn words_of(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
     say.push(signals(scene));
     say.push(vehicle(scene));
     if with_medical {
-        say.push(weather(scene));
+        say.push(conditions(scene));
         say.push(so_far(scene));
     }
     say
@@ -224,16 +226,19 @@ fn digit_by_digit(scene: &Scene<'_>) -> String {
 }
 
 /// What is known of the water and the wind, and the light that is left.
-fn weather(scene: &Scene<'_>) -> String {
-    let said = |section: super::Section, labels: &[&str]| {
-        let told = section.rows.into_iter().filter(|row| labels.contains(&row.label.as_str()));
-        told.map(|row| format!(" {}: {}.", row.label, row.value)).collect::<String>()
+fn conditions(scene: &Scene<'_>) -> String {
+    let said = |lines: &[Line], of: &[What]| {
+        let told = lines.iter().filter(|line| of.contains(&line.what));
+        told.map(|line| format!(" {}: {}.", line.what.label(), line.told)).collect::<String>()
     };
-    let then = said(super::weather::then(scene.facts, scene.clock), &["Water", "Wind"]);
-    let now = super::weather::now(scene.facts, scene.now);
-    let light = said(now.clone(), &["Light"]);
+    let then = said(&weather::then(scene.facts, scene.clock), &[What::Water, What::Wind]);
+    let now = weather::now(scene.facts, scene.now);
+    let light = said(&now, &[What::Light]);
     let now = match scene.facts.latest {
-        Some(_) => format!(" Now, as stations tell.{}", said(now, &["Water", "Wind", "Waves"])),
+        Some(_) => format!(
+            " Now, as stations tell.{}",
+            said(&now, &[What::Water, What::Wind, What::Waves])
+        ),
         None => " What they are now, I don't know.".to_owned(),
     };
     format!("Conditions as known when they filed their plan.{then}{now}{light}")
@@ -243,12 +248,12 @@ fn weather(scene: &Scene<'_>) -> String {
 fn so_far(scene: &Scene<'_>) -> String {
     let told: Vec<String> = status::contacts(scene)
         .into_iter()
-        .map(|row| match row.label.strip_suffix(" (you)") {
-            Some(_) => {
-                let told = row.value.replacen("this letter", "alerted now", 1);
-                format!("I myself: {}", told.trim_end_matches("; no answer"))
+        .map(|told| match told.is_reader {
+            true => format!("I myself: {}", of_myself(&told, scene.clock)),
+            false => {
+                let name = words::first_name(&told.contact.name);
+                format!("{name}: {}", told.words(scene.clock))
             }
-            None => format!("{}: {}", row.label, row.value),
         })
         .collect();
     let calls = status::calls(scene);
@@ -261,6 +266,15 @@ fn so_far(scene: &Scene<'_>) -> String {
          The contacts ashore: {}.",
         told.join(". ")
     )
+}
+
+/// What the caller was sent and answered; that there is no answer yet is not said of oneself.
+fn of_myself(told: &Told<'_>, clock: Clock) -> String {
+    let sent = match told.sent {
+        Sent::ThisLetter => "alerted now".to_owned(),
+        before => before.words(clock),
+    };
+    sent + &told.answered.as_ref().map(|said| format!("; {said}")).unwrap_or_default()
 }
 
 fn place(name: Option<&str>, position: Position) -> String {

@@ -5,7 +5,9 @@ use chrono::{DateTime, Utc};
 use super::block::Block;
 use super::brief::Row;
 use super::scene::Scene;
+use super::when::Clock;
 use super::words::{first_name, list, name, names, quote};
+use crate::plan::Contact;
 use crate::watch::{By, CalledRescue, ContactState, Event, LastWord, Recipient};
 
 /// Where things stand, under its heading.
@@ -29,7 +31,7 @@ pub(super) fn stand(scene: &Scene<'_>) -> Vec<Block> {
     if overdue_at <= now || watched.somebody_called() {
         rows.push(Row::new("Rescue service", rescue_service(scene)));
     }
-    rows.extend(contacts(scene));
+    rows.extend(contacts(scene).iter().map(|told| told.row(scene.clock)));
     vec![Block::heading("Where things stand"), Block::Rows(rows)]
 }
 
@@ -112,42 +114,92 @@ fn rescue_service(scene: &Scene<'_>) -> String {
     }
 }
 
-/// A row for each contact who is asked: first name, what they were sent, what they answered.
-pub(super) fn contacts(scene: &Scene<'_>) -> Vec<Row> {
+/// What a contact who is asked was sent, and has answered.
+pub(super) struct Told<'a> {
+    pub(super) contact: &'a Contact,
+    /// Whether this letter is to them.
+    pub(super) is_reader: bool,
+    pub(super) sent: Sent,
+    /// In words; `None` while there is no answer.
+    pub(super) answered: Option<String>,
+}
+
+/// How far our letters to a contact have come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Sent {
+    /// Their address takes none.
+    Refused,
+    /// The first alert was handed over then.
+    Alerted(DateTime<Utc>),
+    /// So it was; when is not at hand.
+    AlertedBefore,
+    /// This letter is the first alert.
+    ThisLetter,
+    Plan,
+    Nothing,
+}
+
+impl Sent {
+    pub(super) fn words(self, clock: Clock) -> String {
+        match self {
+            Sent::Refused => "our letters do not reach this address".to_owned(),
+            Sent::Alerted(at) => format!("alerted at {}", clock.time(at)),
+            Sent::AlertedBefore => "has had an alert".to_owned(),
+            Sent::ThisLetter => "this letter".to_owned(),
+            Sent::Plan => "has the plan, no alert so far".to_owned(),
+            Sent::Nothing => "nothing has left for them so far".to_owned(),
+        }
+    }
+}
+
+impl Told<'_> {
+    /// First name, what they were sent, what they answered.
+    pub(super) fn row(&self, clock: Clock) -> Row {
+        let you = if self.is_reader { " (you)" } else { "" };
+        Row::new(format!("{}{you}", first_name(&self.contact.name)), self.words(clock))
+    }
+
+    pub(super) fn words(&self, clock: Clock) -> String {
+        format!("{}; {}", self.sent.words(clock), self.answered.as_deref().unwrap_or("no answer"))
+    }
+}
+
+/// The contacts who are asked.
+pub(super) fn contacts<'a>(scene: &Scene<'a>) -> Vec<Told<'a>> {
     let states = &scene.facts.watched.contacts;
     let contacts = scene.contacts().into_iter();
     contacts
         .filter_map(|(at, contact)| Some((at, contact, states.get(at)?)))
-        .map(|(at, contact, state)| {
-            let reader = scene.order.to == Recipient::Contact(at);
-            let you = if reader { " (you)" } else { "" };
-            let label = format!("{}{you}", first_name(&contact.name));
-            Row::new(label, [sent(scene, at, state), answers(scene, state)].join("; "))
+        .map(|(at, contact, state)| Told {
+            contact,
+            is_reader: scene.order.to == Recipient::Contact(at),
+            sent: sent(scene, at, state),
+            answered: answered(scene, state),
         })
         .collect()
 }
 
 /// The first alert handed over for this contact.
-fn sent(scene: &Scene<'_>, at: usize, state: &ContactState) -> String {
+fn sent(scene: &Scene<'_>, at: usize, state: &ContactState) -> Sent {
     if state.told.refused {
-        return "our letters do not reach this address".to_owned();
+        return Sent::Refused;
     }
     let alert = scene.facts.history.iter().find(|past| {
         matches!(past.event, Event::Handing { to: Recipient::Contact(to), kind }
             if to == at && kind.is_alert())
     });
     match alert {
-        Some(past) => format!("alerted at {}", scene.clock.time(past.at)),
-        None if state.told.alerted => "has had an alert".to_owned(),
+        Some(past) => Sent::Alerted(past.at),
+        None if state.told.alerted => Sent::AlertedBefore,
         None if scene.order.kind.is_alert() && scene.order.to == Recipient::Contact(at) => {
-            "this letter".to_owned()
+            Sent::ThisLetter
         }
-        None if state.told.of_plan => "has the plan, no alert so far".to_owned(),
-        None => "nothing has left for them so far".to_owned(),
+        None if state.told.of_plan => Sent::Plan,
+        None => Sent::Nothing,
     }
 }
 
-fn answers(scene: &Scene<'_>, state: &ContactState) -> String {
+fn answered(scene: &Scene<'_>, state: &ContactState) -> Option<String> {
     let time = |at: DateTime<Utc>| scene.clock.time(at);
     let mut said = Vec::new();
     if let Some(called) = &state.called {
@@ -172,12 +224,10 @@ fn answers(scene: &Scene<'_>, state: &ContactState) -> String {
         said.push(format!("wrote that they are on it, and nothing more until we asked again{at}"));
     }
     if said.is_empty() {
-        said.push(match state.confirmed_at {
-            Some(at) => format!("confirmed the plan's letter at {}, nothing since", time(at)),
-            None => "no answer".to_owned(),
-        });
+        let confirmed = |at| format!("confirmed the plan's letter at {}, nothing since", time(at));
+        return state.confirmed_at.map(confirmed);
     }
-    said.join("; ")
+    Some(said.join("; "))
 }
 
 /// What is said of the contacts in one line: their first names.

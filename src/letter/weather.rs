@@ -10,45 +10,106 @@ use super::words;
 use crate::conditions::{Kind, Source, Wind};
 use crate::measure::Units;
 use crate::plan::Stated;
-use crate::review::{Review, warned};
+use crate::review::{Review, warned_of};
 use crate::sun;
 
+/// What a line tells of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum What {
+    Water,
+    Air,
+    Wind,
+    Waves,
+    /// All of them at once, where none is known.
+    All,
+    Warnings,
+    Asked,
+    Sunset,
+    Dark,
+    Light,
+}
+
+/// What is known of one thing.
+#[derive(Clone, Debug)]
+pub(super) struct Line {
+    pub(super) what: What,
+    pub(super) told: String,
+}
+
+impl What {
+    pub(super) fn label(self) -> &'static str {
+        match self {
+            What::Water => "Water",
+            What::Air => "Air",
+            What::Wind => "Wind",
+            What::Waves => "Waves",
+            What::All => "Water, wind, waves",
+            What::Warnings => "Warnings",
+            What::Asked => "Asked",
+            What::Sunset => "Sunset",
+            What::Dark => "Dark from about",
+            What::Light => "Light",
+        }
+    }
+}
+
+impl Line {
+    fn new(what: What, told: impl Into<String>) -> Self {
+        Line { what, told: told.into() }
+    }
+}
+
+/// As known at filing, under its heading.
+pub(super) fn then_section(facts: &Facts<'_>, clock: Clock) -> Section {
+    section("Water and weather, as known when the plan was filed", then(facts, clock))
+}
+
+/// As known when this is written, under its heading.
+pub(super) fn now_section(facts: &Facts<'_>, at: DateTime<Utc>) -> Section {
+    section("Water, weather and light now", now(facts, at))
+}
+
+fn section(title: &str, lines: Vec<Line>) -> Section {
+    let rows = lines.into_iter().map(|line| Row::new(line.what.label(), line.told)).collect();
+    Section { title: title.to_owned(), rows }
+}
+
 /// As known at filing.
-pub(super) fn then(facts: &Facts<'_>, clock: Clock) -> Section {
-    let mut rows = vec![Row::new("Water", water(facts, clock))];
+pub(super) fn then(facts: &Facts<'_>, clock: Clock) -> Vec<Line> {
+    let mut lines = vec![Line::new(What::Water, water(facts, clock))];
     if let Some(stated) = &facts.plan.stated {
-        rows.extend(air_and_wind(stated, units(facts), facts.filed_at, clock));
+        lines.extend(air_and_wind(stated, units(facts), facts.filed_at, clock));
     }
     let timing = facts.review.map(|review| &review.timing);
     if let Some(sunset) = timing.and_then(|timing| timing.sunset) {
-        rows.push(Row::new("Sunset", clock.full(sunset.to_utc())));
+        lines.push(Line::new(What::Sunset, clock.full(sunset.to_utc())));
     }
     if let Some(dusk) = timing.and_then(|timing| timing.civil_dusk) {
-        rows.push(Row::new("Dark from about", clock.full(dusk.to_utc())));
+        lines.push(Line::new(What::Dark, clock.full(dusk.to_utc())));
     }
-    Section { title: "Water and weather, as known when the plan was filed".to_owned(), rows }
+    lines
 }
 
 /// As known when this is written: what the services last said, and the light that is left.
-pub(super) fn now(facts: &Facts<'_>, now: DateTime<Utc>) -> Section {
+pub(super) fn now(facts: &Facts<'_>, now: DateTime<Utc>) -> Vec<Line> {
     let clock = Clock::new(facts.plan.times.zone);
-    let mut rows = match facts.latest {
+    let mut lines = match facts.latest {
         Some(latest) => asked_again(latest, now, clock),
-        None if facts.from_memory => vec![Row::new(
-            "Water, wind, waves",
+        None if facts.from_memory => vec![Line::new(
+            What::All,
             "not at hand for this letter. The rescue service has its own sources",
         )],
-        None => vec![Row::new(
-            "Water, wind, waves",
+        None => vec![Line::new(
+            What::All,
             "not known: nobody could be asked again since the plan was filed. The rescue service \
              has its own sources",
         )],
     };
-    rows.push(Row::new("Light", light(facts, now, clock)));
-    Section { title: "Water, weather and light now".to_owned(), rows }
+    lines.push(Line::new(What::Light, light(facts, now, clock)));
+    lines
 }
 
-fn asked_again(latest: &Review, now: DateTime<Utc>, clock: Clock) -> Vec<Row> {
+fn asked_again(latest: &Review, now: DateTime<Utc>, clock: Clock) -> Vec<Line> {
     let (water, units) = (&latest.water, latest.units);
     let temperature = match (water.temperature_c, water.kind) {
         (Some(water_c), Kind::Observed) => format!(
@@ -68,14 +129,11 @@ fn asked_again(latest: &Review, now: DateTime<Utc>, clock: Clock) -> Vec<Row> {
     });
     let not_known = || "not known: no station tells".to_owned();
     vec![
-        Row::new("Water", temperature),
-        Row::new("Wind", wind.map_or_else(not_known, |wind| blowing(wind, now, clock))),
-        Row::new("Waves", waves.unwrap_or_else(not_known)),
-        Row::new(
-            "Warnings",
-            words::clean(warned(&water.warnings).trim_start_matches("Weather warnings: ")),
-        ),
-        Row::new("Asked", clock.full(latest.reviewed_at.to_utc())),
+        Line::new(What::Water, temperature),
+        Line::new(What::Wind, wind.map_or_else(not_known, |wind| blowing(wind, now, clock))),
+        Line::new(What::Waves, waves.unwrap_or_else(not_known)),
+        Line::new(What::Warnings, words::clean(&warned_of(&water.warnings))),
+        Line::new(What::Asked, clock.full(latest.reviewed_at.to_utc())),
     ]
 }
 
@@ -157,22 +215,22 @@ pub(super) fn units(facts: &Facts<'_>) -> Units {
     facts.review.map(|review| review.units).unwrap_or_default()
 }
 
-fn air_and_wind(stated: &Stated, units: Units, filed_at: DateTime<Utc>, clock: Clock) -> Vec<Row> {
+fn air_and_wind(stated: &Stated, units: Units, filed_at: DateTime<Utc>, clock: Clock) -> Vec<Line> {
     let taken = taken(stated.taken_at, filed_at, clock);
-    let mut rows = Vec::new();
+    let mut lines = Vec::new();
     if let Some(air_c) = stated.air_c {
         let air = units.temperature(air_c);
-        rows.push(Row::new("Air", format!("{air}, stated by the crew, {taken}")));
+        lines.push(Line::new(What::Air, format!("{air}, stated by the crew, {taken}")));
     }
     if let Some(wind_kn) = stated.wind_kn {
         let from = stated.wind_from_deg.map(|deg| format!(" from {deg:.0} degrees true"));
         let from = from.unwrap_or_default();
-        rows.push(Row::new(
-            "Wind",
+        lines.push(Line::new(
+            What::Wind,
             format!("{wind_kn:.0} knots{from}, stated by the crew, {taken}"),
         ));
     }
-    rows
+    lines
 }
 
 /// When a reading was taken, and how old it was at filing.

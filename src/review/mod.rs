@@ -15,7 +15,7 @@ pub use asked::{Asked, Missing, asked};
 pub use legs::Leg;
 pub use planned::PlannedAt;
 pub use shown::{Farthest, Passed, Review, Route, Timing, WaterShown};
-pub use text::{text, warned};
+pub use text::{text, warned, warned_of};
 
 use chrono::{DateTime, Utc};
 

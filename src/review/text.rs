@@ -201,6 +201,12 @@ fn foreseen(water: &WaterShown) -> String {
 /// What is warned of, as a sentence.
 #[must_use]
 pub fn warned(warnings: &Warnings) -> String {
+    format!("Weather warnings: {}", warned_of(warnings))
+}
+
+/// The same under a label that says what it is.
+#[must_use]
+pub fn warned_of(warnings: &Warnings) -> String {
     let events: Vec<_> = warnings.alerts.iter().map(|alert| alert.event.as_str()).collect();
     let said = match (warnings.asked, events.is_empty()) {
         (false, _) => "nobody was asked".to_owned(),
@@ -208,8 +214,8 @@ pub fn warned(warnings: &Warnings) -> String {
         (true, false) => words::list(&events, 6),
     };
     match &warnings.silent {
-        Some(why) => format!("Weather warnings: {said}; the US weather service {why}."),
-        None => format!("Weather warnings: {said}."),
+        Some(why) => format!("{said}; the US weather service {why}."),
+        None => format!("{said}."),
     }
 }
 
