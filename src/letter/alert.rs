@@ -30,11 +30,11 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     }
     blocks.push(Block::heading("Who was told, and what they answered"));
     blocks.push(Block::Rows(who_knows(scene)));
-    blocks.extend(script::say_this(scene, "Say this (read it aloud)", true));
+    blocks.extend(script::say_this(scene, "Say this (read it aloud)"));
     blocks.extend(rescue_page(scene));
     blocks.extend(find_out(scene));
     blocks.push(Block::heading("Everything in their plan"));
-    blocks.extend(scene.whole_plan(true));
+    blocks.extend(scene.whole_plan());
     Draft { subject: subject(scene), lead: lead(scene), blocks }
 }
 

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 
+use super::disclosure::Disclosure;
 use super::facts::Facts;
 use super::not_told::not_told;
 use super::warned::{self, Reader};
@@ -49,32 +50,35 @@ impl Row {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Form<'a> {
     pub(super) reader: Reader,
-    pub(super) with_medical: bool,
+    pub(super) disclosure: Disclosure,
     /// When it is written, where it tells of the weather then and where wind may have carried them.
     pub(super) now: Option<DateTime<Utc>>,
     /// Where the points of the route stand that are too many for a letter; `None` where all are told.
     pub(super) elsewhere: Option<&'a str>,
 }
 
-/// The brief of a plan, for those ashore; what a rescuer must know of the crew's health only where
-/// asked for.
+/// The brief of a plan on a page that those ashore read at `now`: with what is known of the crew's
+/// health while it is overdue.
 #[must_use]
-pub fn brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
-    write(facts, Form { reader: Reader::Ashore, with_medical, now: None, elsewhere: None })
+pub fn brief(facts: &Facts<'_>, now: DateTime<Utc>) -> Brief {
+    let disclosure = Disclosure::of_page(facts.watched, now);
+    write(facts, Form { reader: Reader::Ashore, disclosure, now: None, elsewhere: None })
 }
 
 /// The same for the crew, with every word of what it was warned of.
 #[must_use]
-pub fn crew_brief(facts: &Facts<'_>, with_medical: bool) -> Brief {
-    write(facts, Form { reader: Reader::Crew, with_medical, now: None, elsewhere: None })
+pub fn crew_brief(facts: &Facts<'_>, now: DateTime<Utc>) -> Brief {
+    let disclosure = Disclosure::of_page(facts.watched, now);
+    write(facts, Form { reader: Reader::Crew, disclosure, now: None, elsewhere: None })
 }
 
-/// The brief for a rescue service, once the crew is overdue: with what is known of the crew's
-/// health, of the weather now, and where the wind may have carried a craft.
+/// The brief for a rescue service: while the crew is overdue with what is known of its health, of the
+/// weather now, and where the wind may have carried a craft.
 #[must_use]
 pub fn rescue_brief(facts: &Facts<'_>, now: DateTime<Utc>) -> Brief {
-    let (reader, now) = (Reader::Ashore, Some(now));
-    write(facts, Form { reader, with_medical: true, now, elsewhere: None })
+    let disclosure = Disclosure::of_page(facts.watched, now);
+    let now = disclosure.is_for_rescue().then_some(now);
+    write(facts, Form { reader: Reader::Ashore, disclosure, now, elsewhere: None })
 }
 
 pub(super) fn write(facts: &Facts<'_>, form: Form<'_>) -> Brief {
@@ -82,7 +86,7 @@ pub(super) fn write(facts: &Facts<'_>, form: Form<'_>) -> Brief {
     let mut sections =
         vec![trip(facts, clock), route(facts, form.elsewhere), hours::planned(facts)];
     sections.extend(numbered("Craft", &facts.plan.craft, craft));
-    sections.extend(people(facts, form.with_medical));
+    sections.extend(people(facts, form.disclosure));
     sections.push(gear(facts));
     sections.push(ashore(facts));
     sections.push(weather::then_section(facts, clock));
@@ -91,7 +95,7 @@ pub(super) fn write(facts: &Facts<'_>, form: Form<'_>) -> Brief {
     }
     sections.extend(warned::section(facts, form.reader));
     sections.retain(|section| !section.rows.is_empty());
-    Brief { sections, not_told: not_told(facts, form.with_medical) }
+    Brief { sections, not_told: not_told(facts, form.disclosure) }
 }
 
 /// A section for each of them, numbered when there are several.
@@ -258,7 +262,7 @@ fn taken_off(facts: &Facts<'_>) -> Option<Row> {
     (!off.is_empty()).then(|| Row::new("Not on this trip any more", words::list(&off)))
 }
 
-fn people(facts: &Facts<'_>, with_medical: bool) -> Vec<Section> {
+fn people(facts: &Facts<'_>, disclosure: Disclosure) -> Vec<Section> {
     let on_trip = facts.on_trip();
     let title = |number: usize| match on_trip.len() {
         1 => "The paddler".to_owned(),
@@ -267,23 +271,22 @@ fn people(facts: &Facts<'_>, with_medical: bool) -> Vec<Section> {
     let crew = on_trip.iter().filter_map(|&at| Some((at, facts.plan.crew.get(at)?))).enumerate();
     crew.map(|(number, (at, one))| Section {
         title: title(number + 1),
-        rows: person(facts, at, one, with_medical),
+        rows: person(facts, at, one, disclosure),
     })
     .collect()
 }
 
-fn person(facts: &Facts<'_>, at: usize, one: &CrewMember, with_medical: bool) -> Vec<Row> {
+fn person(facts: &Facts<'_>, at: usize, one: &CrewMember, disclosure: Disclosure) -> Vec<Row> {
     let ashore = facts.watched.crew.get(at).is_some_and(|state| state.ashore().is_some());
     let now = ashore.then(|| Row::new("Now", "reported ashore"));
     let text = |label: &str, value: Option<&str>| value.map(|value| Row::new(label, value));
     let beginner = one.beginner.filter(|beginner| *beginner).map(|_| "counts as a beginner");
-    let medical = with_medical.then(|| given("Medical", one.medical.as_ref())).flatten();
     let rows = [
         given("Name", Some(&one.name)),
         now,
         one.phone.as_ref().map(|phone| Row::new("Telephone with them", words::phone(phone))),
         one.age.map(|age| Row::new("Age", age.to_string())),
-        medical,
+        given("Medical", disclosure.medical_of(one)),
         given("Wearing", one.wearing.as_ref()),
         text("Immersion wear", one.immersion_wear.map(wear)),
         text("Life jacket", one.lifejacket.map(lifejacket)),

@@ -9,6 +9,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use icalendar::Property;
 
+use super::disclosure::Disclosure;
 use super::scene::Scene;
 use super::{Facts, filed, rescue, script, words};
 use crate::plan::Contact;
@@ -182,7 +183,8 @@ fn instructions(scene: &Scene<'_>, what: &What) -> String {
         filed::alarm(scene).into_iter().enumerate().map(|(at, step)| format!("{}. {step}", at + 1)),
     );
     parts.push("SAY THIS (read it aloud):".to_owned());
-    parts.extend(script::words_of(scene, false));
+    // Calendars are kept by others, and shared.
+    parts.extend(script::words_of(scene, Disclosure::WithoutHealth));
     parts.push(format!(
         "Whom to call: {}. Float plan {}. {} is no rescue service and has called nobody.",
         rescue::in_a_sentence(&scene.rescue()),

@@ -44,7 +44,7 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     }
     if let Some(Event::Amended { .. }) = change(scene).map(|(_, event)| event) {
         blocks.push(Block::heading("The whole plan as it now stands"));
-        blocks.extend(scene.whole_plan(false));
+        blocks.extend(scene.whole_plan());
     }
     Draft { subject: subject(scene), lead, blocks }
 }

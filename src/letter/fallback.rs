@@ -4,6 +4,7 @@
 use chrono::{DateTime, Utc};
 
 use super::block::{Block, Draft};
+use super::disclosure::Disclosure;
 use super::rescue::{self, Rescue};
 use super::{Letter, text, words};
 use crate::measure::Position;
@@ -50,7 +51,7 @@ pub fn plain_fallback(bare: &Bare<'_>, kind: Kind, now: DateTime<Utc>) -> Letter
     if let Some(page) = bare.page {
         blocks.push(Block::Link("Your page:".to_owned(), words::clean(page)));
     }
-    if kind.is_alert()
+    if Disclosure::of_letter(kind).is_for_rescue()
         && let Some(stored) = bare.stored_plan
     {
         blocks.push(Block::heading("The plan as it was stored"));

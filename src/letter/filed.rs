@@ -29,9 +29,9 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     ));
     blocks.push(Block::Call(scene.rescue()));
     blocks.push(Block::Para(others(scene)));
-    blocks.extend(script::say_this(scene, "If you have to call, say this (read it aloud)", false));
+    blocks.extend(script::say_this(scene, "If you have to call, say this (read it aloud)"));
     blocks.push(Block::heading("Their whole plan"));
-    blocks.extend(scene.whole_plan(false));
+    blocks.extend(scene.whole_plan());
     let act_at = scene.clock.short(scene.overdue_at(), scene.now);
     let before = "Watch the clock for ";
     let after = format!(": not heard by {act_at}? You act");

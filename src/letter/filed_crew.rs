@@ -51,7 +51,7 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     blocks.push(Block::para(
         "Medical notes are kept and stand in no letter but an alert to your contacts.",
     ));
-    blocks.extend(scene.whole_plan(false));
+    blocks.extend(scene.whole_plan());
     let before = "Filed: ";
     let after = format!(", back by {}", scene.clock.short(scene.due_at(), scene.now));
     Draft { subject: words::subject(before, &scene.crew(), &after), lead, blocks }

@@ -13,6 +13,7 @@ mod changed;
 mod chart;
 mod clocks;
 mod confirm;
+mod disclosure;
 mod drill;
 mod facts;
 mod fallback;

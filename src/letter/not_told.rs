@@ -1,18 +1,19 @@
 //! What a rescue coordinator asks for and a plan lacks: each question has its answer in the brief, or
 //! stands here.
 
+use super::disclosure::Disclosure;
 use super::facts::Facts;
 use super::words;
 use crate::plan::{Craft, CrewMember, Plan};
 
 /// In the order of the questions.
-pub(super) fn not_told(facts: &Facts<'_>, with_medical: bool) -> Vec<String> {
+pub(super) fn not_told(facts: &Facts<'_>, disclosure: Disclosure) -> Vec<String> {
     let plan = facts.plan;
     let mut missing = Vec::new();
     missing.extend(lacking(&of_trip(plan)));
     missing.extend(lacking(&of_craft(plan)));
     for one in facts.on_trip().into_iter().filter_map(|at| plan.crew.get(at)) {
-        let of_one = lacking(&of_person(one, with_medical));
+        let of_one = lacking(&of_person(one, disclosure));
         if !of_one.is_empty() {
             missing.push(format!("of {}: {}", words::name(&one.name), of_one.join(", ")));
         }
@@ -64,11 +65,11 @@ fn of_craft(plan: &Plan) -> Vec<Question> {
     ]
 }
 
-fn of_person(one: &CrewMember, with_medical: bool) -> Vec<Question> {
+fn of_person(one: &CrewMember, disclosure: Disclosure) -> Vec<Question> {
     vec![
         (one.phone.is_none(), "telephone"),
         (one.age.is_none(), "age"),
-        (with_medical && one.medical.is_none(), "anything medical"),
+        (disclosure.is_for_rescue() && one.medical.is_none(), "anything medical"),
         (one.wearing.is_none(), "colours of the clothing"),
         (one.immersion_wear.is_none(), "wetsuit or drysuit"),
         (one.lifejacket.is_none(), "whether a life jacket is worn"),

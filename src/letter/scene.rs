@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 
 use super::block::{Block, Callee};
 use super::brief::{self, Form};
+use super::disclosure::Disclosure;
 use super::facts::Facts;
 use super::warned::Reader;
 use super::when::Clock;
@@ -21,6 +22,11 @@ pub(super) struct Scene<'a> {
 impl<'a> Scene<'a> {
     pub(super) fn new(facts: &'a Facts<'a>, order: &'a Order, now: DateTime<Utc>) -> Self {
         Scene { facts, order, now, clock: Clock::new(facts.plan.times.zone) }
+    }
+
+    /// How much of the plan this letter may tell.
+    pub(super) fn disclosure(&self) -> Disclosure {
+        Disclosure::of_letter(self.order.kind)
     }
 
     pub(super) fn due_at(&self) -> DateTime<Utc> {
@@ -149,14 +155,15 @@ impl<'a> Scene<'a> {
     }
 
     /// The whole plan.
-    pub(super) fn whole_plan(&self, with_medical: bool) -> Vec<Block> {
-        let reader = match !with_medical && self.to_crew() {
+    pub(super) fn whole_plan(&self) -> Vec<Block> {
+        let disclosure = self.disclosure();
+        let reader = match self.to_crew() && !disclosure.is_for_rescue() {
             true => Reader::Crew,
             false => Reader::Ashore,
         };
-        let now = with_medical.then_some(self.now);
+        let now = disclosure.is_for_rescue().then_some(self.now);
         let elsewhere = Some(self.all_points());
-        let brief = brief::write(self.facts, Form { reader, with_medical, now, elsewhere });
+        let brief = brief::write(self.facts, Form { reader, disclosure, now, elsewhere });
         let mut blocks = Vec::new();
         for section in brief.sections {
             blocks.push(Block::Section(section.title));

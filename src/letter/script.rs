@@ -5,6 +5,7 @@ use chrono::{DateTime, Utc};
 use super::Facts;
 use super::block::Block;
 use super::brief::{lifejacket, wear};
+use super::disclosure::Disclosure;
 use super::scene::Scene;
 use super::spelled;
 use super::status::{self, Sent, Told};
@@ -27,10 +28,10 @@ const SHORT: usize = 80;
 const LONGEST: usize = 200;
 
 /// The words to read aloud under their heading.
-pub(super) fn say_this(scene: &Scene<'_>, heading: &str, with_medical: bool) -> Vec<Block> {
+pub(super) fn say_this(scene: &Scene<'_>, heading: &str) -> Vec<Block> {
     vec![
         Block::heading(heading),
-        Block::Say(words_of(scene, with_medical)),
+        Block::Say(words_of(scene, scene.disclosure())),
         Block::para(
             "They will ask more. The answers that we have stand below; to the rest say \"I don't \
              know\". Stay on the line until they end the call. Ask for a reference number, and \
@@ -40,10 +41,14 @@ pub(super) fn say_this(scene: &Scene<'_>, heading: &str, with_medical: bool) -> 
     ]
 }
 
-/// What a contact reads aloud to the rescue service once the crew is overdue, for a page: the same
-/// words as in the alert.
+/// What a contact reads aloud to the rescue service while the crew is overdue, for a page: the same
+/// words as in the alert. At any other time there are none.
 #[must_use]
-pub fn words_to_say(facts: &Facts<'_>, contact: usize, now: DateTime<Utc>) -> Vec<String> {
+pub fn words_to_say(facts: &Facts<'_>, contact: usize, now: DateTime<Utc>) -> Option<Vec<String>> {
+    let disclosure = Disclosure::of_page(facts.watched, now);
+    if !disclosure.is_for_rescue() {
+        return None;
+    }
     let alert = Order {
         round: facts.watched.round,
         cause: Cause::Rung(0),
@@ -51,18 +56,18 @@ pub fn words_to_say(facts: &Facts<'_>, contact: usize, now: DateTime<Utc>) -> Ve
         kind: Kind::Overdue,
         scheduled_at: now,
     };
-    words_of(&Scene::new(facts, &alert, now), true)
+    Some(words_of(&Scene::new(facts, &alert, now), disclosure))
 }
 
-pub(super) fn words_of(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
-    let mut say = vec![caller(scene), opening(scene), in_short(scene, with_medical)];
+pub(super) fn words_of(scene: &Scene<'_>, disclosure: Disclosure) -> Vec<String> {
+    let mut say = vec![caller(scene), opening(scene), in_short(scene, disclosure)];
     say.extend([timing(scene), last_known(scene), digit_by_digit(scene)]);
     say.push(route(scene));
     say.extend(craft(scene));
-    say.extend(crew(scene, with_medical));
+    say.extend(crew(scene, disclosure));
     say.push(signals(scene));
     say.push(vehicle(scene));
-    if with_medical {
+    if disclosure.is_for_rescue() {
         say.push(conditions(scene));
         say.push(so_far(scene));
     }
@@ -118,7 +123,7 @@ fn ashore(scene: &Scene<'_>) -> String {
 }
 
 /// What must have been said if the line drops now: who, where from, in what, and what can't wait.
-fn in_short(scene: &Scene<'_>, with_medical: bool) -> String {
+fn in_short(scene: &Scene<'_>, disclosure: Disclosure) -> String {
     let (plan, out) = (scene.facts.plan, scene.out());
     let short = |text: &String| cut(&clean(text), SHORT);
     let crew = || out.iter().filter_map(|&at| plan.crew.get(at));
@@ -142,8 +147,9 @@ fn in_short(scene: &Scene<'_>, with_medical: bool) -> String {
         true => "what they paddle is not told".to_owned(),
         false => craft.join("; "),
     };
-    let medical = crew().filter(|_| with_medical).filter_map(|one| {
-        Some(format!(" {}: {}.", words::first_name(&one.name), short(one.medical.as_ref()?)))
+    let medical = crew().filter_map(|one| {
+        let medical = disclosure.medical_of(one)?;
+        Some(format!(" {}: {}.", words::first_name(&one.name), short(medical)))
     });
     format!(
         "In short. {}. From{} {}, near (the nearest town, if you know it). {}: {craft}.{}",
@@ -348,11 +354,11 @@ fn one_craft(craft: &Craft, count: usize) -> String {
     format!("{title}: {}.", parts.join(", "))
 }
 
-fn crew(scene: &Scene<'_>, with_medical: bool) -> Vec<String> {
+fn crew(scene: &Scene<'_>, disclosure: Disclosure) -> Vec<String> {
     let out = scene.out();
     let members = out.iter().filter_map(|&at| scene.facts.plan.crew.get(at));
     let mut said: Vec<String> =
-        members.take(MOST_PEOPLE).map(|one| person(one, with_medical)).collect();
+        members.take(MOST_PEOPLE).map(|one| person(one, disclosure)).collect();
     if out.len() > MOST_PEOPLE {
         said.push(format!("And {}; I can read you their names.", more_people(out.len())));
     }
@@ -363,7 +369,7 @@ fn more_people(out: usize) -> String {
     format!("{} more", people(out - MOST_PEOPLE))
 }
 
-fn person(one: &CrewMember, with_medical: bool) -> String {
+fn person(one: &CrewMember, disclosure: Disclosure) -> String {
     let short = |text: &String| cut(&clean(text), LONGEST);
     let parts = [
         one.age.map(|age| format!("{age} years old")),
@@ -377,9 +383,7 @@ fn person(one: &CrewMember, with_medical: bool) -> String {
             jacket => format!("life jacket {}", lifejacket(jacket)),
         }),
         one.phone.as_ref().map(|phone| format!("carries telephone {}", words::phone(phone))),
-        with_medical
-            .then(|| one.medical.as_ref().map(|medical| format!("medical: {}", short(medical))))
-            .flatten(),
+        disclosure.medical_of(one).map(|medical| format!("medical: {}", short(medical))),
     ];
     let parts: Vec<String> = parts.into_iter().flatten().collect();
     let name = name(&one.name);

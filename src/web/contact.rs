@@ -6,18 +6,19 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use axum::routing::get;
 use axum::{Extension, Router};
+use chrono::{DateTime, Utc};
 
 use super::confirm::{NotDone, never};
 use super::deed::{Did, Notice, carry_out, picked_crew, undone};
 use super::often::Often;
 use super::page::{Sorry, html};
 use super::said::{self, Said};
-use super::trip::{Trip, contacts, whole_plan};
+use super::trip::{Trip, contacts};
 use super::typed::Typed;
 use super::words::{first_name, typed_line, typed_name};
 use crate::daemon::secrets::new_key;
 use crate::daemon::{Daemon, Dossier, Visit};
-use crate::letter::{Brief, Callee, whom_to_call, words_to_say};
+use crate::letter::{Brief, Callee, Facts, brief, whom_to_call, words_to_say};
 use crate::store::Purpose;
 use crate::watch::{Answer, By, Event, Recipient};
 
@@ -42,7 +43,6 @@ struct ContactPage {
     no_letters: bool,
     phones: Vec<(String, String)>,
     callees: Vec<Callee>,
-    say: Vec<String>,
     calls: Vec<String>,
     /// Whether one of them was after they were due back.
     called: bool,
@@ -51,8 +51,23 @@ struct ContactPage {
     contacts: Vec<(String, String)>,
     history: Vec<Said>,
     undoable: Vec<Said>,
-    plan: Brief,
+    told: Told,
     chart: Option<String>,
+}
+
+/// What a contact is told of the plan. Whatever is private in it is private here: a template shows
+/// what it is given.
+#[derive(Debug)]
+struct Told {
+    /// What to say to a rescue service; there while the crew is overdue.
+    say: Option<Vec<String>>,
+    plan: Brief,
+}
+
+impl Told {
+    fn of(facts: &Facts<'_>, contact: usize, now: DateTime<Utc>) -> Self {
+        Told { say: words_to_say(facts, contact, now), plan: brief(facts, now) }
+    }
 }
 
 impl ContactPage {
@@ -246,7 +261,6 @@ async fn page(
         no_letters: own.is_some_and(|own| own.opted_out.is_some()),
         phones: phones(&visit.dossier),
         callees: whom_to_call(facts.rescue, visit.dossier.plan.launch.position),
-        say: words_to_say(&facts, me, now),
         calls: said::calls(&visit.dossier),
         called: state.called_since_due(),
         out: said::out(&visit.dossier),
@@ -254,7 +268,7 @@ async fn page(
         contacts: contacts(&standing, Some(me)),
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),
-        plan: whole_plan(daemon, &visit.dossier, now),
+        told: Told::of(&facts, me, now),
         chart: daemon.chart(&visit.dossier.plan),
     };
     Ok(html(status, &contact))
@@ -264,4 +278,94 @@ async fn page(
 fn phones(dossier: &Dossier) -> Vec<(String, String)> {
     let out = dossier.record.state.out().into_iter().filter_map(|at| dossier.plan.crew.get(at));
     out.filter_map(|one| Some((one.name.clone(), one.phone.clone()?))).collect()
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::measure::Span;
+    use crate::plan::{Plan, read_toml};
+    use crate::watch::{Anchor, Ladder, Rung, RungKind, Terms, To, Watched, step};
+
+    /// Invented.
+    const PLAN: &str = r#"
+        [times]
+        launch = "2026-06-14T05:30:00-07:00"
+        return_by = "2026-06-14T12:30:00-07:00"
+        [launch]
+        position = "48.5420 -123.1620"
+        [[crew]]
+        name = "Ines Halloran"
+        medical = "Zqasthma"
+        [[contact]]
+        name = "Dunstan Okafor"
+        email = "dunstan@example.org"
+    "#;
+
+    fn filed(plan: &Plan) -> Watched {
+        let rung = Rung {
+            anchor: Anchor::Overdue,
+            offset_s: 0,
+            to: vec![To::Contacts],
+            kind: RungKind::CallRescue,
+        };
+        let grace = Span::from_minutes(15);
+        let terms = Terms {
+            due_at: plan.times.return_by.at,
+            grace,
+            ladder: Ladder::new(vec![rung], grace, grace, grace).unwrap(),
+            crew: vec![false],
+            contacts: 1,
+        };
+        Watched::file(terms, plan.times.launch.at).plan
+    }
+
+    fn told(plan: &Plan, watched: &Watched, now: DateTime<Utc>) -> String {
+        let facts = Facts {
+            service_name: "Madrona Point Paddle Anglers",
+            plan_ref: "7Q4K-M2",
+            filed_at: plan.times.launch.at,
+            plan,
+            watched,
+            history: &[],
+            review: None,
+            latest: None,
+            rescue: &[],
+            page: None,
+            rescue_page: None,
+            has_chart: false,
+            queued_at: now,
+            from_memory: false,
+            clocks_apart: None,
+        };
+        format!("{:?}", Told::of(&facts, 0, now))
+    }
+
+    #[test]
+    fn a_contacts_page_holds_words_on_health_while_overdue_alone() {
+        let plan = read_toml(PLAN, &|_| Err("none".to_owned())).unwrap();
+        let armed = filed(&plan);
+        let overdue_at = armed.overdue_at();
+        for now in [plan.times.launch.at, overdue_at - chrono::TimeDelta::seconds(1)] {
+            let told = told(&plan, &armed, now);
+            assert!(!told.contains("Zqasthma"), "{told}");
+            assert!(told.contains("say: None"), "{told}");
+        }
+        // Overdue by the clock alone, before the watch has taken its step; and after it.
+        let overdue = step(&armed, &Event::Tick, overdue_at).unwrap().plan;
+        for watched in [&armed, &overdue] {
+            let told = told(&plan, watched, overdue_at);
+            assert_eq!(
+                told.matches("Zqasthma").count(),
+                3,
+                "in short, of the crew, in the plan: {told}"
+            );
+        }
+        let by = By::Crew(None);
+        let home = Event::CheckedIn { who: vec![0], by, how: None };
+        let closed = step(&overdue, &home, overdue_at).unwrap().plan;
+        let told = told(&plan, &closed, overdue_at);
+        assert!(!told.contains("Zqasthma") && told.contains("say: None"), "{told}");
+    }
 }

@@ -10,10 +10,10 @@ use axum::routing::get;
 
 use super::page::{Sorry, html};
 use super::said;
-use super::trip::{Stage, Trip, rescue_plan};
+use super::trip::{Stage, Trip};
 use super::words::first_name;
 use crate::daemon::{Daemon, Dossier, Visit};
-use crate::letter::{Brief, Callee, File, geojson, gpx, whom_to_call, words_to_say};
+use crate::letter::{Brief, Callee, File, geojson, gpx, rescue_brief, whom_to_call, words_to_say};
 
 #[derive(Template)]
 #[template(path = "rescue.html")]
@@ -24,7 +24,8 @@ struct RescuePage {
     contacts: Vec<(String, String)>,
     callees: Vec<Callee>,
     calls: Vec<String>,
-    say: Vec<String>,
+    /// There while the crew is overdue.
+    say: Option<Vec<String>>,
     plan: Brief,
     chart: Option<String>,
 }
@@ -57,8 +58,8 @@ async fn show(State(daemon): State<Daemon>, Path(address): Address) -> Result<Re
         contacts: contacts(dossier, overdue),
         callees: whom_to_call(facts.rescue, dossier.plan.launch.position),
         calls: said::calls(dossier),
-        say: if overdue { words_to_say(&facts, reader, now) } else { Vec::new() },
-        plan: rescue_plan(&facts, overdue, now),
+        say: words_to_say(&facts, reader, now),
+        plan: rescue_brief(&facts, now),
         chart: daemon.chart(&dossier.plan),
     };
     Ok(html(StatusCode::OK, &page))

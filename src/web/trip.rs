@@ -5,7 +5,7 @@ use chrono::{DateTime, Utc};
 use super::said::{self, crew_names};
 use super::words::{first_name, from_now};
 use crate::daemon::{Daemon, Dossier, PlanStatus};
-use crate::letter::{Brief, Clock, Facts, brief, crew_brief, rescue_brief};
+use crate::letter::{Brief, Clock, crew_brief};
 use crate::store::LetterState;
 use crate::watch::{Closing, ContactState, How, Kind, Phase, Recipient};
 
@@ -205,21 +205,8 @@ fn answers(status: &PlanStatus, state: &ContactState) -> Vec<String> {
     [called, on_it, cant_act, opted_out, ran_out].into_iter().flatten().collect()
 }
 
-/// The whole plan. What a rescuer must know of the crew's health stands in it once the crew is
-/// overdue, and at no other time.
-pub(super) fn whole_plan(daemon: &Daemon, dossier: &Dossier, now: DateTime<Utc>) -> Brief {
-    let with_medical = Stage::of(dossier, now) == Stage::Overdue;
-    brief(&daemon.facts(dossier, None, now), with_medical)
-}
-
-/// The same as the crew reads it.
+/// The whole plan as the crew reads it. What a rescuer must know of its health stands in it once the
+/// crew is overdue, and at no other time.
 pub(super) fn crews_plan(daemon: &Daemon, dossier: &Dossier, now: DateTime<Utc>) -> Brief {
-    let with_medical = Stage::of(dossier, now) == Stage::Overdue;
-    crew_brief(&daemon.facts(dossier, None, now), with_medical)
-}
-
-/// The same for a rescue service: with the weather now and where wind may have carried them, but
-/// only once the crew is overdue.
-pub(super) fn rescue_plan(facts: &Facts<'_>, overdue: bool, now: DateTime<Utc>) -> Brief {
-    if overdue { rescue_brief(facts, now) } else { brief(facts, false) }
+    crew_brief(&daemon.facts(dossier, None, now), now)
 }
