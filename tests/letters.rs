@@ -28,7 +28,7 @@ mod story;
 mod strangers;
 
 use shorelamp::letter::{Bare, CHART_ID, Letter, plain_fallback, service_trouble};
-use shorelamp::watch::{Answer, By, Event, Kind, Recipient};
+use shorelamp::watch::{Answer, By, Event, Kind, Recipient, Urgency};
 use story::{MEDICAL, Sent, Story, flat, rescue, utc, whole_story};
 
 const KINDS: [Kind; 11] = [
@@ -110,7 +110,7 @@ fn every_letter_is_well_made_and_says_what_the_service_is() {
         assert!(text.contains("no rescue service"), "{}: {text}", order.kind);
         assert!(text.contains("has called nobody"), "{}: {text}", order.kind);
         assert!(!letter.html.is_empty());
-        assert_eq!(letter.important, order.kind.is_alert());
+        assert_eq!(letter.urgency == Urgency::Alert, order.kind.is_alert());
         assert_eq!(letter.thread.starts_with("alert-"), order.kind.is_alert());
     }
 }

@@ -17,6 +17,7 @@ use std::time::{Duration, Instant};
 use shorelamp::measure::Span;
 use shorelamp::post::{Envelope, Handing, Phase, Post, Receipt, SendClass, SendError, Tried};
 use shorelamp::settings::{Mail, Mailbox, Relay, Security};
+use shorelamp::watch::Urgency;
 
 use mime::letter;
 use server::{CLOSE, SILENCE, Script, Server, Whims};
@@ -42,7 +43,7 @@ async fn begin(post: &Post) -> Result<Handing, SendError> {
 }
 
 async fn begin_with(post: &Post, envelope: &Envelope) -> Result<Handing, SendError> {
-    let place = post.place(&envelope.to, true).await.unwrap();
+    let place = post.place(&envelope.to, Urgency::Alert).await.unwrap();
     post.begin(&place, envelope, &Tried::default()).await
 }
 

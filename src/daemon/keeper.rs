@@ -276,7 +276,7 @@ pub(super) fn trouble_over_letter(
 
 async fn hand_over(post: &Post, letter: &Outgoing) -> Result<(), NotTaken> {
     let bytes = post.write(letter)?;
-    let place = post.place(&letter.to.email, letter.importance_high).await;
+    let place = post.place(&letter.to.email, letter.urgency).await;
     let place = place.ok_or(NotTaken::NoPlace)?;
     post.begin(&place, &letter.envelope(), &Tried::default()).await?.finish(&bytes).await?;
     Ok(())
@@ -304,7 +304,7 @@ fn outgoing(
         thread: Some(format!("{}@{domain}", letter.thread)),
         text: letter.text,
         html: (!letter.html.is_empty()).then_some(letter.html),
-        importance_high: letter.important,
+        urgency: letter.urgency,
         picture: None,
         attachments: Vec::new(),
         invitation: None,

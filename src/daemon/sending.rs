@@ -99,7 +99,7 @@ async fn try_to_send(
         }
     };
     // All that takes the processor is done before: a place is a connection that others wait for.
-    let Some(place) = daemon.0.post.place(&letter.to.email, urgent).await else {
+    let Some(place) = daemon.0.post.place(&letter.to.email, letter.urgency).await else {
         return put_back(daemon, claimed, NO_PLACE).await;
     };
     let claimed = Claimed { written_from: from, ..claimed.clone() };

@@ -67,7 +67,7 @@ pub fn plain_fallback(bare: &Bare<'_>, kind: Kind, now: DateTime<Utc>) -> Letter
         text: text::render(&draft),
         html: String::new(),
         subject: draft.subject,
-        important: kind.is_alert(),
+        urgency: kind.urgency(),
         thread: if kind.is_alert() { format!("alert-{plan}") } else { format!("plan-{plan}") },
     }
 }

@@ -57,7 +57,7 @@ use std::fmt;
 
 use chrono::{DateTime, Utc};
 
-use crate::watch::{Kind, Order};
+use crate::watch::{Kind, Order, Urgency};
 use block::{Block, Draft};
 use scene::Scene;
 
@@ -70,8 +70,8 @@ pub struct Letter {
     pub text: String,
     /// The same in HTML, at most 30 000 bytes; empty when there is only the text.
     pub html: String,
-    /// Whether it is to be marked as of high importance: alerts alone.
-    pub important: bool,
+    /// How it must be handed over.
+    pub urgency: Urgency,
     /// Which letters a mail program may show together. Alerts have a thread of their own.
     pub thread: String,
 }
@@ -86,7 +86,7 @@ impl fmt::Debug for Letter {
 /// The letter that an order asks for. Total: it cannot fail.
 #[must_use]
 pub fn compose(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Letter {
-    finish(draft(facts, order, now), order.kind.is_alert(), thread(facts, order))
+    finish(draft(facts, order, now), order.kind.urgency(), thread(facts, order))
 }
 
 /// The letter of an invented plan that tries the road: the same letter, which says at the head of
@@ -102,7 +102,7 @@ pub fn compose_test(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Let
          and call nobody."
     );
     draft.lead.insert(0, test);
-    finish(draft, order.kind.is_alert(), thread(facts, order))
+    finish(draft, order.kind.urgency(), thread(facts, order))
 }
 
 const FROM_MEMORY: &str = "This letter was written from memory, because the service's database can't \
@@ -138,9 +138,9 @@ fn draft(facts: &Facts<'_>, order: &Order, now: DateTime<Utc>) -> Draft {
     draft
 }
 
-fn finish(draft: Draft, important: bool, thread: String) -> Letter {
+fn finish(draft: Draft, urgency: Urgency, thread: String) -> Letter {
     let html = html::render(&draft);
-    Letter { text: text::render(&draft), html, subject: draft.subject, important, thread }
+    Letter { text: text::render(&draft), html, subject: draft.subject, urgency, thread }
 }
 
 /// A new round of alerts must not hide under the old one.

@@ -7,7 +7,7 @@ use super::block::{Block, Draft};
 use super::brief::Row;
 use super::scene::Scene;
 use super::{Letter, finish, words};
-use crate::watch::{Answer, ContactState, Event, Recipient};
+use crate::watch::{Answer, ContactState, Event, Recipient, Urgency};
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     let (what, mend) = matter(scene);
@@ -140,7 +140,7 @@ pub fn service_trouble(
     blocks.push(Block::Small(format!("From {}.", words::clean(service_name))));
     let subject = words::cut(&format!("Trouble: {what}"), words::LONGEST_SUBJECT);
     let thread = format!("trouble-{}", words::clean(topic));
-    finish(Draft { subject, lead, blocks }, false, thread)
+    finish(Draft { subject, lead, blocks }, Urgency::Ordinary, thread)
 }
 
 /// The letter that tells the keeper that such a trouble is over, in the same thread.
@@ -162,5 +162,5 @@ pub fn service_trouble_over(
     let blocks = vec![Block::Small(format!("From {}.", words::clean(service_name)))];
     let subject = words::cut(&format!("Over: {what}"), words::LONGEST_SUBJECT);
     let thread = format!("trouble-{}", words::clean(topic));
-    finish(Draft { subject, lead, blocks }, false, thread)
+    finish(Draft { subject, lead, blocks }, Urgency::Ordinary, thread)
 }

@@ -14,6 +14,7 @@ use thiserror::Error;
 use super::Envelope;
 use super::dkim::Seal;
 use crate::settings::Mailbox;
+use crate::watch::Urgency;
 
 /// A letter as its writer hands it over.
 #[derive(Clone, Debug, PartialEq)]
@@ -40,8 +41,8 @@ pub struct Outgoing {
     pub text: String,
     /// The same, dressed.
     pub html: Option<String>,
-    /// Whether a reader's program is asked to mark it.
-    pub importance_high: bool,
+    /// Whether a reader's program is asked to mark it, and a place kept for alerts may be taken.
+    pub urgency: Urgency,
     /// A picture that the HTML shows.
     pub picture: Option<Picture>,
     /// What is enclosed.
@@ -151,7 +152,7 @@ impl Outgoing {
         if let Some(thread) = &self.thread {
             builder = in_thread(builder, message_id(thread)?, &id);
         }
-        if self.importance_high {
+        if self.urgency == Urgency::Alert {
             builder = builder
                 .raw_header(header("Importance", "high".to_owned()))
                 .raw_header(header("X-Priority", "1".to_owned()));

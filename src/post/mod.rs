@@ -35,6 +35,7 @@ use std::time::Duration;
 use lettre::Address;
 
 use crate::settings::Mail;
+use crate::watch::Urgency;
 use places::Places;
 use pool::Relays;
 
@@ -126,8 +127,8 @@ impl Post {
 
     /// Waits, but not for long, for a place from which a letter to this address may go; `None`
     /// when others hold all that it may take.
-    pub async fn place(&self, to: &str, urgent: bool) -> Option<Place> {
-        self.places.take(to, urgent).await
+    pub async fn place(&self, to: &str, urgency: Urgency) -> Option<Place> {
+        self.places.take(to, urgency).await
     }
 
     /// Finds somebody who takes a letter with this envelope, and who has not been tried.
@@ -146,7 +147,7 @@ impl Post {
         Ok(Handing(match &self.road {
             Road::Folder => At::Folder(self.folder.begin(envelope).await?),
             Road::Relays(relays) => {
-                At::Relay(Box::new(relays.begin(&from, &to, place.urgent, tried).await?))
+                At::Relay(Box::new(relays.begin(&from, &to, place.urgency, tried).await?))
             }
         }))
     }

@@ -11,6 +11,7 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::timeout;
 
 use super::pool::locked;
+use crate::watch::Urgency;
 
 /// How long a letter waits for its places before its sender turns to other letters.
 const LONGEST_WAIT: Duration = Duration::from_secs(30);
@@ -46,7 +47,7 @@ pub(super) struct Places {
 
 /// A letter's right to be handed over now. It ends when this is dropped.
 pub struct Place {
-    pub(super) urgent: bool,
+    pub(super) urgency: Urgency,
     at_door: Mutex<Option<OwnedSemaphorePermit>>,
     _at_domain: OwnedSemaphorePermit,
     domain: Arc<Door>,
@@ -81,25 +82,25 @@ impl Door {
     }
 
     /// A place, if there is one at once.
-    pub(super) fn try_enter(&self, urgent: bool) -> Option<OwnedSemaphorePermit> {
+    pub(super) fn try_enter(&self, urgency: Urgency) -> Option<OwnedSemaphorePermit> {
         let shared = || Arc::clone(&self.shared).try_acquire_owned().ok();
         let reserved = || Arc::clone(&self.for_alerts).try_acquire_owned().ok();
-        if urgent { reserved().or_else(shared) } else { shared() }
+        if urgency == Urgency::Alert { reserved().or_else(shared) } else { shared() }
     }
 
-    async fn enter_unless_it_hangs(&self, urgent: bool) -> Option<OwnedSemaphorePermit> {
-        let mut entering = pin!(self.enter(urgent));
+    async fn enter_unless_it_hangs(&self, urgency: Urgency) -> Option<OwnedSemaphorePermit> {
+        let mut entering = pin!(self.enter(urgency));
         while self.hanging.load(Ordering::Relaxed) == 0 {
             if let Ok(place) = timeout(BETWEEN_LOOKS, &mut entering).await {
                 return place;
             }
         }
-        self.try_enter(urgent)
+        self.try_enter(urgency)
     }
 
-    async fn enter(&self, urgent: bool) -> Option<OwnedSemaphorePermit> {
+    async fn enter(&self, urgency: Urgency) -> Option<OwnedSemaphorePermit> {
         let shared = Arc::clone(&self.shared).acquire_owned();
-        if !urgent {
+        if urgency == Urgency::Ordinary {
             return shared.await.ok();
         }
         tokio::select! {
@@ -116,16 +117,16 @@ impl Places {
     }
 
     /// Waits for a place, but not for ever, and not where others hang: `None` then.
-    pub(super) async fn take(&self, to: &str, urgent: bool) -> Option<Place> {
+    pub(super) async fn take(&self, to: &str, urgency: Urgency) -> Option<Place> {
         let domain = self.domain(to);
         let both = async {
-            let at_domain = domain.enter_unless_it_hangs(urgent).await?;
-            let at_door = self.door.enter(urgent).await?;
+            let at_domain = domain.enter_unless_it_hangs(urgency).await?;
+            let at_door = self.door.enter(urgency).await?;
             Some((at_domain, at_door))
         };
         let (at_domain, at_door) = timeout(LONGEST_WAIT, both).await.ok()??;
         Some(Place {
-            urgent,
+            urgency,
             at_door: Mutex::new(Some(at_door)),
             _at_domain: at_domain,
             domain,
@@ -158,11 +159,11 @@ mod tests {
     #[tokio::test(start_paused = true)]
     async fn other_letters_never_take_the_places_of_alerts() {
         let places = Places::new(ROOM);
-        let _first = places.take("a@one.example", false).await.unwrap();
-        let _second = places.take("a@two.example", false).await.unwrap();
-        assert!(places.take("a@three.example", false).await.is_none());
-        let _alert = places.take("a@three.example", true).await.unwrap();
-        assert!(places.take("a@four.example", true).await.is_none());
+        let _first = places.take("a@one.example", Urgency::Ordinary).await.unwrap();
+        let _second = places.take("a@two.example", Urgency::Ordinary).await.unwrap();
+        assert!(places.take("a@three.example", Urgency::Ordinary).await.is_none());
+        let _alert = places.take("a@three.example", Urgency::Alert).await.unwrap();
+        assert!(places.take("a@four.example", Urgency::Alert).await.is_none());
     }
 
     #[tokio::test(start_paused = true)]
@@ -170,11 +171,11 @@ mod tests {
         let places = Places::new(ROOM);
         let mut taken = Vec::new();
         for _ in 0..3 {
-            taken.push(places.take("a@one.example", true).await.unwrap());
+            taken.push(places.take("a@one.example", Urgency::Alert).await.unwrap());
         }
-        assert!(places.take("a@two.example", true).await.is_none());
+        assert!(places.take("a@two.example", Urgency::Alert).await.is_none());
         taken.pop();
-        assert!(places.take("a@two.example", true).await.is_some());
+        assert!(places.take("a@two.example", Urgency::Alert).await.is_some());
     }
 
     #[tokio::test(start_paused = true)]
@@ -182,11 +183,12 @@ mod tests {
         let places = Places::new(Room { shared: 100, for_alerts: 0 });
         let mut taken = Vec::new();
         for at in 0..4 {
-            taken.push(places.take(&format!("{at}@Slow.example"), false).await.unwrap());
+            taken
+                .push(places.take(&format!("{at}@Slow.example"), Urgency::Ordinary).await.unwrap());
         }
-        assert!(places.take("more@slow.example", false).await.is_none());
-        assert!(places.take("a@quick.example", false).await.is_some());
-        assert!(places.take("alert@slow.example", true).await.is_some());
+        assert!(places.take("more@slow.example", Urgency::Ordinary).await.is_none());
+        assert!(places.take("a@quick.example", Urgency::Ordinary).await.is_some());
+        assert!(places.take("alert@slow.example", Urgency::Alert).await.is_some());
     }
 
     #[tokio::test(start_paused = true)]
@@ -194,20 +196,20 @@ mod tests {
         let places = Places::new(Room { shared: 1, for_alerts: 0 });
         let mut hanging = Vec::new();
         for _ in 0..4 {
-            let place = places.take("a@slow.example", false).await.unwrap();
-            assert!(places.take("a@quick.example", false).await.is_none());
+            let place = places.take("a@slow.example", Urgency::Ordinary).await.unwrap();
+            assert!(places.take("a@quick.example", Urgency::Ordinary).await.is_none());
             place.step_aside();
             hanging.push(place);
         }
-        assert!(places.take("a@slow.example", false).await.is_none());
-        assert!(places.take("a@quick.example", false).await.is_some());
+        assert!(places.take("a@slow.example", Urgency::Ordinary).await.is_none());
+        assert!(places.take("a@quick.example", Urgency::Ordinary).await.is_some());
     }
 
     #[tokio::test]
     async fn idle_domains_are_forgotten() {
         let places = Places::new(ROOM);
         for at in 0..3 * MOST_DOMAINS {
-            drop(places.take(&format!("a@{at}.example"), false).await.unwrap());
+            drop(places.take(&format!("a@{at}.example"), Urgency::Ordinary).await.unwrap());
         }
         assert!(locked(&places.domains).len() <= MOST_DOMAINS + 1);
     }

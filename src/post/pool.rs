@@ -14,6 +14,7 @@ use super::health::RelayHealth;
 use super::relay::{Network, Receipt, Relay, RelayError, share_of};
 use super::slot::{Errand, Open, Slot};
 use crate::settings::Mail;
+use crate::watch::Urgency;
 
 /// How long one relay is asked alone while others could be asked.
 const HEAD_START: Duration = Duration::from_secs(5);
@@ -76,12 +77,12 @@ impl Relays {
         &self,
         from: &Address,
         to: &Address,
-        urgent: bool,
+        urgency: Urgency,
         tried: &Tried,
     ) -> Result<AtRelay, SendError> {
         let until = Instant::now() + self.deadline;
         let afresh = !self.any_but(tried);
-        let errand = Errand { from: from.clone(), to: to.clone(), urgent, afresh, until };
+        let errand = Errand { from: from.clone(), to: to.clone(), urgency, afresh, until };
         let (slot, open) = self.race(&errand, tried).await?;
         // The answer to a letter is waited for as long again, while it is tried elsewhere.
         Ok(AtRelay { slot, open, until: until + self.deadline })

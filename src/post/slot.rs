@@ -13,6 +13,7 @@ use super::places::{Door, Room};
 use super::pool::locked;
 use super::relay::{Receipt, Relay, Session, share_of};
 use crate::guarded::guarded_while;
+use crate::watch::Urgency;
 
 /// A connection that waited longer than this for its next letter is closed.
 const LONGEST_IDLE: Duration = Duration::from_secs(20);
@@ -56,7 +57,7 @@ pub(super) struct Open {
 pub(super) struct Errand {
     pub(super) from: Address,
     pub(super) to: Address,
-    pub(super) urgent: bool,
+    pub(super) urgency: Urgency,
     /// Whether a connection must be opened for it: the open ones may all hang.
     pub(super) afresh: bool,
     pub(super) until: Instant,
@@ -140,7 +141,7 @@ impl Slot {
         if !locked(&self.pulse).wants_a_look(Instant::now()) {
             return;
         }
-        let Some(counted) = self.door.try_enter(true) else { return };
+        let Some(counted) = self.door.try_enter(Urgency::Alert) else { return };
         let opening = guarded_while(self.relay.open(Instant::now() + QUICK_LOOK));
         match opening.await.unwrap_or_else(|_| Err(self.fault())) {
             Ok(session) => {
@@ -182,7 +183,7 @@ impl Slot {
             let said = "too many connections to it wait for an answer";
             SendError::transport(Phase::Opening, self.name(), said)
         };
-        let counted = self.door.try_enter(errand.urgent).ok_or_else(full)?;
+        let counted = self.door.try_enter(errand.urgency).ok_or_else(full)?;
         let session = self.relay.open(errand.until).await?;
         let mut open = Open { session, _counted: counted };
         match open.session.envelope(&errand.from, &errand.to, errand.until).await {
@@ -288,7 +289,8 @@ mod tests {
         let slot = Slot::new(relay.through(Some(Arc::new(Fails))));
         let address = || "keeper@example.org".parse().unwrap();
         let until = Instant::now() + QUICK_LOOK;
-        let errand = Errand { from: address(), to: address(), urgent: true, afresh: true, until };
+        let errand =
+            Errand { from: address(), to: address(), urgency: Urgency::Alert, afresh: true, until };
         let error = slot.envelope(&errand).await.err().unwrap();
         assert_eq!(error.class, SendClass::Transport);
         assert!(error.is_worth_another_relay());

@@ -41,6 +41,15 @@ pub enum Kind {
     Drill,
 }
 
+/// How a letter must be handed over.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Urgency {
+    /// Marked as of high importance, and by places that are kept for such alone.
+    Alert,
+    /// Any other, where there is room.
+    Ordinary,
+}
+
 impl Kind {
     /// Every kind.
     pub const ALL: [Kind; 13] = [
@@ -63,6 +72,12 @@ impl Kind {
     #[must_use]
     pub fn is_alert(self) -> bool {
         matches!(self, Kind::Overdue | Kind::CallRescue)
+    }
+
+    /// How it must be handed over.
+    #[must_use]
+    pub fn urgency(self) -> Urgency {
+        if self.is_alert() { Urgency::Alert } else { Urgency::Ordinary }
     }
 
     /// Whether it is one of the ladder's.

@@ -85,7 +85,7 @@ pub use amend::{Amendment, Part, Place};
 pub use climb::next_wakeup;
 pub use event::{Answer, By, Event, Past};
 pub use ladder::{Anchor, Ladder, LadderFault, Rung, RungKind, To, Track};
-pub use letters::{Cause, Kind, Order, Recipient, retry_until, wanted};
+pub use letters::{Cause, Kind, Order, Recipient, Urgency, retry_until, wanted};
 pub use state::{
     Ashore, CalledRescue, Closing, ContactState, CrewState, How, LastWord, OnIt, Phase, RanOut,
     State, Terms, Told, Watched,

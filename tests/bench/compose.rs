@@ -16,6 +16,7 @@ use shorelamp::letter::{CHART_ID, geojson, gpx};
 use shorelamp::post::{Attachment, Outgoing, Picture};
 use shorelamp::settings::Mailbox;
 use shorelamp::shoreline::{Shoreline, Shorelines, judge_route};
+use shorelamp::watch::Urgency;
 use story::{PLAN, Story};
 
 const ROUNDS: usize = 300;
@@ -67,7 +68,7 @@ fn built(story: &Story, alert: &story::Sent, png: &[u8]) -> Vec<u8> {
         thread: None,
         text: letter.text,
         html: Some(letter.html),
-        importance_high: true,
+        urgency: Urgency::Alert,
         picture: Some(Picture {
             content_id: CHART_ID.to_owned(),
             content_type: "image/png".to_owned(),

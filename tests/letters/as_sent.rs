@@ -78,7 +78,7 @@ fn outgoing(at: usize, story: &Story, sent: &Sent, png: Option<&Vec<u8>>) -> Out
         thread: Some(format!("{}@lamp.example.org", letter.thread)),
         text: letter.text,
         html: Some(letter.html),
-        importance_high: letter.important,
+        urgency: letter.urgency,
         picture: shown.map(|png| Picture {
             content_id: CHART_ID.to_owned(),
             content_type: "image/png".to_owned(),

@@ -1,7 +1,7 @@
 //! What goes to contacts before a trip: the question whether they are willing, and the exercise.
 
 use shorelamp::letter::Letter;
-use shorelamp::watch::{Cause, Kind, Order, Recipient};
+use shorelamp::watch::{Cause, Kind, Order, Recipient, Urgency};
 
 use super::is_well_made;
 use super::story::{PLAN, Story, flat};
@@ -16,7 +16,7 @@ fn letter(story: &Story, kind: Kind) -> Letter {
     };
     let letter = story.compose(&order, story.now, story.now);
     is_well_made(&letter);
-    assert!(!letter.important, "only an alert is");
+    assert_eq!(letter.urgency, Urgency::Ordinary, "only an alert is marked");
     letter
 }
 

@@ -5,6 +5,7 @@ use mail_parser::{Address, HeaderValue, Message, MessageParser, MimeHeaders};
 use proptest::prelude::*;
 use shorelamp::post::{Attachment, Invitation, MimeError, Outgoing, Picture};
 use shorelamp::settings::Mailbox;
+use shorelamp::watch::Urgency;
 
 /// An invented letter.
 pub fn letter() -> Outgoing {
@@ -20,7 +21,7 @@ pub fn letter() -> Outgoing {
         thread: Some("8f3a.filed@lamp.example.org".to_owned()),
         text: "Two people are overdue.\n\n.A line that begins with a dot\n".to_owned(),
         html: Some("<p>Two people are overdue.</p>\n".to_owned()),
-        importance_high: true,
+        urgency: Urgency::Alert,
         picture: None,
         attachments: Vec::new(),
         invitation: None,
@@ -134,7 +135,7 @@ fn a_letter_of_plain_text_alone_has_one_part() {
         thread: None,
         plan_ref: None,
         reply_to: None,
-        importance_high: false,
+        urgency: Urgency::Ordinary,
         ..letter()
     }
     .build()
