@@ -2,11 +2,12 @@
 //!
 //! The order is by worth to a searcher, after the questions that a rescue coordinator asks (US
 //! National Search and Rescue Manual § 412; US Coast Guard Addendum, chapter 3: ascertain whether
-//! life jackets are worn; rules of their own tell of those and of suits). Missing data raises a
-//! caution and never clears one.
+//! life jackets are worn; rules of their own tell of those and of suits), which stand with their
+//! words in `plan::questions`. Missing data raises a caution and never clears one.
 
 use super::{Ashore, Caution, Facts, Level, Limits, words};
-use crate::plan::{Craft, CrewMember};
+use crate::plan::CrewMember;
+use crate::plan::questions::{self as q, Open, Question};
 
 pub(super) const ID: &str = "missing-data";
 
@@ -32,28 +33,28 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
 /// What is unknown, the most useful to a searcher first.
 #[must_use]
 pub fn missing(facts: &Facts<'_>) -> Vec<String> {
-    let plan = facts.plan;
-    let no_craft = plan.craft.is_empty();
+    let no_craft = facts.plan.craft.is_empty();
     let whole = |is_missing: bool, what: &str| is_missing.then(|| what.to_owned());
+    let of_plan = |question: &Question| open(facts, question);
     [
-        whole(facts.goes_nowhere(), "where the crew goes"),
+        of_plan(&q::WAY),
         whole(!can_call(facts), "any way to call from the water (telephone, radio or beacon)"),
         whole(can_call(facts) && no_phone(facts), "a telephone afloat"),
         whole(no_craft, "the craft and its colours"),
-        of_craft(facts, "the colours", |craft| craft.colours.is_none()),
-        of_crew(facts, "what is worn, and its colours, by", |member| member.wearing.is_none()),
-        whole(plan.launch.vehicle.is_none(), "the vehicle left at the launch"),
-        of_craft(facts, "the kind", |craft| craft.kind.is_none()),
-        of_craft(facts, "name or marks", |craft| craft.marks.is_none() && craft.name.is_none()),
-        whole(plan.gear.vhf.is_none(), "whether there is a radio"),
-        whole(plan.gear.beacon.is_none(), "whether there is a beacon"),
-        whole(plan.gear.night_signals.is_none(), "night signals"),
-        whole(plan.gear.light.is_none(), "a light"),
-        of_crew(facts, "the age of", |member| member.age.is_none()),
+        of_plan(&q::COLOURS),
+        of_plan(&q::CLOTHING),
+        of_plan(&q::VEHICLE),
+        of_plan(&q::KIND),
+        of_plan(&q::MARKS),
+        of_plan(&q::RADIO),
+        of_plan(&q::BEACON),
+        of_plan(&q::NIGHT_SIGNALS),
+        of_plan(&q::LIGHT),
+        of_plan(&q::AGE),
         whole(facts.water.governs.is_none(), "the water temperature"),
         whole(facts.reach.at_most_m.is_err(), "the distance from shore"),
-        whole(plan.pace.speed_kn.is_none(), "the speed"),
-        whole(plan.gear.sound_signal.is_none(), "a whistle or horn"),
+        of_plan(&q::SPEED),
+        of_plan(&q::SOUND_SIGNAL),
         whole(!facts.is_wind_known(), "the wind at present"),
         whole(!facts.is_wind_foreseen(), "the wind forecast for these hours"),
         whole(are_waves_unknown(facts), "the waves"),
@@ -107,21 +108,19 @@ fn can_call(facts: &Facts<'_>) -> bool {
     !no_phone(facts) || radio || gear.beacon.is_some()
 }
 
-fn of_crew(
-    facts: &Facts<'_>,
-    what: &str,
-    is_missing: impl Fn(&CrewMember) -> bool,
-) -> Option<String> {
-    let members = facts.plan.crew.iter().filter(|member| is_missing(member));
-    let names: Vec<_> = members.map(|member| member.name.as_str()).collect();
-    (!names.is_empty()).then(|| format!("{what} {}", words::list(&names, 2)))
-}
-
-fn of_craft(facts: &Facts<'_>, what: &str, is_missing: impl Fn(&Craft) -> bool) -> Option<String> {
-    let craft = &facts.plan.craft;
-    match craft.iter().filter(|craft| is_missing(craft)).count() {
-        0 => None,
-        _ if craft.len() == 1 => Some(format!("{what} of the craft")),
-        count => Some(format!("{what} of {count} craft")),
+/// What the plan leaves open of a question, as it is said here.
+fn open(facts: &Facts<'_>, question: &Question) -> Option<String> {
+    let crew: Vec<&CrewMember> = facts.plan.crew.iter().collect();
+    let what = question.unknown?;
+    match question.open(facts.plan, &crew)? {
+        Open::Trip => Some(what.to_owned()),
+        // That is told as one.
+        Open::NoCraft => None,
+        Open::Craft(_) if facts.plan.craft.len() == 1 => Some(format!("{what} of the craft")),
+        Open::Craft(count) => Some(format!("{what} of {count} craft")),
+        Open::Crew(of) => {
+            let names: Vec<_> = of.iter().map(|member| member.name.as_str()).collect();
+            Some(format!("{what} {}", words::list(&names, 2)))
+        }
     }
 }

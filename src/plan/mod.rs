@@ -10,6 +10,7 @@ mod fault;
 mod gpx;
 mod json;
 mod people;
+pub mod questions;
 mod read;
 mod table;
 mod times;

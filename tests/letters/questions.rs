@@ -4,6 +4,13 @@
 //! is not told or what the reader may find out ashore: for a full plan of the demonstration, and for
 //! one that tells only what it must.
 
+use shorelamp::caution::Limits;
+use shorelamp::conditions::Water;
+use shorelamp::letter::brief;
+use shorelamp::measure::Span;
+use shorelamp::plan::questions;
+use shorelamp::review::review;
+use shorelamp::shoreline::Shorelines;
 use shorelamp::watch::{Kind, Recipient};
 
 use super::story::{Story, flat, one};
@@ -366,4 +373,45 @@ fn nothing_is_looked_for_before_the_call() {
             .collect();
     assert!(places.iter().all(Option::is_some) && places.is_sorted(), "{places:?} in {text}");
     assert!(text.contains("Ask and look once the call is made"));
+}
+
+/// A plan that tells only what it must, of two craft that differ in what they lack. (Invented.)
+const OPEN: &str = r#"
+    [times]
+    launch = "2026-06-14T05:30:00-07:00"
+    return_by = "2026-06-14T12:30:00-07:00"
+    [launch]
+    position = "48.5420 -123.1620"
+    [[crew]]
+    name = "Ines Halloran"
+    [[craft]]
+    kind = "kayak"
+    [[craft]]
+    name = "Petrel"
+    [[contact]]
+    name = "Dunstan Okafor"
+    email = "dunstan@example.org"
+"#;
+
+/// Whoever adds a question to the table has it told in the score, the caution and the letters.
+#[test]
+fn each_question_of_a_plan_reaches_its_three_readers() {
+    let story = Story::of(OPEN, "2026-06-14T12:00:00Z");
+    let nothing = (Shorelines::default(), Water::default());
+    let (limits, grace) = (Limits::default(), Span::from_minutes(15));
+    let review = review(&story.plan, &nothing.0, &nothing.1, &limits, grace, story.now);
+    let overdue_at = story.watched.overdue_at();
+    let lines = brief(&story.facts(None, overdue_at, false), overdue_at).not_told;
+    let of_one = lines.iter().filter_map(|line| line.strip_prefix("of Ines Halloran: "));
+    let of_one: Vec<&str> = of_one.flat_map(|line| line.split(", ")).collect();
+    let is_listed = |what: &str| lines.iter().any(|line| line == what) || of_one.contains(&what);
+    let asked: Vec<_> = review.asked.missing.iter().map(|one| one.what.as_str()).collect();
+    let (asked, unknown) = (asked.join("; "), review.unknown.join("; "));
+    for question in questions::ALL {
+        assert!(asked.contains(question.asked), "{:?} not in {asked}", question.asked);
+        let in_caution = question.unknown.is_none_or(|what| unknown.contains(what));
+        assert!(in_caution, "{:?} not in {unknown}", question.unknown);
+        let in_letter = question.not_told.is_none_or(is_listed);
+        assert!(in_letter, "{:?} not in {lines:?}", question.not_told);
+    }
 }
