@@ -6,6 +6,7 @@
 //! stands on its own.
 
 mod alert;
+pub mod answers;
 mod block;
 pub mod brief;
 mod calendar;

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
+use super::answers::{self, Standing};
 use super::block::Block;
 use super::brief::Row;
 use super::scene::Scene;
@@ -201,28 +202,27 @@ fn sent(scene: &Scene<'_>, at: usize, state: &ContactState) -> Sent {
 
 fn answered(scene: &Scene<'_>, state: &ContactState) -> Option<String> {
     let time = |at: DateTime<Utc>| scene.clock.time(at);
-    let mut said = Vec::new();
-    if let Some(called) = &state.called {
-        said.push(format!("wrote at {}: has called {}", time(called.at), quote(&called.service)));
-    }
-    if let Some(on_it) = &state.on_it {
-        let (at, until) = (time(on_it.at), time(on_it.until));
-        said.push(format!(
-            "{} wrote at {at}: is on it (we ask again after {until})",
-            first_name(&on_it.name)
-        ));
-    }
-    if state.cant_act.is_some() {
-        said.push("can't act".to_owned());
-    }
-    if state.opted_out.is_some() {
-        said.push("wants no letters: don't count on them".to_owned());
-    }
-    if let Some(ran_out) = state.ran_out.as_ref().filter(|_| state.on_it.is_none()) {
-        let past = scene.facts.past(ran_out.event);
-        let at = past.map(|past| format!(" at {}", time(past.at))).unwrap_or_default();
-        said.push(format!("wrote that they are on it, and nothing more until we asked again{at}"));
-    }
+    let said: Vec<String> = answers::standing(state)
+        .into_iter()
+        .map(|one| match one {
+            Standing::Called(called) => {
+                format!("wrote at {}: has called {}", time(called.at), quote(&called.service))
+            }
+            Standing::OnIt(on_it) => format!(
+                "{} wrote at {}: is on it (we ask again after {})",
+                first_name(&on_it.name),
+                time(on_it.at),
+                time(on_it.until)
+            ),
+            Standing::CantAct => answers::CANT_ACT.to_owned(),
+            Standing::WantsNoLetters => answers::WANTS_NO_LETTERS.to_owned(),
+            Standing::RanOut(ran_out) => {
+                let past = scene.facts.past(ran_out.event);
+                let at = past.map(|past| format!(" at {}", time(past.at))).unwrap_or_default();
+                format!("wrote that they are on it, and nothing more until we asked again{at}")
+            }
+        })
+        .collect();
     if said.is_empty() {
         let confirmed = |at| format!("confirmed the plan's letter at {}, nothing since", time(at));
         return state.confirmed_at.map(confirmed);

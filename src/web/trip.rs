@@ -5,6 +5,7 @@ use chrono::{DateTime, Utc};
 use super::said::{self, crew_names};
 use super::words::{first_name, from_now};
 use crate::daemon::{Daemon, Dossier, PlanStatus};
+use crate::letter::answers::{CANT_ACT, Standing, WANTS_NO_LETTERS, standing};
 use crate::letter::{Brief, Clock, crew_brief};
 use crate::store::LetterState;
 use crate::watch::{Closing, ContactState, How, Kind, Phase, Recipient};
@@ -190,19 +191,22 @@ fn sent(status: &PlanStatus, contact: usize, state: &ContactState) -> String {
 
 fn answers(status: &PlanStatus, state: &ContactState) -> Vec<String> {
     let clock = Clock::new(status.plan.times.zone);
-    let called = state.called.as_ref().map(|called| {
-        let (name, at) = (first_name(&called.name), clock.time(called.at));
-        format!("{name} wrote at {at}: has called {}", called.service)
-    });
-    let on_it = state.on_it.as_ref().map(|on_it| {
-        let (name, at) = (first_name(&on_it.name), clock.time(on_it.at));
-        format!("{name} wrote at {at}: is on it, until {}", clock.time(on_it.until))
-    });
-    let cant_act = state.cant_act.map(|_| "can't act".to_owned());
-    let opted_out = state.opted_out.map(|_| "wants no letters: don't count on them".to_owned());
-    let ran_out = state.ran_out.as_ref().filter(|_| state.on_it.is_none());
-    let ran_out = ran_out.map(|one| format!("{} was on it; that ran out", first_name(&one.name)));
-    [called, on_it, cant_act, opted_out, ran_out].into_iter().flatten().collect()
+    let wrote = |name: &str, at| format!("{} wrote at {}", first_name(name), clock.time(at));
+    standing(state)
+        .into_iter()
+        .map(|one| match one {
+            Standing::Called(called) => {
+                format!("{}: has called {}", wrote(&called.name, called.at), called.service)
+            }
+            Standing::OnIt(on_it) => {
+                let until = clock.time(on_it.until);
+                format!("{}: is on it, until {until}", wrote(&on_it.name, on_it.at))
+            }
+            Standing::CantAct => CANT_ACT.to_owned(),
+            Standing::WantsNoLetters => WANTS_NO_LETTERS.to_owned(),
+            Standing::RanOut(one) => format!("{} was on it; that ran out", first_name(&one.name)),
+        })
+        .collect()
 }
 
 /// The whole plan as the crew reads it. What a rescuer must know of its health stands in it once the
