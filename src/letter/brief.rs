@@ -6,9 +6,9 @@ use super::disclosure::Disclosure;
 use super::facts::Facts;
 use super::not_told::not_told;
 use super::warned::{self, Reader};
-use super::when::{Clock, spoken, utc};
+use super::when::{Clock, utc};
 use super::{hours, weather, words};
-use crate::measure::{Position, Span};
+use crate::measure::{METRES_PER_FOOT, Position, Span, spoken};
 use crate::plan::{Craft, CrewMember, Lifejacket, Wear};
 use crate::review::Review;
 use crate::watch::{Amendment, Event};
@@ -235,7 +235,7 @@ fn place(label: &str, name: Option<&String>, position: Position) -> Row {
 
 fn craft(craft: &Craft) -> Vec<Row> {
     let length = craft.length_m.map(|length_m| {
-        Row::new("Length", format!("{length_m:.1} m ({:.0} feet)", length_m / 0.3048))
+        Row::new("Length", format!("{length_m:.1} m ({:.0} feet)", length_m / METRES_PER_FOOT))
     });
     [
         given("What it is", craft.kind.as_ref()),

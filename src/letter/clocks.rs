@@ -1,7 +1,7 @@
 //! What a letter says when the service can't tell which of its machine's clocks is right.
 
 use super::scene::Scene;
-use super::when::spoken;
+use crate::measure::spoken;
 use crate::watch::Kind;
 
 /// A sentence for the letters that the clock owes; `None` while the clocks agree.

@@ -3,9 +3,9 @@
 
 use super::block::{Block, Draft};
 use super::scene::Scene;
-use super::when::spoken;
 use super::words::{self, first_name, names};
 use super::{filed_crew, rescue, script, status};
+use crate::measure::spoken;
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     if scene.to_crew() {

@@ -3,9 +3,9 @@
 use super::block::{Block, Draft};
 use super::brief::Row;
 use super::scene::Scene;
-use super::when::spoken;
 use super::words;
 use super::{status, words::clean};
+use crate::measure::spoken;
 use crate::watch::{RungKind, To, Track};
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {

@@ -3,7 +3,7 @@
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::scene::Scene;
-use super::when::spoken;
+use crate::measure::spoken;
 
 /// Up to this, a letter counts as punctual.
 const PUNCTUAL: TimeDelta = TimeDelta::seconds(5);

@@ -4,7 +4,7 @@ use super::block::{Block, Draft};
 use super::filed_crew::{check_in, ladder};
 use super::scene::Scene;
 use super::status;
-use super::when::spoken;
+use crate::measure::spoken;
 use crate::watch::Kind;
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {

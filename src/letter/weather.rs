@@ -5,10 +5,10 @@ use chrono::{DateTime, TimeDelta, Utc};
 
 use super::brief::{Row, Section};
 use super::facts::Facts;
-use super::when::{Clock, spoken};
+use super::when::Clock;
 use super::words;
 use crate::conditions::{Kind, Source, Wind};
-use crate::measure::Units;
+use crate::measure::{Units, spoken};
 use crate::plan::Stated;
 use crate::review::{Review, warned_of};
 use crate::sun;

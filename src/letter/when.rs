@@ -3,7 +3,7 @@
 use chrono::{DateTime, TimeDelta, Timelike, Utc};
 use chrono_tz::Tz;
 
-use crate::measure::Span;
+use crate::measure::spoken;
 
 /// From this on, a time also says how far away it is.
 const FAR: TimeDelta = TimeDelta::hours(24);
@@ -78,13 +78,6 @@ impl Clock {
 /// `19:45 UTC`.
 pub(super) fn utc(at: DateTime<Utc>) -> String {
     at.format("%H:%M UTC").to_string()
-}
-
-/// A length of time, whole minutes from a minute on: `1 h 30 min`.
-pub(super) fn spoken(length: TimeDelta) -> String {
-    let seconds = u32::try_from(length.num_seconds().max(0)).unwrap_or(u32::MAX);
-    let whole = if seconds >= 60 { seconds / 60 * 60 } else { seconds };
-    Span::from_seconds(whole).spoken()
 }
 
 #[cfg(test)]

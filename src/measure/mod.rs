@@ -10,8 +10,8 @@ mod units;
 
 pub use notation::PositionError;
 pub use position::Position;
-pub use span::{Span, SpanError};
+pub use span::{Span, SpanError, spoken};
 pub use units::{
-    METRES_PER_NAUTICAL_MILE, Units, celsius_to_fahrenheit, fahrenheit_to_celsius, kn_to_m_per_s,
-    m_per_s_to_kn,
+    METRES_PER_FOOT, METRES_PER_NAUTICAL_MILE, Units, celsius_to_fahrenheit, fahrenheit_to_celsius,
+    kn_to_m_per_s, m_per_s_to_kn,
 };

@@ -72,6 +72,15 @@ impl Span {
     }
 }
 
+/// A length of time for a reader, in whole minutes from a minute on: `1 h 30 min`. One below zero is
+/// none; it is cut at [`Span::LONGEST`].
+#[must_use]
+pub fn spoken(length: TimeDelta) -> String {
+    let seconds = u32::try_from(length.num_seconds().max(0)).unwrap_or(u32::MAX);
+    let whole = if seconds >= 60 { seconds / 60 * 60 } else { seconds };
+    Span::from_seconds(whole).spoken()
+}
+
 /// The two largest units of a number of seconds, for a reader; minutes from a minute on.
 fn spoken_seconds(seconds: i64) -> String {
     let (days, hours) = (seconds / 86_400, seconds % 86_400 / 3600);
@@ -168,6 +177,14 @@ mod tests {
         for (text, spoken) in [("90m", "1 h 30 min"), ("45s", "45 s"), ("51h", "2 days 3 h")] {
             assert_eq!(text.parse::<Span>().unwrap().spoken(), spoken);
         }
+    }
+
+    #[test]
+    fn a_length_of_time_is_told_in_whole_minutes() {
+        for (seconds, told) in [(5459, "1 h 30 min"), (59, "59 s"), (-5, "0 s"), (61, "1 min")] {
+            assert_eq!(spoken(TimeDelta::seconds(seconds)), told);
+        }
+        assert_eq!(spoken(TimeDelta::MAX), "400 days");
     }
 
     proptest! {

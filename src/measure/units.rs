@@ -41,7 +41,8 @@ pub fn fahrenheit_to_celsius(temperature_f: f64) -> f64 {
     (temperature_f - 32.0) * 5.0 / 9.0
 }
 
-const METRES_PER_FOOT: f64 = 0.3048;
+/// The international foot, in metres (1959, exactly).
+pub const METRES_PER_FOOT: f64 = 0.3048;
 const METRES_PER_YARD: f64 = 3.0 * METRES_PER_FOOT;
 const METRES_PER_MILE: f64 = 1760.0 * METRES_PER_YARD;
 

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use crate::measure::Span;
+use crate::measure::{Span, spoken};
 use crate::plan::turns_text;
 
 /// What an unknown link and an expired one say, in the same words.
@@ -49,12 +49,6 @@ pub(super) fn from_now(at: DateTime<Utc>, now: DateTime<Utc>) -> String {
     }
     let length = spoken(ahead.abs());
     if ahead > TimeDelta::zero() { format!("in {length}") } else { format!("{length} ago") }
-}
-
-/// A length of time, in whole minutes.
-pub(super) fn spoken(length: TimeDelta) -> String {
-    let minutes = u32::try_from(length.num_minutes()).unwrap_or(u32::MAX);
-    Span::from_minutes(minutes).spoken()
 }
 
 /// The span by which a return time is put off.

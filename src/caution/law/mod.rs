@@ -17,6 +17,7 @@ use chrono::{Datelike, NaiveDate};
 
 use super::facts::first_outside;
 use super::{Ashore, Caution, Facts, Level, Limits, words};
+use crate::measure::METRES_PER_FOOT;
 use crate::plan::{Craft, CrewMember, Lifejacket};
 
 pub(super) const ID: &str = "law";
@@ -163,4 +164,4 @@ fn may_reach_m(craft: &Craft, length_m: f64) -> bool {
 
 const KAYAKS_AND_CANOES: [&str; 2] = ["kayak", "canoe"];
 const BOARDS: [&str; 3] = ["board", "sup", "surfski"];
-const FEET_16_M: f64 = 16.0 * 0.3048;
+const FEET_16_M: f64 = 16.0 * METRES_PER_FOOT;

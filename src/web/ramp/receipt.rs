@@ -5,9 +5,10 @@ use serde::Serialize;
 
 use crate::daemon::{Daemon, PlanStatus};
 use crate::letter::Clock;
+use crate::measure::spoken;
 use crate::watch::Recipient;
 use crate::web::trip::contacts;
-use crate::web::words::{from_now, list, spoken};
+use crate::web::words::{from_now, list};
 
 /// The receipt of a filing.
 #[derive(Serialize)]

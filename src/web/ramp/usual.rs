@@ -12,7 +12,7 @@ use super::draft::Draft;
 use super::fields::GROUPS;
 use crate::daemon::Daemon;
 use crate::daemon::secrets::new_key;
-use crate::measure::Position;
+use crate::measure::{Position, spoken};
 use crate::plan::{Plan, zone_at};
 use crate::store::{StoreError, UsualTrip};
 use crate::web::key::Device;
@@ -74,7 +74,7 @@ impl From<UsualTrip> for Offered {
         let query = byte_serialize(trip.name.as_bytes()).collect();
         let draft = Draft::of(&Typed::of_bytes(trip.form.as_bytes()));
         let launch: Option<Position> = draft.get("launch.position").parse().ok();
-        let lasts = crate::web::words::spoken(TimeDelta::minutes(trip.lasts_min.into()));
+        let lasts = spoken(TimeDelta::minutes(trip.lasts_min.into()));
         Offered {
             zone: launch.map_or("", |launch| zone_at(launch).name()),
             query,
