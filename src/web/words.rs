@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 
+pub(super) use crate::caution::words::first_name;
 use crate::measure::{Span, spoken};
 use crate::plan::turns_text;
 
@@ -29,11 +30,6 @@ pub(super) fn sentence(text: &str) -> String {
         Some(first) => first.to_uppercase().chain(chars).collect(),
         None => String::new(),
     }
-}
-
-/// The first word of a name.
-pub(super) fn first_name(name: &str) -> &str {
-    name.split_whitespace().next().unwrap_or_default()
 }
 
 /// Only what a telephone takes.
