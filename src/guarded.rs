@@ -72,7 +72,6 @@ pub fn end_with_other_panics() {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

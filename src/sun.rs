@@ -129,7 +129,6 @@ fn clock_noon(at: Position, date: NaiveDate, zone: Tz) -> Option<DateTime<Utc>> 
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -60,7 +60,6 @@ fn stored_before<'a>(caution: &'a Caution, contacts: &[Contact]) -> Option<Cow<'
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -158,7 +158,7 @@ impl Facts<'_> {
 
     /// From the launch to the return time, in seconds.
     #[must_use]
-    #[allow(clippy::cast_precision_loss)] // A trip has less than 2^53 seconds.
+    // A trip has less than 2^53 seconds.
     pub fn available_s(&self) -> f64 {
         let times = &self.plan.times;
         (times.return_by.at - times.launch.at).num_seconds() as f64

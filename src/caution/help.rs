@@ -110,12 +110,12 @@ fn mend(grace_s: f64, waited_s: f64, longest_s: f64, limits: &Limits) -> String 
     )
 }
 
-#[allow(clippy::cast_precision_loss)] // Far below 2^52 seconds.
+// Far below 2^52 seconds.
 fn seconds(span: TimeDelta) -> f64 {
     span.num_seconds() as f64
 }
 
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // A day or so.
+// A day or so.
 fn delta(seconds: f64) -> TimeDelta {
     Span::from_seconds(seconds.max(0.0) as u32).delta()
 }

@@ -55,7 +55,7 @@ fn speed_kn(facts: &Facts<'_>, limits: &Limits) -> Option<f64> {
 }
 
 /// `None` for what is longer than any trip.
-#[allow(clippy::cast_possible_truncation)] // Held below a year.
+// Held below a year.
 fn seconds(seconds: f64) -> Option<TimeDelta> {
     (seconds.abs() < 3.2e7).then(|| TimeDelta::seconds(seconds as i64))
 }

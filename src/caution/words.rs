@@ -8,7 +8,6 @@ use crate::plan::Times;
 /// `1 h 30 min`: whole minutes.
 pub(crate) fn span(seconds: f64) -> String {
     // The cast saturates, and a span is cut at its longest.
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     let minutes = (seconds / 60.0).round() as u32;
     match minutes {
         0 => "no time".to_owned(),

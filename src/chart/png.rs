@@ -99,7 +99,6 @@ fn runs(colours: &[Rgb]) -> impl Iterator<Item = &[Rgb]> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

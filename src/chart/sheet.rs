@@ -52,7 +52,6 @@ pub fn sheet(shores: &Shorelines, middle: Position, radius_m: f64) -> Option<She
 const METRES_TO_A_DEGREE: f64 = 111_200.0;
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use geographiclib_rs::{Geodesic, InverseGeodesic};

@@ -1,5 +1,4 @@
 //! What is on a chart; how it looks, people look at.
-#![allow(clippy::unwrap_used)]
 
 use super::*;
 use crate::shoreline::judge_route;

@@ -109,7 +109,6 @@ impl Letters {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::plan::read_toml;

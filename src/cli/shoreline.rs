@@ -240,7 +240,6 @@ fn style(template: &str) -> ProgressStyle {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

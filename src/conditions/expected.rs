@@ -81,13 +81,11 @@ fn of_sea_c(at: Position, month: usize) -> Option<f64> {
 }
 
 /// Which cell so many degrees from the first side lie in. Never negative, at most 360.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 fn cell(deg: f64) -> usize {
     (deg / CELL_DEG) as usize
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

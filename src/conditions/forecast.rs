@@ -181,7 +181,7 @@ fn from_deg(point: &str) -> Option<f64> {
         "NW", "NNW",
     ];
     let at = POINTS.iter().position(|name| *name == point.trim())?;
-    #[allow(clippy::cast_precision_loss)] // Below 16.
+    // Below 16.
     let deg = at as f64 * 22.5;
     Some(deg)
 }

@@ -52,7 +52,6 @@ impl From<String> for Source {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -63,7 +63,7 @@ fn blown_off(
     if newest - oldest < window - TimeDelta::hours(1) {
         return None;
     }
-    #[allow(clippy::cast_precision_loss)] // A table has less than 2^52 rows.
+    // A table has less than 2^52 rows.
     let count = late.len() as f64;
     let of = |wind: &&WindRow| offshore_kn(wind.speed_kn, wind.from_deg, bearing_deg);
     let mean_kn = late.iter().map(of).sum::<f64>() / count;

@@ -176,7 +176,6 @@ fn readings() -> Readings {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -31,7 +31,6 @@ pub(super) fn parts_changed(old: &Plan, new: &Placed) -> Vec<Part> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::plan::read_toml;

@@ -217,7 +217,6 @@ impl Remembered {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use chrono::TimeDelta;
 

@@ -356,7 +356,6 @@ fn no_room(error: SecretsError) -> FilingError {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

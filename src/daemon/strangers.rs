@@ -267,7 +267,6 @@ fn by_day(zone: Tz, now: DateTime<Utc>) -> DateTime<Utc> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

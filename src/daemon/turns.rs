@@ -71,7 +71,6 @@ impl Drop for Place {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use std::future::{Future, poll_fn};
     use std::task::Poll;

@@ -1,6 +1,5 @@
 //! Drift against the figures of the published table, and against a datum that was worked out by
 //! hand on a sphere.
-#![allow(clippy::unwrap_used)]
 
 use super::*;
 

@@ -206,7 +206,6 @@ fn crossing(from: Position, to: Position) -> Option<(Position, Position)> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

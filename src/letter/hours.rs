@@ -185,7 +185,7 @@ fn when_along(planned: &[PlannedAt], along_m: f64) -> Option<DateTime<Utc>> {
     let leg_m = end.along_m - begin.along_m;
     let share = if leg_m > 0.0 { (along_m - begin.along_m) / leg_m } else { 0.0 };
     let lasts_s = (end.at - begin.at).as_seconds_f64();
-    #[allow(clippy::cast_possible_truncation)] // An hour at most.
+    // An hour at most.
     let into = TimeDelta::seconds((share * lasts_s) as i64);
     Some(begin.at.to_utc() + into)
 }

@@ -130,7 +130,6 @@ pub(super) fn in_a_sentence(callees: &[Callee]) -> String {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -81,7 +81,6 @@ pub(super) fn utc(at: DateTime<Utc>) -> String {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -122,7 +122,6 @@ pub(super) fn degrees_aloud(position: Position) -> String {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

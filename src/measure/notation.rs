@@ -277,7 +277,6 @@ pub(super) fn iso_6709(position: Position) -> String {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use proptest::prelude::*;

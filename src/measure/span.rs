@@ -151,7 +151,6 @@ impl From<Span> for Duration {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use proptest::prelude::*;

@@ -95,7 +95,6 @@ fn name_of_contact(one: &Contact) -> Contact {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::plan::read_toml;

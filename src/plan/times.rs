@@ -161,7 +161,6 @@ fn skipped(local: NaiveDateTime, zone: Tz) -> String {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use chrono_tz::America::{Chicago, Los_Angeles};

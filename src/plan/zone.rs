@@ -18,7 +18,6 @@ pub fn zone_at(position: Position) -> Tz {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

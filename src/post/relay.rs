@@ -328,7 +328,6 @@ pub(super) fn share_of(until: Instant, tries: usize) -> Instant {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

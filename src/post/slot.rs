@@ -261,7 +261,6 @@ async fn sweep(slot: Weak<Slot>) {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::super::relay::{Connecting, Network};
     use super::*;

@@ -51,7 +51,7 @@ fn rounded(value: f64, per_unit: f64) -> f64 {
     (value * per_unit).round() / per_unit
 }
 
-#[allow(clippy::cast_possible_truncation)] // A month of seconds at most.
+// A month of seconds at most.
 fn seconds(seconds: f64) -> TimeDelta {
     TimeDelta::seconds(seconds.round() as i64)
 }

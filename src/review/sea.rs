@@ -39,7 +39,7 @@ fn strongest<'a>(winds: impl Iterator<Item = &'a Wind>, least_m: f64) -> Vec<(f6
         let anywhere = (0..8).map(|eighth| 45.0 * f64::from(eighth));
         let from: Vec<f64> = wind.from_deg.map_or_else(|| anywhere.collect(), |deg| vec![deg]);
         for from_deg in from {
-            #[allow(clippy::cast_possible_truncation)] // A few dozen sectors.
+            // A few dozen sectors.
             let sector = (from_deg / SECTOR_DEG).round() as i64;
             let known = strongest.entry(sector).or_insert((from_deg, wind));
             if wind.speed_kn > known.1.speed_kn {

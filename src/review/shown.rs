@@ -313,7 +313,6 @@ impl Passed {
 }
 
 /// Whole seconds; the cast saturates.
-#[allow(clippy::cast_possible_truncation)]
 pub(super) fn whole(seconds: f64) -> i64 {
     seconds.round() as i64
 }

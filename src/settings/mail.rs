@@ -168,7 +168,6 @@ fn mailbox(text: &str) -> Result<Mailbox, String> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -92,7 +92,6 @@ pub(super) fn security_contact(text: &str) -> Result<String, &'static str> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -148,7 +148,6 @@ pub(super) fn host(text: &str) -> Result<String, &'static str> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -124,7 +124,6 @@ fn distance_m(text: &str) -> Result<f64, &'static str> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

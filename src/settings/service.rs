@@ -185,7 +185,6 @@ fn base_url(text: &str) -> Result<String, &'static str> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -183,7 +183,6 @@ impl Edge {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::super::rings::{LandIs, Part};
     use super::*;

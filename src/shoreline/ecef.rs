@@ -89,7 +89,6 @@ pub(super) fn between(from: Point, to: Point, share: f64) -> Point {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use geographiclib_rs::{Geodesic, InverseGeodesic};

@@ -108,7 +108,6 @@ pub(super) fn distance_and_bearing(from: Position, to: Position) -> (f64, f64) {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -358,7 +358,6 @@ fn squared_distances([lowest, highest]: &Node, at: GridPoint) -> [f32; FAN] {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::super::build::{Chain, Packed};
     use super::super::ecef::{point, to_grid};

@@ -227,7 +227,6 @@ pub(super) fn of_row(plan: &str, error: sqlx::Error) -> StoreError {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -343,8 +343,6 @@ async fn remember_forgotten(
 
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::expect_used)]
-
     use super::*;
 
     #[tokio::test]

@@ -27,7 +27,6 @@ pub(super) async fn guarded_over_while<T>(
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -90,7 +90,6 @@ pub(super) fn insertion(table: &str, columns: &str, end: End) -> (String, &'stat
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use sqlx::any::AnyRow;
     use sqlx::{AnyConnection, Connection, Executor, Row};

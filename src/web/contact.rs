@@ -281,7 +281,6 @@ fn phones(dossier: &Dossier) -> Vec<(String, String)> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::measure::Span;

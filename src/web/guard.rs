@@ -183,7 +183,6 @@ pub(super) fn shown(uri: &Uri, problem: Problem) -> Response {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use std::convert::Infallible;
     use std::net::SocketAddr;

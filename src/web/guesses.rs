@@ -75,7 +75,6 @@ impl Guesses {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -91,7 +91,6 @@ fn mac(secret: &str, once: &str) -> Hmac<Sha256> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use axum::http::{HeaderName, HeaderValue};
 

@@ -65,7 +65,6 @@ impl Drop for Room {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -137,7 +137,6 @@ impl Drop for Seat {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -228,7 +228,6 @@ fn address(headers: &HeaderMap, extensions: &Extensions) -> String {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

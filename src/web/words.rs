@@ -88,7 +88,6 @@ pub(super) fn typed_line(text: &str) -> Result<Option<String>, &'static str> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -259,7 +259,6 @@ impl Default for Beginner {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -138,7 +138,7 @@ pub struct UpwellingLimits {
 impl UpwellingLimits {
     /// The same, in the words of the conditions.
     #[must_use]
-    #[allow(clippy::cast_possible_truncation)] // Minutes of a day at most.
+    // Minutes of a day at most.
     pub fn of_conditions(self) -> Upwelling {
         Upwelling {
             trusted_s: (self.trusted_min * 60.0) as i64,

@@ -43,7 +43,6 @@ fn moved(readings: &str, now: DateTime<Utc>) -> String {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::conditions::ndbc;

@@ -25,7 +25,6 @@ pub(super) fn due_back_in(back_in: TimeDelta, grace: Span, now: DateTime<Utc>) -
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

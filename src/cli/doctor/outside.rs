@@ -103,7 +103,6 @@ fn watchdog(running: &Path, folders: &[&str]) -> Finding {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::super::State;
     use super::*;

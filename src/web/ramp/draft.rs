@@ -242,7 +242,6 @@ pub(super) fn waypoint(line: &str) -> Value {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use serde_json::json;

@@ -1,5 +1,4 @@
 //! Forms of a change, filled in and merged, without a page. All people and places are invented.
-#![allow(clippy::unwrap_used)]
 
 use serde_json::{Value, json};
 
