@@ -47,7 +47,7 @@ impl Store {
         let lost_log = folder.was_left_open() && folder.database().exists() && !folder.has_log();
         // A log that somebody writes can't be judged: it changes while it is read. So no daemon may
         // begin until this one was.
-        let locked = if alone { None } else { folder.lock().ok() };
+        let locked = if alone || !folder.has_log() { None } else { folder.lock().ok() };
         let damaged_log = (alone || locked.is_some()) && folder.has_damaged_log();
         let mut first = first_connection(&folder).await?;
         check_sqlite(&mut first).await?;
