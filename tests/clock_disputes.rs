@@ -80,8 +80,10 @@ async fn armed(synchronised: bool) -> (Machine, Lamp) {
 fn alerts(lamp: &Lamp) -> Vec<String> {
     let Ok(entries) = fs::read_dir(lamp.folder.path().join("outgoing")) else { return Vec::new() };
     let mut alerts = Vec::new();
-    for entry in entries {
-        let bytes = fs::read(entry.unwrap().path()).unwrap();
+    // What is still being written has another name.
+    let paths = entries.map(|entry| entry.unwrap().path());
+    for path in paths.filter(|path| path.extension().is_some_and(|end| end == "eml")) {
+        let bytes = fs::read(path).unwrap();
         let letter = mail_parser::MessageParser::default().parse(&bytes).unwrap();
         let kind = letter.header("Shorelamp-Kind").and_then(|kind| kind.as_text()).unwrap_or("");
         if ["overdue", "call-rescue"].contains(&kind.trim()) {
