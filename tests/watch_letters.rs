@@ -253,8 +253,8 @@ fn a_word_to_the_crew_at_the_time_of_an_alert_goes_too() {
     assert_eq!(kinds, [Kind::Overdue, Kind::Due, Kind::Due], "both of the crew");
 }
 
-/// An address that takes letters again counts as reachable, and one who has called counts too; to
-/// be on it is not enough, for it must not delay a `call-rescue`.
+/// An address that takes letters again counts as reachable, and one who has called since the return
+/// time counts too; to be on it is not enough, for it must not delay a `call-rescue`.
 #[test]
 fn who_can_be_reached_and_act_is_left() {
     let (plan, _) = filed();
@@ -274,8 +274,12 @@ fn who_can_be_reached_and_act_is_left() {
         assert_eq!(orders.iter().filter(to).count(), 1, "{reader}: {orders:?}");
     }
     let (service, when) = ("the coast guard".to_owned(), "21:10".to_owned());
-    let (called, _) = after(&plan, -40, &answer(Answer::Called { service, when, reference: None }));
-    assert!(!called.nobody_left());
+    let call = answer(Answer::Called { service, when, reference: None });
+    assert!(
+        after(&plan, -1, &call).0.nobody_left(),
+        "a call before they were due is about something else"
+    );
+    assert!(!after(&plan, 0, &call).0.nobody_left());
     let (cant, _) = after(
         &again,
         -30,

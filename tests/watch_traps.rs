@@ -442,3 +442,20 @@ fn the_keeper_told_by_the_ladder_is_sent_the_same_again() {
     world.happens(16, &Event::SentAgain { to: Recipient::Keeper, by });
     assert_eq!(world.relay(), [(Recipient::Keeper, Kind::Overdue)]);
 }
+
+/// A call from before the return time can't be about the crew's being overdue: it keeps nobody from
+/// being asked to call when no letter reaches whoever made it.
+#[test]
+fn a_call_from_before_the_return_time_leaves_nobody_who_could_call() {
+    let mut world = World::filed(Terms { contacts: 1, ..terms() });
+    let (service, when) = ("the coast guard".to_owned(), "18:40".to_owned());
+    let answer = Answer::Called { service, when, reference: None };
+    world.happens(-50, &Event::Answered { contact: 0, name: "Dunstan".to_owned(), answer });
+    let to = Recipient::Contact(0);
+    world.happens(-40, &Event::Refused { to, kind: Kind::News });
+    world.relay();
+    world.happens(15, &Event::Tick);
+    let sent = world.relay();
+    assert!(sent.contains(&(Recipient::Crew(0), Kind::CallRescue)), "{sent:?}");
+    assert!(sent.contains(&(Recipient::Keeper, Kind::CallRescue)), "{sent:?}");
+}

@@ -445,12 +445,14 @@ impl State {
         readers
     }
 
-    /// Whether a contact can't be reached or can't act, or is not asked any more. One who has
-    /// called is left though no letter reaches them; one who is only on it is not, for
+    /// Whether a contact can't be reached or can't act, or is not asked any more. One who has called
+    /// since the return time is left though no letter reaches them; one who is only on it is not, for
     /// `call-rescue` would reach nobody until that runs out.
     pub(super) fn is_out_of_reach(&self, contact: usize) -> bool {
+        let due_at = self.terms.due_at;
         self.contacts.get(contact).is_none_or(|one| {
-            let unreached = one.told.refused && one.called.is_none();
+            let unreached =
+                one.told.refused && one.called.as_ref().is_none_or(|call| call.at < due_at);
             let cant_act = one.cant_act.is_some() || one.opted_out.is_some();
             one.removed_by.is_some() || cant_act || unreached
         })
