@@ -459,3 +459,25 @@ fn a_call_from_before_the_return_time_leaves_nobody_who_could_call() {
     assert!(sent.contains(&(Recipient::Crew(0), Kind::CallRescue)), "{sent:?}");
     assert!(sent.contains(&(Recipient::Keeper, Kind::CallRescue)), "{sent:?}");
 }
+
+/// Told to call in the contacts' stead, the keeper is told no less while that waits, though a contact
+/// can be reached again.
+#[test]
+fn the_keeper_told_in_their_stead_is_told_no_less() {
+    let rungs = vec![
+        rung(Anchor::Overdue, 0, &[To::Keeper], RungKind::Overdue),
+        rung(Anchor::Overdue, 15, &[To::Contacts, To::Keeper], RungKind::Overdue),
+        rung(Anchor::Overdue, 60, &[To::Contacts], RungKind::CallRescue),
+    ];
+    let span = Span::from_minutes;
+    let ladder = Ladder::new(rungs, span(15), span(10), span(15)).expect("a ladder");
+    let mut world = World::filed(Terms { ladder, contacts: 1, ..terms() });
+    let to = Recipient::Contact(0);
+    world.happens(-50, &Event::Refused { to, kind: Kind::Filed });
+    world.relay();
+    world.happens(15, &Event::Tick);
+    world.happens(16, &Event::TakenAgain { to });
+    world.happens(30, &Event::Tick);
+    let sent = world.relay();
+    assert!(sent.contains(&(Recipient::Keeper, Kind::CallRescue)), "{sent:?}");
+}

@@ -53,10 +53,12 @@ impl State {
         if self.phase != Phase::Overdue {
             return None;
         }
-        let Cause::Rung(at) = self.told(reader).latest_rung? else { return Some(Kind::CallRescue) };
+        let told = self.told(reader);
+        let Cause::Rung(at) = told.latest_rung? else { return Some(Kind::CallRescue) };
         let rung = self.terms.ladder.rungs().get(at)?;
         let nobody_left = reader == Recipient::Keeper && self.nobody_left();
-        let in_their_stead = nobody_left || !self.resolve(&rung.to).contains(&reader);
+        let stands_in = nobody_left || !self.resolve(&rung.to).contains(&reader);
+        let in_their_stead = told.in_their_stead || stands_in;
         match rung.kind.is_alert() {
             true if in_their_stead => Some(Kind::CallRescue),
             true => Some(rung.kind.into()),

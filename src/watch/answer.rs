@@ -3,7 +3,7 @@
 use super::event::Answer;
 use super::ladder::moved;
 use super::letters::{Kind, Recipient};
-use super::state::{CalledRescue, ContactState, OnIt, Phase};
+use super::state::{CalledRescue, ContactState, OnIt, Phase, State};
 use super::step::{Moving, Refusal};
 
 impl Moving {
@@ -100,5 +100,21 @@ impl Moving {
             contact.on_it = None;
             contact.called = None;
         }
+    }
+}
+
+impl State {
+    /// Whether an "I have called" stands that was said when the crew was due back already. An earlier
+    /// one can't be about its being overdue, and must keep nobody from calling for that.
+    #[must_use]
+    pub fn called_since_due(&self) -> bool {
+        let mut called = self.contacts.iter().filter_map(|contact| contact.called.as_ref());
+        called.any(|called| called.at >= self.terms.due_at)
+    }
+
+    /// Whether an "I have called" stands.
+    #[must_use]
+    pub fn somebody_called(&self) -> bool {
+        self.contacts.iter().any(|contact| contact.called.is_some())
     }
 }

@@ -57,11 +57,13 @@ impl State {
         Some(moved(went, if called { repeat.max(REPEAT_AFTER_CALL) } else { repeat }))
     }
 
-    /// The place in the ladder of what was last ordered for this reader in this round.
+    /// The place in the ladder of what was last ordered for this reader in this round: the last, for
+    /// one who was asked to call in the contacts' stead.
     fn latest_rung(&self, reader: Recipient) -> Option<usize> {
-        match self.told(reader).latest_rung? {
-            Cause::Rung(at) => Some(at),
-            Cause::Repeat(_) | Cause::Event(_) => self.terms.ladder.rungs().len().checked_sub(1),
+        let told = self.told(reader);
+        match told.latest_rung? {
+            Cause::Rung(at) if !told.in_their_stead => Some(at),
+            _ => self.terms.ladder.rungs().len().checked_sub(1),
         }
     }
 
@@ -245,6 +247,9 @@ impl Moving {
         for reader in readers {
             self.orders.retain(|order| order.to != reader || !order.kind.is_alert());
             self.order(reader, Kind::CallRescue, cause, self.now);
+            if let Some(told) = self.plan.told_mut(reader) {
+                told.in_their_stead = true;
+            }
         }
     }
 }

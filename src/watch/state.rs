@@ -234,6 +234,9 @@ pub struct Told {
     pub over: bool,
     /// The newest rung or repeat ordered for them in this round: the one that is still wanted.
     pub latest_rung: Option<Cause>,
+    /// Whether it asks them to call in the contacts' stead, whatever the rung itself says.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub(super) in_their_stead: bool,
     /// Whether their address is refused for good.
     pub refused: bool,
     /// Whether a letter that a relay took came back. Until they answer, that a relay takes the next
@@ -482,19 +485,5 @@ impl State {
     /// How many contacts can be reached and act.
     pub(super) fn in_reach(&self) -> usize {
         (0..self.contacts.len()).filter(|&contact| !self.is_out_of_reach(contact)).count()
-    }
-
-    /// Whether an "I have called" stands that was said when the crew was due back already. An earlier
-    /// one can't be about its being overdue, and must keep nobody from calling for that.
-    #[must_use]
-    pub fn called_since_due(&self) -> bool {
-        let mut called = self.contacts.iter().filter_map(|contact| contact.called.as_ref());
-        called.any(|called| called.at >= self.terms.due_at)
-    }
-
-    /// Whether an "I have called" stands.
-    #[must_use]
-    pub fn somebody_called(&self) -> bool {
-        self.contacts.iter().any(|contact| contact.called.is_some())
     }
 }

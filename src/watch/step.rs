@@ -152,7 +152,7 @@ impl Moving {
         if let Some(told) = self.plan.told_mut(to) {
             // A letter sent again is no step on the ladder, and a step outdates it.
             if kind.is_rung() && !matches!(cause, Cause::Event(_)) {
-                told.latest_rung = Some(cause);
+                (told.latest_rung, told.in_their_stead) = (Some(cause), false);
                 told.again = None;
             } else if matches!(kind, Kind::Filed | Kind::Changed) {
                 told.plan_letter = Some(kind);
@@ -179,7 +179,7 @@ impl Moving {
         self.plan.climbed = Climbed::default();
         for reader in self.plan.readers() {
             if let Some(told) = self.plan.told_mut(reader) {
-                told.latest_rung = None;
+                (told.latest_rung, told.in_their_stead) = (None, false);
             }
         }
     }
