@@ -31,24 +31,15 @@ use shorelamp::letter::{Bare, CHART_ID, Letter, plain_fallback, service_trouble}
 use shorelamp::watch::{Answer, By, Event, Kind, Recipient, Urgency};
 use story::{MEDICAL, Sent, Story, flat, rescue, utc, whole_story};
 
-const KINDS: [Kind; 11] = [
-    Kind::Filed,
-    Kind::Changed,
-    Kind::Reminder,
-    Kind::Due,
-    Kind::Overdue,
-    Kind::CallRescue,
-    Kind::Home,
-    Kind::StandDown,
-    Kind::Withdrawn,
-    Kind::News,
-    Kind::Trouble,
-];
+/// The kinds that a trip's story holds: one is asked before any trip, one is an exercise.
+fn kinds() -> impl Iterator<Item = Kind> {
+    Kind::ALL.into_iter().filter(|kind| !matches!(kind, Kind::Confirm | Kind::Drill))
+}
 
 #[test]
 fn the_story_holds_every_kind_of_letter() {
     let sent = whole_story();
-    for kind in KINDS {
+    for kind in kinds() {
         assert!(sent.iter().any(|sent| sent.order.kind == kind), "{kind}");
     }
 }
@@ -266,7 +257,7 @@ fn a_plan_that_cannot_be_read_still_gives_a_letter() {
         page: Some("https://lamp.example.org/p/k3k3"),
         why: "the plan could not be read",
     };
-    for kind in KINDS {
+    for kind in kinds() {
         let letter = plain_fallback(&bare, kind, utc("2026-06-14T20:00:00Z"));
         is_well_made(&letter);
         assert_eq!(flat(&letter.text).contains(MEDICAL), kind.is_alert(), "{kind}");

@@ -2,6 +2,8 @@
 
 #![allow(clippy::expect_used)]
 
+#[path = "store/beside.rs"]
+mod beside;
 #[allow(dead_code, reason = "the store's tests need more of it")]
 #[path = "store/common.rs"]
 mod common;
@@ -10,24 +12,11 @@ use std::fs;
 use std::path::Path;
 use std::time::Duration;
 
+use beside::{other, run};
 use common::{Opened, file, minutes, noon, opened};
 use shorelamp::store::Store;
-use sqlx::Connection;
-use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 
 const LOG: &str = "shorelamp.db-wal";
-
-/// A connection as any other program would open it.
-async fn other(folder: &Path) -> SqliteConnection {
-    let options = SqliteConnectOptions::new().filename(folder.join("shorelamp.db"));
-    SqliteConnection::connect_with(&options).await.expect("connected")
-}
-
-async fn run(folder: &Path, text: &'static str) {
-    let mut connection = other(folder).await;
-    sqlx::raw_sql(text).execute(&mut connection).await.expect(text);
-    connection.close().await.expect("closed");
-}
 
 /// The files as a process leaves them that is killed at this moment, with this log.
 fn killed(folder: &Path, log: &[u8]) -> tempfile::TempDir {

@@ -4,6 +4,8 @@
 
 #![allow(clippy::expect_used)]
 
+#[path = "store/beside.rs"]
+mod beside;
 #[path = "store/common.rs"]
 mod common;
 
@@ -12,25 +14,12 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
+use beside::{other, run};
 use chrono::TimeDelta;
 use common::{LEASE, Opened, check_in, file, hand_over_all, minutes, noon, opened, try_file};
 use shorelamp::measure::Span;
 use shorelamp::store::{Store, StoreError};
 use shorelamp::watch::{By, Event, Kind, Recipient};
-use sqlx::Connection;
-use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
-
-/// A connection as any other program would open it.
-async fn other(folder: &Path) -> SqliteConnection {
-    let options = SqliteConnectOptions::new().filename(folder.join("shorelamp.db"));
-    SqliteConnection::connect_with(&options).await.expect("connected")
-}
-
-async fn run(folder: &Path, text: &'static str) {
-    let mut connection = other(folder).await;
-    sqlx::raw_sql(text).execute(&mut connection).await.expect(text);
-    connection.close().await.expect("closed");
-}
 
 fn remove_database(folder: &Path) {
     for name in ["shorelamp.db", "shorelamp.db-wal", "shorelamp.db-shm"] {
