@@ -69,5 +69,10 @@ fn reports_of_delivery() {
 #[should_panic(expected = "delivered")]
 fn a_report_that_says_both_would_be_noticed() {
     let said = "delivered, 2.0.0; failed, 5.1.1".to_owned();
-    post::mail::sound(&post::report::Report { failed: true, said, sent_to: Vec::new() });
+    post::mail::sound(&post::report::Report {
+        failed: true,
+        for_content: true,
+        said,
+        sent_to: Vec::new(),
+    });
 }

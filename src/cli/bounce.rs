@@ -53,7 +53,8 @@ impl Bounce {
         let again = |error| Failure::new(Exit::TempFail, format!("try again later: {error}"));
         let store = assemble::store(data_dir).await?;
         let note = format!("came back: {}", report.said);
-        let noted = store.came_back(letter, &note, Utc::now()).await.map_err(again)?;
+        let noted =
+            store.came_back(letter, &note, report.for_content, Utc::now()).await.map_err(again)?;
         store.close().await;
         print::say(match noted {
             None => format!("Letter {letter} is not known any more: nothing was noted."),

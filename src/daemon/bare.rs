@@ -53,8 +53,9 @@ pub(super) async fn barest_letter(
     Ok(Some(outgoing(daemon, claimed, &nothing_of(daemon, claimed), to)))
 }
 
-/// A letter in words of ours alone, with the way to all the others: where every relay refuses the whole
-/// one, something that was typed may be what no filter lets through.
+/// A letter in words of ours alone, with the way to all the others: where the whole one is
+/// refused, or comes back for what stands in it, something that was typed may be what no filter lets
+/// through.
 pub(super) fn untyped_letter(
     daemon: &Daemon,
     claimed: &Claimed,
@@ -63,11 +64,11 @@ pub(super) fn untyped_letter(
 ) -> Outgoing {
     daemon.tell_keeper(
         "refused-words",
-        "every relay refuses a letter for what stands in it; it goes again in plain words, without \
-         what its crew and its contacts wrote",
+        "a letter is refused for what stands in it; it goes in plain words, without what its crew \
+         and its contacts wrote",
         &[
             "Look at the board, and reach the crew and its contacts yourself.",
-            "Ask the relay's keeper which rule it breaks; the log names the letter.",
+            "Ask whoever keeps the relay or that mailbox which rule it breaks; the log names the letter.",
         ],
     );
     let bare = Bare {

@@ -125,7 +125,10 @@ async fn richly(
         Spared::For(wait) => return Ok(Ready::Later(wait)),
         Spared::Forever => return Ok(Ready::Never),
     }
-    let left_out = daemon.0.charts.left_out_of(&claimed.id);
+    let left_out = match dossier.record.state.told(claimed.order.to).words_refused {
+        true if has_typed(claimed.order.kind) => LeftOut::Typed,
+        _ => daemon.0.charts.left_out_of(&claimed.id),
+    };
     let picture = match left_out {
         LeftOut::Nothing => daemon.picture(&dossier, claimed.order.kind).await,
         LeftOut::Picture | LeftOut::Typed => None,
@@ -182,10 +185,9 @@ async fn attempt(
 /// types what no filter lets through keeps no alert from the others.
 fn with_less(daemon: &Daemon, claimed: &Claimed, outcome: Outcome, pictured: bool) -> Outcome {
     let charts = &daemon.0.charts;
-    let has_typed = !matches!(claimed.order.kind, Kind::Trouble | Kind::Confirm | Kind::Drill);
     let what = match charts.left_out_of(&claimed.id) {
         LeftOut::Nothing if pictured => LeftOut::Picture,
-        LeftOut::Nothing | LeftOut::Picture if has_typed => LeftOut::Typed,
+        LeftOut::Nothing | LeftOut::Picture if has_typed(claimed.order.kind) => LeftOut::Typed,
         _ => return outcome,
     };
     match outcome {
@@ -197,6 +199,11 @@ fn with_less(daemon: &Daemon, claimed: &Claimed, outcome: Outcome, pictured: boo
         }
         other => other,
     }
+}
+
+/// Whether a letter of this kind holds what somebody typed.
+fn has_typed(kind: Kind) -> bool {
+    !matches!(kind, Kind::Trouble | Kind::Confirm | Kind::Drill)
 }
 
 /// All that is needed to hand a letter over, once or twice.

@@ -98,7 +98,7 @@ fn happened(scene: &Scene<'_>, event: &Event) -> Option<News> {
             let why = "the mail service refuses the address for good";
             Some(unreachable(scene.facts.plan.contacts.get(*at)?, *kind, why, scene))
         }
-        Event::Bounced { to: Recipient::Contact(at), kind } => {
+        Event::Bounced { to: Recipient::Contact(at), kind, .. } => {
             let why = "the letter came back from their mailbox";
             Some(unreachable(scene.facts.plan.contacts.get(*at)?, *kind, why, scene))
         }

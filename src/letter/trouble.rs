@@ -43,7 +43,17 @@ fn matter(scene: &Scene<'_>) -> (String, Vec<String>) {
             format!("contact {} wants no letters of this service any more", contact + 1),
             vec!["Have the crew name another contact before it launches.".to_owned(), look],
         ),
-        Some(Event::Bounced { to, kind }) => (
+        Some(Event::Bounced { to, kind, for_content: true }) => (
+            format!("a letter to {} came back, maybe for what stands in it (letter: {kind})", reader(*to)),
+            vec![
+                "Their letters go in plain words from now on, without what anybody typed, and with the \
+                 link to their page. The report says why: see the letter's note on the board."
+                    .to_owned(),
+                "Reach them by telephone: nobody knows whether they read those.".to_owned(),
+                look,
+            ],
+        ),
+        Some(Event::Bounced { to, kind, .. }) => (
             format!("a letter to {} came back (letter: {kind})", reader(*to)),
             vec![
                 "Is the address wrong, or does that mailbox refuse this service? The report says \

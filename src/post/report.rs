@@ -14,6 +14,10 @@ const MOST_BLOCKS: usize = 50;
 pub struct Report {
     /// Whether it was given up for good, for everybody it was to reach.
     pub failed: bool,
+    /// Whether it may have been given up for what stands in it, and not for its address or the way
+    /// there, by its status (RFC 3463): X.6 is about what a letter holds, X.7 about rules, X.2.3 and
+    /// X.3.4 about its size, and X.0.0 and X.5.0 are said by programs that know no better.
+    pub for_content: bool,
     /// The report's own words, for the keeper: `failed, 5.1.1`.
     pub said: String,
     /// Whom the report was sent to: among them the address that the letter came from.
@@ -45,27 +49,46 @@ pub fn read_report(mail: &[u8]) -> Option<Report> {
                     .any(|known| subtype.eq_ignore_ascii_case(known))
         })
     })?;
-    let (failed, said) = outcome(&String::from_utf8_lossy(status.contents()))?;
-    Some(Report { failed, said, sent_to: sent_to(&message) })
+    let (failed, for_content, said) = outcome(&String::from_utf8_lossy(status.contents()))?;
+    Some(Report { failed, for_content, said, sent_to: sent_to(&message) })
 }
 
 /// By what each recipient's `Action` says (RFC 3464, 2.3.3), and by nothing else: a letter is lost
 /// when it failed for somebody and reached nobody. `delayed` is no failure.
-fn outcome(status: &str) -> Option<(bool, String)> {
+fn outcome(status: &str) -> Option<(bool, bool, String)> {
     let status = status.replace("\r\n", "\n");
-    let (mut failed, mut reached, mut said) = (false, false, Vec::new());
+    let (mut failed, mut reached, mut for_content) = (false, false, false);
+    let mut said = Vec::new();
     for block in status.split("\n\n").take(MOST_BLOCKS) {
         let block = format!("{}\n\n", block.trim_start());
         let Some(fields) = MessageParser::default().parse(block.as_bytes()) else { continue };
         let Some(action) = word(&fields, "Action") else { continue };
+        let status = word(&fields, "Status").unwrap_or_default();
         match action.as_str() {
-            "failed" => failed = true,
+            "failed" => {
+                failed = true;
+                for_content |= is_about_content(&status);
+            }
             "delivered" | "relayed" | "expanded" => reached = true,
             _ => {}
         }
-        said.push(format!("{action}, {}", word(&fields, "Status").unwrap_or_default()));
+        said.push(format!("{action}, {status}"));
     }
-    (!said.is_empty()).then(|| (failed && !reached, said.join("; ").chars().take(200).collect()))
+    let failed = failed && !reached;
+    let words = said.join("; ").chars().take(200).collect();
+    (!said.is_empty()).then_some((failed, failed && for_content, words))
+}
+
+/// Whether a permanent status may mean what stands in the letter.
+fn is_about_content(status: &str) -> bool {
+    let parts: Vec<_> = status.split('.').collect();
+    match parts[..] {
+        ["5", "6" | "7", _] => true,
+        ["5", subject, detail] => {
+            matches!((subject, detail), ("2", "3") | ("3", "4") | ("0", "0") | ("5", "0"))
+        }
+        _ => false,
+    }
 }
 
 /// The first word of a field, without what is no letter, digit or dot.

@@ -24,7 +24,7 @@ pub struct CameBack {
 
 impl Store {
     /// Writes down that the letter with this id came back for good; `None` where there is no such
-    /// letter that has left. A second report of the same letter changes nothing.
+    /// letter that has left. `for_content` where it may have been sent back for what stands in it. A second report of the same letter changes nothing.
     ///
     /// # Errors
     /// Damage, or the database.
@@ -32,12 +32,15 @@ impl Store {
         &self,
         letter: &str,
         note: &str,
+        for_content: bool,
         now: DateTime<Utc>,
     ) -> Result<Option<CameBack>, StoreError> {
         by_any_way("of a letter that came back", |way| {
             let (letter, note) = (letter.to_owned(), note.to_owned());
             self.write(move |connection| {
-                Box::pin(async move { came_back(connection, &letter, &note, now, way).await })
+                Box::pin(async move {
+                    came_back(connection, &letter, (&note, for_content), now, way).await
+                })
             })
         })
         .await
@@ -47,7 +50,7 @@ impl Store {
 async fn came_back(
     connection: &mut AnyConnection,
     letter: &str,
-    note: &str,
+    (note, for_content): (&str, bool),
     now: DateTime<Utc>,
     way: Way,
 ) -> Result<Option<CameBack>, StoreError> {
@@ -71,7 +74,7 @@ async fn came_back(
         .execute(&mut *connection)
         .await?;
         let mut ledger = Ledger::open(connection, [plan_ref.as_str()].into()).await?;
-        ledger.step(&plan_ref, &Event::Bounced { to, kind }, None, now)?;
+        ledger.step(&plan_ref, &Event::Bounced { to, kind, for_content }, None, now)?;
         ledger.write(connection, way, Batch::default()).await?;
     }
     Ok(Some(CameBack { plan_ref, to, kind, known }))

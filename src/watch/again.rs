@@ -22,6 +22,20 @@ impl Moving {
         self.what_was_told(to)?.again = Some(self.event);
         Ok(())
     }
+
+    /// Orders anew what this reader ought to know of an overdue crew, or of its end, after a letter to
+    /// them came back; unless a step on the ladder tells them now.
+    pub(super) fn send_plainly(&mut self, to: Recipient, came_back: Kind) {
+        let ought = self.plan.ought_to_hold(to);
+        let matters = ought.is_some_and(|kind| {
+            kind.is_alert() || (kind == came_back && matches!(kind, Kind::StandDown | Kind::Home))
+        });
+        let is_told = self.orders.iter().any(|one| one.to == to && one.kind.is_alert());
+        if matters && !is_told {
+            // A refusal says that nothing is owed to them any more.
+            let _ = self.send_again(to);
+        }
+    }
 }
 
 impl State {

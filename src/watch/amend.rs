@@ -131,7 +131,7 @@ impl Moving {
             let had = std::mem::replace(reached, *place != Place::Unreached);
             if *place == Place::ReachedAnew {
                 (one.told.refused, one.told.bounced) = (false, false);
-                one.told.of_plan = false;
+                (one.told.words_refused, one.told.of_plan) = (false, false);
             }
             if *reached && (returns || !had || *place == Place::ReachedAnew) {
                 fresh.push(Recipient::Crew(at));

@@ -100,6 +100,9 @@ pub enum Event {
         to: Recipient,
         /// The letter that came back.
         kind: Kind,
+        /// Whether it may have been sent back for what stands in it, and not for its address.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        for_content: bool,
     },
     /// A relay took a letter to an address that was refused before.
     TakenAgain {

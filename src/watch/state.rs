@@ -243,10 +243,15 @@ pub struct Told {
     /// one says nothing.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub bounced: bool,
+    /// Whether one came back for what stands in it, it may be for something that somebody typed:
+    /// theirs go in words of ours alone, as long as their address stays. That they answer says only
+    /// that those arrive.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub words_refused: bool,
     /// Which letter last told them of the plan: `filed` or `changed`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub plan_letter: Option<Kind>,
-    /// The event by which the keeper last had a letter sent to them again.
+    /// The event by which a letter was last sent to them again.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub again: Option<u32>,
 }

@@ -89,7 +89,7 @@ pub fn step(plan: &Watched, event: &Event, now: DateTime<Utc>) -> Result<Step, R
         Event::Undone { event, .. } => moving.undo(*event)?,
         Event::Handing { to, kind } => moving.handing(*to, *kind)?,
         Event::Refused { to, kind } => moving.refused(*to, *kind)?,
-        Event::Bounced { to, kind } => moving.bounced(*to, *kind)?,
+        Event::Bounced { to, kind, for_content } => moving.bounced(*to, *kind, *for_content)?,
         Event::TakenAgain { to } => moving.taken_again(*to)?,
     }
     Ok(moving.done(plan))
@@ -279,10 +279,17 @@ impl Moving {
     }
 
     /// As a refusal, but that the next letter is taken by a relay takes nothing back: this one was
-    /// taken too.
-    fn bounced(&mut self, to: Recipient, kind: Kind) -> Result<(), Refusal> {
-        self.what_was_told(to)?.bounced = true;
-        self.refused(to, kind)
+    /// taken too. One that may have come back for what stands in it goes again at once: from now on
+    /// this reader's letters are in words of ours alone.
+    fn bounced(&mut self, to: Recipient, kind: Kind, for_content: bool) -> Result<(), Refusal> {
+        let told = self.what_was_told(to)?;
+        told.bounced = true;
+        let anew = for_content && !std::mem::replace(&mut told.words_refused, for_content);
+        self.refused(to, kind)?;
+        if anew {
+            self.send_plainly(to, kind);
+        }
+        Ok(())
     }
 
     fn taken_again(&mut self, to: Recipient) -> Result<(), Refusal> {

@@ -22,10 +22,36 @@ Reporting-MTA: dns; mx.example.org
 
 Final-Recipient: rfc822; somebody@example.org
 Action: {action}
-Status: 5.1.1
+Status: {status}
 
 --x--
 """
+
+
+def takes_reports(daemon):
+    daemon.stop()
+    text = daemon.settings.read_text()
+    daemon.settings.write_text(text.replace("[mail]\n", '[mail]\nbounces = "back@example.org"\n'))
+    daemon.start()
+
+
+def test_an_alert_that_comes_back_for_its_words_goes_again_in_ours(daemon_with, mailbox):
+    # RFC 3463, 3.8: X.7.1 is said of what a rule refuses, as spam is.
+    daemon = daemon_with(ladder=[
+        rung("overdue", ["contact:1"], "overdue"),
+        rung("overdue+60m", ["contacts", "keeper"], "call-rescue"),
+    ])
+    takes_reports(daemon)
+    daemon.file(plan_text(returns_in_s=4))
+    alert = mailbox.wait("overdue", FIRST)
+    crew = "Maren"
+    assert crew in alert.flat
+    daemon.run("bounce", stdin=REPORT.format(to=alert.sender, action="failed", status="5.7.1"))
+    plain = mailbox.wait("call-rescue", FIRST)
+    assert crew not in plain.flat and "/contact/" in plain.flat
+    # Nobody else's is the poorer for it.
+    assert crew in mailbox.wait("call-rescue", SECOND).flat
+    assert "plain words" in mailbox.wait("trouble", KEEPER).flat
 
 
 def test_a_letter_that_comes_back_moves_the_ladder(daemon_with, mailbox):
@@ -35,16 +61,13 @@ def test_a_letter_that_comes_back_moves_the_ladder(daemon_with, mailbox):
         rung("overdue+5m", ["contacts"], "overdue"),
         rung("overdue+10m", ["contacts", "keeper"], "call-rescue"),
     ])
-    daemon.stop()
-    text = daemon.settings.read_text()
-    daemon.settings.write_text(text.replace("[mail]\n", '[mail]\nbounces = "back@example.org"\n'))
-    daemon.start()
+    takes_reports(daemon)
     daemon.file(plan_text(returns_in_s=4))
     alert = mailbox.wait("overdue", FIRST)
     assert alert.sender.startswith("back+") and alert.sender.endswith("@example.org")
 
     def bounce(to, action):
-        return daemon.run("bounce", stdin=REPORT.format(to=to, action=action))
+        return daemon.run("bounce", stdin=REPORT.format(to=to, action=action, status="5.1.1"))
 
     forged = alert.sender[:-len("@example.org") - 1] + "x@example.org"
     for to, action in ((forged, "failed"), (alert.sender, "delayed"),

@@ -71,6 +71,35 @@ fn the_action_decides() {
     }
 }
 
+/// RFC 3463: 3.7 is about what a letter holds, 3.8 about rules; 3.2 to 3.5 about the mailbox, its
+/// system and the way there, but for the two about size. That X.0.0 is what some say of everything:
+/// common practice, no source.
+#[test]
+fn the_status_tells_whether_it_may_be_for_what_stands_in_it() {
+    for (status, for_content) in [
+        ("5.7.1", true),
+        ("5.6.0", true),
+        ("5.2.3", true),
+        ("5.3.4", true),
+        ("5.0.0", true),
+        ("5.5.0", true),
+        ("5.1.1", false),
+        ("5.1.10", false),
+        ("5.2.1", false),
+        ("5.2.2", false),
+        ("5.3.0", false),
+        ("5.4.4", false),
+        ("4.7.1", false),
+        ("4.4.7", false),
+        ("", false),
+    ] {
+        let read = read_report(report(&recipient("failed", status)).as_bytes()).unwrap();
+        assert!(read.failed && read.for_content == for_content, "{status}: {read:?}");
+        let only_late = read_report(report(&recipient("delayed", status)).as_bytes()).unwrap();
+        assert!(!only_late.for_content, "{status}: {only_late:?}");
+    }
+}
+
 #[test]
 fn a_letter_that_reached_anybody_is_not_lost() {
     let both = format!("{}\r\n{}", recipient("failed", "5.1.1"), recipient("delivered", "2.0.0"));

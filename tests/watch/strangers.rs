@@ -3,6 +3,7 @@
 use super::*;
 
 const ONE: Recipient = Recipient::Contact(0);
+const TWO: Recipient = Recipient::Contact(1);
 
 #[test]
 fn whoever_wants_no_letters_gets_none_and_the_next_rung_goes_at_once() {
@@ -71,6 +72,48 @@ fn no_taking_back_makes_them_wanted_again() {
     assert_eq!(step(&world.plan, &again, world.now), Err(Refusal::NoLetters));
 }
 
+/// What came back for what stands in it goes again at once, in words of ours: once.
+#[test]
+fn an_alert_that_comes_back_for_what_stands_in_it_goes_again_once() {
+    let back = |kind| Event::Bounced { to: TWO, kind, for_content: true };
+    let mut world = World::filed();
+    world.letters();
+    world.happens(&back(Kind::Filed));
+    assert_eq!(world.letters(), "-60:keeper:trouble -60:crew:1:news", "a plan is no alert");
+
+    let mut world = World::filed();
+    world.runs_to(61);
+    world.letters();
+    world.happens(&back(Kind::Overdue));
+    let told = world.plan.told(TWO);
+    assert!(told.words_refused && told.bounced && told.refused, "{told:?}");
+    // The ladder goes on at once, and tells them too: not twice.
+    let letters = world.letters();
+    assert_eq!(letters.matches("contact:2:call-rescue").count(), 1, "{letters}");
+    assert!(!letters.contains("contact:2:overdue"), "{letters}");
+    world.happens(&back(Kind::CallRescue));
+    assert_eq!(world.letters(), "", "nothing new");
+    // Whoever answers reads what is in our words: their letters stay so.
+    world.answers(1, Answer::OnIt);
+    assert!(world.plan.told(TWO).words_refused && !world.plan.told(TWO).bounced);
+
+    // Where the address was known as refused, no step of the ladder comes for it.
+    let mut world = World::filed();
+    world.runs_to(61);
+    world.happens(&Event::Refused { to: TWO, kind: Kind::Overdue });
+    let rung = world.letters();
+    assert!(rung.contains("contact:2:call-rescue"), "{rung}");
+    world.happens(&back(Kind::Overdue));
+    assert_eq!(world.letters(), "61:contact:2:call-rescue");
+
+    // And after the end, what takes an alert back.
+    world.happens(&Event::CheckedIn { who: vec![0, 1], by: By::Crew(None), how: None });
+    world.happens(&Event::Handing { to: TWO, kind: Kind::StandDown });
+    world.letters();
+    world.happens(&back(Kind::StandDown));
+    assert_eq!(world.letters(), "61:keeper:trouble 61:crew:1:news");
+}
+
 /// A letter that comes back counts as a refusal, and that the relay takes the next one says
 /// nothing: this one was taken too. So each of them coming back hurries the ladder only once.
 #[test]
@@ -78,7 +121,7 @@ fn a_letter_that_comes_back_brings_the_next_rung_once() {
     let mut world = World::filed();
     world.runs_to(16);
     world.letters();
-    let back = Event::Bounced { to: ONE, kind: Kind::Overdue };
+    let back = Event::Bounced { to: ONE, kind: Kind::Overdue, for_content: false };
     world.happens(&back);
     assert_eq!(
         world.letters(),

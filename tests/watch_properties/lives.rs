@@ -157,7 +157,11 @@ impl Dice {
             },
             18..20 => Event::Undone { event: 1 + self.below(39), by: self.by() },
             20 => Event::Refused { to: self.reader(), kind: Kind::Overdue },
-            21 => Event::Bounced { to: self.reader(), kind: Kind::Overdue },
+            21 => Event::Bounced {
+                to: self.reader(),
+                kind: Kind::Overdue,
+                for_content: self.below(2) == 0,
+            },
             22 => Event::TakenAgain { to: self.reader() },
             _ => Event::Refused { to: self.reader(), kind: Kind::StandDown },
         }

@@ -227,7 +227,11 @@ pub const EVENTS: &[Happening] = &[
     now("what never was is taken back", |_| Event::Undone { event: 999, by: by() }),
     now("an alert to contact 1 leaves", |_| Event::Handing { to: CONTACT, kind: Kind::Overdue }),
     now("contact 1's address is refused", |_| Event::Refused { to: CONTACT, kind: Kind::Filed }),
-    now("a letter to contact 1 comes back", |_| Event::Bounced { to: CONTACT, kind: Kind::Filed }),
+    now("a letter to contact 1 comes back", |_| Event::Bounced {
+        to: CONTACT,
+        kind: Kind::Filed,
+        for_content: false,
+    }),
     now("contact 1's address works again", |_| Event::TakenAgain { to: CONTACT }),
 ];
 

@@ -17,6 +17,7 @@ pub fn sound(report: &Report) {
     // For the keeper's terminal and for the database.
     assert!(report.said.chars().count() <= 200 && !report.said.contains(char::is_control));
     assert!(report.sent_to.len() <= 20);
+    assert!(report.failed || !report.for_content, "{report:?}");
     if report.failed {
         // Nothing but an `Action` says so.
         let is_cut = report.said.chars().count() == 200;
