@@ -21,7 +21,7 @@ use super::words::{extension, typed_line, typed_name};
 use crate::caution::Caution;
 use crate::daemon::secrets::new_key;
 use crate::daemon::{Daemon, Dossier, Visit};
-use crate::letter::{Brief, Clock};
+use crate::letter::{Brief, Callee, Clock, whom_to_call};
 use crate::measure::{Position, Span};
 use crate::store::Purpose;
 use crate::watch::{By, Event};
@@ -76,6 +76,7 @@ impl CrewPage {
 struct TakenOffPage {
     token: String,
     trip: Trip,
+    callees: Vec<Callee>,
     notice: Option<Notice>,
 }
 
@@ -265,7 +266,9 @@ async fn page(
 fn taken_off(daemon: &Daemon, token: String, visit: &Visit, notice: Option<Notice>) -> Response {
     let status = notice.as_ref().map_or(StatusCode::OK, |notice| notice.status);
     let trip = Trip::of(&visit.dossier, daemon.now());
-    html(status, &TakenOffPage { token, trip, notice })
+    let rescues = &daemon.house().rescues;
+    let callees = whom_to_call(rescues, visit.dossier.plan.launch.position);
+    html(status, &TakenOffPage { token, trip, callees, notice })
 }
 
 /// The ready extensions, each with the return time that it leads to.

@@ -144,6 +144,8 @@ async fn whoever_was_taken_off_the_trip_neither_reads_nor_ends_it() {
     lamp.pass(600, plan_ref).await;
     let shown_page = text(lamp.get(&page).send().await.unwrap()).await;
     assert!(shown_page.contains("no longer on this trip"), "{shown_page}");
+    assert!(shown_page.contains("href=\"tel:"), "whom to call in need: {shown_page}");
+    assert!(!shown_page.contains("class=\"full watched"), "nobody watches for them");
     for private in ["CANARY", "48.5", "555 0142", "Pia"] {
         assert!(!shown_page.contains(private), "{private} in {shown_page}");
     }
