@@ -252,6 +252,7 @@ fn a_plan_that_cannot_be_read_still_gives_a_letter() {
         plan_ref: "7Q4K-M2",
         overdue_at: Some(utc("2026-06-14T19:45:00Z")),
         stored_plan: Some(&stored),
+        figures: None,
         rescue: &rescue,
         launch: "48.5420 -123.1620".parse().ok(),
         page: Some("https://lamp.example.org/p/k3k3"),

@@ -263,6 +263,7 @@ async fn an_alert_that_is_refused_for_what_somebody_typed_goes_without_it() {
     let (whole, plain) = (alerts[0].replace("=\r\n", ""), alerts[alerts.len() - 1]);
     assert!(whole.contains("STANDARD-ANTI-UBE-TEST"), "the test would show nothing");
     assert!(plain.contains("OVERDUE: act now") && plain.contains("/contact/"), "{plain}");
+    assert!(plain.contains("People aboard") && plain.contains("48.54"), "what they ask: {plain}");
     for typed in ["GTUBE", "Ines", "Dunstan"] {
         assert!(!plain.contains(typed), "{typed} in {plain}");
     }

@@ -71,10 +71,12 @@ pub(super) fn untyped_letter(
             "Ask whoever keeps the relay or that mailbox which rule it breaks; the log names the letter.",
         ],
     );
+    let facts = daemon.facts(dossier, None, claimed.queued_at);
     let bare = Bare {
         overdue_at: Some(dossier.record.state.overdue_at()),
+        figures: Some(&facts),
         launch: Some(dossier.plan.launch.position),
-        why: "a mail service refused the whole of it. All that is known stands on your page",
+        why: "a mail service refused the whole of it. Names and all that anybody wrote stand on your page",
         ..nothing_of(daemon, claimed)
     };
     let outgoing = outgoing(daemon, claimed, &bare, Mailbox { name: None, ..to });
@@ -88,6 +90,7 @@ fn nothing_of<'a>(daemon: &'a Daemon, claimed: &'a Claimed) -> Bare<'a> {
         plan_ref: &claimed.plan_ref,
         overdue_at: None,
         stored_plan: None,
+        figures: None,
         rescue: &daemon.0.house.rescues,
         launch: None,
         page: None,

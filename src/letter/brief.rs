@@ -11,7 +11,7 @@ use super::{hours, weather, words};
 use crate::measure::{METRES_PER_FOOT, Position, Span, spoken};
 use crate::plan::{Craft, CrewMember, Lifejacket, Wear};
 use crate::review::Review;
-use crate::watch::{Amendment, Event};
+use crate::watch::{Amendment, Event, LastWord};
 
 /// A plan for reading out, or for a page.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -83,8 +83,11 @@ pub fn rescue_brief(facts: &Facts<'_>, now: DateTime<Utc>) -> Brief {
 
 pub(super) fn write(facts: &Facts<'_>, form: Form<'_>) -> Brief {
     let clock = Clock::new(facts.plan.times.zone);
-    let mut sections =
-        vec![trip(facts, clock), route(facts, form.elsewhere), hours::planned(facts)];
+    let mut sections = vec![
+        trip(facts, clock, facts.watched.last_word.as_ref()),
+        route(facts, form.elsewhere),
+        hours::planned(facts),
+    ];
     sections.extend(numbered("Craft", &facts.plan.craft, craft));
     sections.extend(people(facts, form.disclosure));
     sections.push(gear(facts));
@@ -96,6 +99,21 @@ pub(super) fn write(facts: &Facts<'_>, form: Form<'_>) -> Brief {
     sections.extend(warned::section(facts, form.reader));
     sections.retain(|section| !section.rows.is_empty());
     Brief { sections, not_told: not_told(facts, form.disclosure) }
+}
+
+/// What of a plan is times, positions, numbers and choices, and nothing that anybody typed.
+pub(super) fn figures(facts: &Facts<'_>) -> Vec<Section> {
+    let plan = facts.plan.figures();
+    let facts = &Facts { plan: &plan, ..*facts };
+    let mut sections = vec![
+        trip(facts, Clock::new(plan.times.zone), None),
+        route(facts, Some("they stand on your page")),
+    ];
+    sections.extend(numbered("Craft", &plan.craft, craft));
+    sections.extend(people(facts, Disclosure::WithoutHealth));
+    sections.push(gear(facts));
+    sections.retain(|section| !section.rows.is_empty());
+    sections
 }
 
 /// A section for each of them, numbered when there are several.
@@ -114,7 +132,7 @@ fn given(label: &str, value: Option<&String>) -> Option<Row> {
     value.map(|text| Row::new(label, words::clean_lines(text)))
 }
 
-fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
+fn trip(facts: &Facts<'_>, clock: Clock, last_word: Option<&LastWord>) -> Section {
     let (plan, watched) = (facts.plan, facts.watched);
     let both = |at: DateTime<Utc>| format!("{}, {}", clock.full(at), utc(at));
     let mut rows = Vec::new();
@@ -145,7 +163,7 @@ fn trip(facts: &Facts<'_>, clock: Clock) -> Section {
         changes.push(Row::new("Changed", "no change of the plan has reached this service"));
     }
     rows.extend(changes);
-    rows.extend(watched.last_word.as_ref().map(|word| {
+    rows.extend(last_word.map(|word| {
         let told = [word.place.clone(), word.note.as_ref().map(|note| words::clean_lines(note))];
         let told: Vec<String> = told.into_iter().flatten().collect();
         Row::new(

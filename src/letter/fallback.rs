@@ -5,8 +5,10 @@ use chrono::{DateTime, Utc};
 
 use super::block::{Block, Draft};
 use super::disclosure::Disclosure;
+use super::facts::Facts;
 use super::rescue::{self, Rescue};
-use super::{Letter, text, words};
+use super::when::Clock;
+use super::{Letter, brief, scene, text, words};
 use crate::measure::Position;
 use crate::watch::Kind;
 
@@ -21,6 +23,9 @@ pub struct Bare<'a> {
     pub overdue_at: Option<DateTime<Utc>>,
     /// The plan as it was stored; given out in alerts alone, for it holds medical notes.
     pub stored_plan: Option<&'a str>,
+    /// What is known of a plan that can be read, of which an alert gives out the figures alone: what
+    /// its crew and its contacts typed may be why the whole letter was refused.
+    pub figures: Option<&'a Facts<'a>>,
     /// Whom an alert may name.
     pub rescue: &'a [Rescue],
     /// The launch, if that is known: it chooses whom to call.
@@ -36,7 +41,11 @@ pub struct Bare<'a> {
 pub fn plain_fallback(bare: &Bare<'_>, kind: Kind, now: DateTime<Utc>) -> Letter {
     let plan = words::clean(bare.plan_ref);
     let service = words::clean(bare.service_name);
-    let time = |at: DateTime<Utc>| at.format("%a %-d %b %Y, %H:%M UTC").to_string();
+    let in_utc = |at: DateTime<Utc>| at.format("%a %-d %b %Y, %H:%M UTC").to_string();
+    let time = |at| match bare.figures {
+        Some(facts) => Clock::new(facts.plan.times.zone).full(at),
+        None => in_utc(at),
+    };
     let overdue = bare.overdue_at.map_or("an unknown time".to_owned(), time);
     let (subject, what) = first_words(kind, &overdue);
     let lead = vec![
@@ -52,12 +61,18 @@ pub fn plain_fallback(bare: &Bare<'_>, kind: Kind, now: DateTime<Utc>) -> Letter
         blocks.push(Block::Link("Your page:".to_owned(), words::clean(page)));
     }
     if Disclosure::of_letter(kind).is_for_rescue()
+        && let Some(facts) = bare.figures
+    {
+        blocks.push(Block::heading("What they will ask: the figures of the plan"));
+        blocks.extend(scene::listed(brief::figures(facts)));
+    }
+    if Disclosure::of_letter(kind).is_for_rescue()
         && let Some(stored) = bare.stored_plan
     {
         blocks.push(Block::heading("The plan as it was stored"));
         blocks.extend(stored.lines().map(|line| Block::Para(words::clean(line))));
     }
-    blocks.push(Block::Small(format!("Float plan {plan}. Written {}.", time(now))));
+    blocks.push(Block::Small(format!("Float plan {plan}. Written {}.", in_utc(now))));
     let draft = Draft {
         subject: words::cut(&format!("{subject} (plan {plan})"), words::LONGEST_SUBJECT),
         lead,

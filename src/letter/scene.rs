@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 
 use super::block::{Block, Callee};
-use super::brief::{self, Form};
+use super::brief::{self, Form, Section};
 use super::disclosure::Disclosure;
 use super::facts::Facts;
 use super::warned::Reader;
@@ -164,11 +164,7 @@ impl<'a> Scene<'a> {
         let now = disclosure.is_for_rescue().then_some(self.now);
         let elsewhere = Some(self.all_points());
         let brief = brief::write(self.facts, Form { reader, disclosure, now, elsewhere });
-        let mut blocks = Vec::new();
-        for section in brief.sections {
-            blocks.push(Block::Section(section.title));
-            blocks.push(Block::Rows(section.rows));
-        }
+        let mut blocks = listed(brief.sections);
         blocks.push(Block::Section("Not told in this plan".to_owned()));
         blocks.push(Block::para(if self.to_crew() {
             "A rescue service will ask for these, and your contacts can't answer:"
@@ -178,4 +174,12 @@ impl<'a> Scene<'a> {
         blocks.push(Block::List(brief.not_told));
         blocks
     }
+}
+
+/// Sections of a brief in a letter.
+pub(super) fn listed(sections: Vec<Section>) -> Vec<Block> {
+    sections
+        .into_iter()
+        .flat_map(|one| [Block::Section(one.title), Block::Rows(one.rows)])
+        .collect()
 }

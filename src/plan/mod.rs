@@ -7,6 +7,7 @@
 
 mod amend;
 mod fault;
+mod figures;
 mod gpx;
 mod json;
 mod people;
