@@ -3,8 +3,8 @@
 
 use std::fmt;
 
-use super::{Daemon, Dossier};
-use crate::letter::{Bare, plain_fallback};
+use super::Daemon;
+use crate::letter::{Bare, Facts, plain_fallback};
 use crate::post::Outgoing;
 use crate::settings::Mailbox;
 use crate::store::{Claimed, Spare, StoreError};
@@ -53,13 +53,13 @@ pub(super) async fn barest_letter(
     Ok(Some(outgoing(daemon, claimed, &nothing_of(daemon, claimed), to)))
 }
 
-/// A letter in words of ours alone, with the way to all the others: where the whole one is
+/// A letter in words of ours and the figures of the plan alone, with the way to all the rest: where the whole one is
 /// refused, or comes back for what stands in it, something that was typed may be what no filter lets
 /// through.
 pub(super) fn untyped_letter(
     daemon: &Daemon,
     claimed: &Claimed,
-    dossier: &Dossier,
+    facts: &Facts<'_>,
     to: Mailbox,
 ) -> Outgoing {
     daemon.tell_keeper(
@@ -71,11 +71,10 @@ pub(super) fn untyped_letter(
             "Ask whoever keeps the relay or that mailbox which rule it breaks; the log names the letter.",
         ],
     );
-    let facts = daemon.facts(dossier, None, claimed.queued_at);
     let bare = Bare {
-        overdue_at: Some(dossier.record.state.overdue_at()),
-        figures: Some(&facts),
-        launch: Some(dossier.plan.launch.position),
+        overdue_at: Some(facts.watched.overdue_at()),
+        figures: Some(facts),
+        launch: Some(facts.plan.launch.position),
         why: "a mail service refused the whole of it. Names and all that anybody wrote stand on your page",
         ..nothing_of(daemon, claimed)
     };

@@ -6,7 +6,7 @@ use chrono::TimeDelta;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
-use super::bare::{barest_letter, plain_letter, tell_of_plain_words};
+use super::bare::{barest_letter, plain_letter, tell_of_plain_words, untyped_letter};
 use super::sending::{compose, mailbox};
 use super::written::{Unwritten, first_to_be_written};
 use super::{Daemon, Dossier, memory};
@@ -175,7 +175,7 @@ async fn letter(
     };
     // That no address can be read is not to say that nobody is to be written to.
     let plainly = |letter: Option<Outgoing>| Ok(Some(letter.ok_or(StoreError::NoSuchPlan)?));
-    let rich = async { Ok(write(daemon, record, order)?) };
+    let rich = async { Ok(write(daemon, record, &claimed)?) };
     let plain = async { plainly(plain_letter(daemon, &claimed).await?) };
     let barest = async { plainly(barest_letter(daemon, &claimed).await?) };
     first_to_be_written(rich, plain, barest, |why| tell_of_plain_words(daemon, why)).await
@@ -185,8 +185,9 @@ async fn letter(
 fn write(
     daemon: &Daemon,
     record: PlanRecord,
-    order: &Order,
+    claimed: &Claimed,
 ) -> Result<Option<Outgoing>, StoreError> {
+    let order = &claimed.order;
     let plan = daemon.plan_of(&record)?;
     let Some(to) = mailbox(daemon, &plan, order.to) else { return Ok(None) };
     let plan_ref = record.plan_ref.clone();
@@ -194,6 +195,9 @@ fn write(
     let dossier = Dossier { record, plan, review: None, history: Vec::new() };
     let facts = daemon.facts(&dossier, page.as_deref(), daemon.now());
     let facts = Facts { from_memory: true, ..facts };
+    if facts.watched.told(order.to).words_refused {
+        return Ok(Some(untyped_letter(daemon, claimed, &facts, to)));
+    }
     let mut letter = compose(daemon, &dossier, &facts, order);
     letter.html = String::new();
     let name = format!("{}.{plan_ref}", letter_id(&plan_ref, order));

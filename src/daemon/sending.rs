@@ -135,7 +135,10 @@ async fn richly(
     };
     let plain = left_out != LeftOut::Nothing;
     let mut letter = match left_out {
-        LeftOut::Typed => untyped_letter(daemon, claimed, &dossier, to),
+        LeftOut::Typed => {
+            let facts = daemon.facts(&dossier, None, claimed.queued_at);
+            untyped_letter(daemon, claimed, &facts, to)
+        }
         _ => write(daemon, claimed, &dossier, to, picture.as_deref(), plain),
     };
     let bytes = daemon.0.post.write_within(&mut letter, enclosing::LARGEST)?;

@@ -1,5 +1,8 @@
 """A letter that a relay took and that comes back: `shorelamp bounce` reads the report."""
 
+import sqlite3
+import time
+
 from daemon import rung
 from world import FIRST, KEEPER, SECOND, plan_text
 
@@ -52,6 +55,27 @@ def test_an_alert_that_comes_back_for_its_words_goes_again_in_ours(daemon_with, 
     # Nobody else's is the poorer for it.
     assert crew in mailbox.wait("call-rescue", SECOND).flat
     assert "plain words" in mailbox.wait("trouble", KEEPER).flat
+
+
+def test_what_came_back_for_its_words_leaves_memory_in_ours_too(daemon_with, mailbox):
+    daemon = daemon_with(ladder=[rung("overdue", ["contacts"], "call-rescue")])
+    takes_reports(daemon)
+    daemon.file(plan_text(returns_in_s=20))
+    filed = mailbox.wait("filed", FIRST)
+    daemon.run("bounce", stdin=REPORT.format(to=filed.sender, action="failed", status="5.7.1"))
+    mailbox.wait("trouble", KEEPER)
+    # What another program wrote is in the memory once the service reads it anew.
+    daemon.stop()
+    daemon.start()
+    time.sleep(2)
+    other = sqlite3.connect(daemon.folder / "var" / "shorelamp.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    try:
+        whole, plain = mailbox.wait("call-rescue", SECOND), mailbox.wait("call-rescue", FIRST)
+        assert "from memory" in whole.flat and "Maren" in whole.flat
+        assert "Maren" not in plain.flat and "People aboard" in plain.flat
+    finally:
+        other.close()
 
 
 def test_a_letter_that_comes_back_moves_the_ladder(daemon_with, mailbox):
