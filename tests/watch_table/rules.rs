@@ -10,7 +10,8 @@
 //! - A later return: `changed` to all who have been told of the plan or alerted; never into the
 //!   past, and not once closed.
 //! - "I can't act": after overdue the next rung goes at once; before it crew and keeper are told.
-//!   A refused address: crew and keeper are told, and after overdue the next rung goes at once.
+//!   A refused address: crew and keeper are told, and after overdue the next rung goes at once. An
+//!   alert that came back, maybe for its words, goes again where no rung follows.
 //! - Within 24 h a closing may be taken back: `withdrawn` to all who heard of it, and the highest
 //!   rung that is due follows at once. Unless all have been checked in since: then it stays closed,
 //!   and whoever was told of it is told anew, with the reason that holds.
@@ -131,6 +132,11 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
                 same,
                 told.chain((same == "overdue").then(|| next_rung(scene)).flatten()).collect(),
             )
+        }
+        "an alert to contact 1 comes back, maybe for its words" => {
+            let told = [("news", vec![CREW]), ("trouble", vec![KEEPER])].into_iter();
+            let again = || next_rung(scene).unwrap_or(("call-rescue", vec![ONE]));
+            owes(same, told.chain((same == "overdue").then(again)).collect())
         }
         _ => panic!("no rule for `{event}`"),
     }

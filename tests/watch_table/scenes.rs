@@ -232,6 +232,11 @@ pub const EVENTS: &[Happening] = &[
         kind: Kind::Filed,
         for_content: false,
     }),
+    now("an alert to contact 1 comes back, maybe for its words", |_| Event::Bounced {
+        to: CONTACT,
+        kind: Kind::Overdue,
+        for_content: true,
+    }),
     now("contact 1's address works again", |_| Event::TakenAgain { to: CONTACT }),
 ];
 
