@@ -271,6 +271,36 @@ async fn an_alert_that_is_refused_for_what_somebody_typed_goes_without_it() {
     assert!(!state.contacts[0].told.refused, "nobody is out of reach for it");
 }
 
+/// The relay takes it, and a filter behind it does not: that is told hours later as a letter that came
+/// back, or in a second.
+#[tokio::test]
+async fn after_an_alert_that_came_back_the_next_goes_in_words_of_ours_alone() {
+    let server = Server::start(Script::default()).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    lamp.pass(UNTIL_OVERDUE);
+    lamp.handed_over(&plan, Kind::Overdue).await;
+    let heard = server.heard().commands;
+    let from = heard.iter().rfind(|one| one.starts_with("MAIL FROM:<bounces+")).unwrap();
+    let (letter, _) = from.trim_start_matches("MAIL FROM:<bounces+").split_once('.').unwrap();
+    let note = "came back: failed, 5.7.1";
+    let noted = lamp.daemon.store().came_back(letter, note, true, lamp.daemon.now()).await;
+    assert_eq!(noted.unwrap().unwrap().kind, Kind::Overdue);
+    let alerts = || {
+        let mut letters = server.heard().letters;
+        letters.retain(|one| one.contains("Shorelamp-Kind: call-rescue"));
+        letters.retain(|one| one.contains("To: ") && one.contains("one@example.org"));
+        letters
+    };
+    for so_far in 1..4 {
+        lamp.until("the next rung, and its repeats", async || alerts().len() >= so_far).await;
+        let last = &alerts()[so_far - 1];
+        assert!(!last.contains("Ines") && last.contains("People aboard"), "{so_far}: {last}");
+        lamp.pass(TimeDelta::minutes(16));
+    }
+}
+
 #[tokio::test]
 async fn broken_starttls_gets_no_letter_and_the_next_relay_does() {
     // It offers STARTTLS, and its certificate is nobody's.

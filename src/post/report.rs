@@ -14,9 +14,9 @@ const MOST_BLOCKS: usize = 50;
 pub struct Report {
     /// Whether it was given up for good, for everybody it was to reach.
     pub failed: bool,
-    /// Whether it may have been given up for what stands in it, and not for its address or the way
-    /// there, by its status (RFC 3463): X.6 is about what a letter holds, X.7 about rules, X.2.3 and
-    /// X.3.4 about its size, and X.0.0 and X.5.0 are said by programs that know no better.
+    /// Whether it may have been given up for what stands in it: for anything but its address, a mailbox
+    /// that is closed or full, or the way there (RFC 3463: X.1, X.2.1, X.2.2, X.2.4 and X.4), for
+    /// filters say it in many ways. One that was given up for want of time (4.X.X) was not.
     pub for_content: bool,
     /// The report's own words, for the keeper: `failed, 5.1.1`.
     pub said: String,
@@ -67,7 +67,7 @@ fn outcome(status: &str) -> Option<(bool, bool, String)> {
         match action.as_str() {
             "failed" => {
                 failed = true;
-                for_content |= is_about_content(&status);
+                for_content |= may_be_content(&status);
             }
             "delivered" | "relayed" | "expanded" => reached = true,
             _ => {}
@@ -79,16 +79,10 @@ fn outcome(status: &str) -> Option<(bool, bool, String)> {
     (!said.is_empty()).then_some((failed, failed && for_content, words))
 }
 
-/// Whether a permanent status may mean what stands in the letter.
-fn is_about_content(status: &str) -> bool {
+/// Whether a status may mean what stands in the letter.
+fn may_be_content(status: &str) -> bool {
     let parts: Vec<_> = status.split('.').collect();
-    match parts[..] {
-        ["5", "6" | "7", _] => true,
-        ["5", subject, detail] => {
-            matches!((subject, detail), ("2", "3") | ("3", "4") | ("0", "0") | ("5", "0"))
-        }
-        _ => false,
-    }
+    !matches!(parts[..], ["4", ..] | ["5", "1" | "4", ..] | ["5", "2", "1" | "2" | "4"])
 }
 
 /// The first word of a field, without what is no letter, digit or dot.
