@@ -11,7 +11,7 @@ use common::{
 };
 use shorelamp::measure::Span;
 use shorelamp::store::{
-    Key, Lane, LastLook, LetterState, Link, Purpose, Reader, Store, StoreError,
+    Key, Known, Lane, LastLook, LetterState, Link, Purpose, Reader, Store, StoreError, UsualTrip,
 };
 use shorelamp::watch::{By, Event, Kind, Phase, Recipient, Refusal};
 
@@ -259,4 +259,59 @@ async fn a_backup_that_takes_its_place_lets_nobody_in_who_was_shut_out_since() {
     // What can't be read keeps no backup from taking its place.
     std::fs::write(folder.path().join("shorelamp.db"), [7; 9000]).expect("written");
     assert!(!Store::restore(&backup, folder.path()).await.expect("restored"));
+}
+
+/// What is forgotten is taken out of every backup that was made, those too that the restored one does
+/// not know of: itself, and whatever was made since.
+#[tokio::test]
+async fn a_backup_that_takes_its_place_leaves_no_backup_out_of_reach() {
+    let Opened { store, folder } = opened().await;
+    let elsewhere = tempfile::tempdir().expect("a folder");
+    file(&store, "A", None, "body").await;
+    let backups = ["first", "second"].map(|name| elsewhere.path().join(name));
+    for backup in &backups {
+        store.backup(backup, noon()).await.expect("backed up");
+        store.note_copy(backup, noon()).await.expect("noted");
+    }
+    store.close().await;
+    for there in [true, false] {
+        let known = if there { &backups[..] } else { &backups[..1] };
+        if !there {
+            std::fs::write(folder.path().join("shorelamp.db"), [7; 9000]).expect("written");
+        }
+        assert_eq!(Store::restore(&backups[0], folder.path()).await.expect("restored"), there);
+        let store = Store::open(folder.path()).await.expect("opened");
+        if !there {
+            // It holds nothing any more that could be forgotten.
+            file(&store, "A", None, "body").await;
+            for backup in &backups {
+                store.backup(backup, noon()).await.expect("backed up");
+            }
+        }
+        store.apply("A", &check_in(), None, noon()).await.expect("ashore");
+        hand_over_all(&store, noon()).await;
+        assert!(store.forget_one("A", minutes(1), minutes(1)).await.expect("forgotten"));
+        let copies = store.thin_copies().await.expect("thinned");
+        assert_eq!(copies.thinned, known.len(), "{there}: {copies:?}");
+        store.close().await;
+    }
+}
+
+/// Whoever threw a plan away, or a usual trip, has done so for good.
+#[tokio::test]
+async fn a_backup_that_takes_its_place_brings_nothing_back_that_was_thrown_away() {
+    let Opened { store, folder } = opened().await;
+    let trip = |name: &str| UsualTrip { name: name.to_owned(), form: "x".to_owned(), lasts_min: 9 };
+    for name in ["kept", "gone"] {
+        store.keep_trip("key", &trip(name), noon()).await.expect("kept");
+    }
+    let backup = folder.path().join("backup");
+    store.backup(&backup, noon()).await.expect("backed up");
+    store.forget_trip("key", "gone").await.expect("forgotten");
+    assert_eq!(store.throw_away("key", "id", noon()).await.expect("thrown away"), None);
+    store.close().await;
+    assert!(Store::restore(&backup, folder.path()).await.expect("restored"));
+    let store = Store::open(folder.path()).await.expect("opened");
+    assert_eq!(store.usual_trips("key").await.expect("trips"), [trip("kept")]);
+    assert_eq!(store.known_as("key", "id").await.expect("looked up"), Known::ThrownAway);
 }

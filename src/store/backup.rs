@@ -12,6 +12,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{AnyConnection, Connection, Executor, Row};
 
 use super::carried::carry;
+use super::copies::note;
 use super::folder::{of_file, open_private};
 use super::{Store, StoreError, from_millis, millis, writer};
 
@@ -51,7 +52,7 @@ impl Store {
 
     /// Puts a backup in the place of a database that no daemon has open. What was there is kept
     /// beside it, and keys that it had revoked, whoever wanted no letters, and what it had forgotten
-    /// stay so; whether that could be read.
+    /// stay so, and its other copies are known; whether that could be read.
     ///
     /// # Errors
     /// The files, a daemon that runs, or a backup that is not sound.
@@ -73,6 +74,7 @@ impl Store {
             }),
             false => Err(()),
         };
+        note_copy(&mut copy, backup).await?;
         copy.close().await?;
         for name in ["shorelamp.db", "shorelamp.db-wal", "shorelamp.db-shm"] {
             let old = data_dir.join(name);
@@ -135,6 +137,16 @@ impl Store {
             })
         })
         .await
+    }
+}
+
+/// A backup does not know of itself, and what is forgotten later is to be taken out of it too.
+async fn note_copy(connection: &mut AnyConnection, backup: &Path) -> Result<(), StoreError> {
+    match backup.canonicalize() {
+        Ok(path) if has_table(connection, "copies").await? => {
+            note(connection, &path.to_string_lossy(), Utc::now()).await
+        }
+        _ => Ok(()),
     }
 }
 

@@ -1,5 +1,6 @@
 //! What a database that is given up for a backup of it still has a say in: whom it let in no more, who
-//! wanted no letters, and what it had forgotten. A backup knows of none of that since it was made.
+//! wanted no letters, what it had forgotten or thrown away, and where its other copies lie. A backup
+//! knows of none of that since it was made.
 
 use std::path::Path;
 
@@ -11,7 +12,7 @@ use super::forget::forget_open;
 use super::writer::escaped;
 
 /// What can be carried over as a whole, table by table; a backup of an older schema lacks some.
-const STATEMENTS: [(&str, &str); 4] = [
+const STATEMENTS: [(&str, &str); 7] = [
     (
         "keys",
         "UPDATE keys SET revoked_at = (SELECT revoked_at FROM old.keys AS known \
@@ -20,6 +21,19 @@ const STATEMENTS: [(&str, &str); 4] = [
     (
         "usual_trips",
         "DELETE FROM usual_trips WHERE key_id IN (SELECT id FROM keys WHERE revoked_at IS NOT NULL)",
+    ),
+    // Only where this is the very database of which it is a backup: else it would know of none.
+    (
+        "usual_trips",
+        "DELETE FROM usual_trips WHERE NOT EXISTS (SELECT 1 FROM old.usual_trips AS kept \
+         WHERE kept.key_id = usual_trips.key_id AND kept.name = usual_trips.name) \
+         AND (SELECT value FROM meta WHERE name = 'id') = \
+         (SELECT value FROM old.meta WHERE name = 'id')",
+    ),
+    (
+        "thrown_away",
+        "INSERT OR IGNORE INTO thrown_away (key_id, idempotency, at) \
+         SELECT key_id, idempotency, at FROM old.thrown_away",
     ),
     (
         "never_mailboxes",
@@ -31,6 +45,8 @@ const STATEMENTS: [(&str, &str); 4] = [
         "INSERT OR IGNORE INTO forgotten (plan, forgotten_at) \
          SELECT plan, forgotten_at FROM old.forgotten",
     ),
+    // What is forgotten from now on is taken out of them as well.
+    ("copies", "INSERT OR IGNORE INTO copies (path, made_at) SELECT path, made_at FROM old.copies"),
 ];
 
 /// Carries it from the database at `old` into a copy that takes its place. All of it, or nothing and
