@@ -174,6 +174,23 @@ async fn what_was_heard_survives_a_restart() {
     assert_eq!(stand_in.asked("ok01"), 2);
 }
 
+/// Where somebody launches stands in what is asked; the folder around may be open to all.
+#[tokio::test]
+async fn what_is_kept_is_for_its_owner_alone() {
+    use std::os::unix::fs::PermissionsExt;
+    let mode = |path: &std::path::Path| {
+        std::fs::metadata(path).expect("metadata").permissions().mode() & 0o777
+    };
+    let folder = tempfile::tempdir().expect("a folder");
+    let readings = folder.path().join("readings");
+    let url = StandIn::default().listen().await;
+    asker(&url).keeping_in(&readings).ask(&[station(Service::Ndbc, "ok01")]).await;
+    assert_eq!(mode(&readings), 0o700);
+    let kept: Vec<_> = std::fs::read_dir(&readings).expect("files").flatten().collect();
+    assert_eq!(kept.len(), 1);
+    assert_eq!(mode(&kept[0].path()), 0o600);
+}
+
 /// Makes what was kept older than any freshness.
 fn age(folder: &std::path::Path) {
     for entry in std::fs::read_dir(folder).expect("files") {

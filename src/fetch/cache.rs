@@ -1,12 +1,17 @@
 //! Answers kept on disk, a file each, so that a restart asks nothing anew. What can't be kept or
-//! read is simply asked for again.
+//! read is simply asked for again. What was asked tells where somebody launches, so they are for the
+//! service's own user, whatever the folder around is open to.
 
+use std::fs::Permissions;
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
+use tokio::fs::{DirBuilder, OpenOptions};
+use tokio::io::AsyncWriteExt;
 
 /// Answers older than this are removed when the folder is opened.
 const LONGEST: Duration = Duration::from_secs(30 * 86_400);
@@ -47,6 +52,8 @@ impl Kept {
 impl Cache {
     /// Old answers in the folder are removed.
     pub(super) fn in_folder(folder: &Path) -> Self {
+        // Where it is not there yet it is made so; where it is another's, nothing can be kept in it.
+        let _ = std::fs::set_permissions(folder, Permissions::from_mode(0o700));
         prune(folder);
         Cache { folder: folder.to_owned() }
     }
@@ -65,7 +72,7 @@ impl Cache {
         let beside = self.path(url).with_extension(format!("{}-{number}", std::process::id()));
         let written = async {
             self.make_folder().await?;
-            tokio::fs::write(&beside, text).await?;
+            write_private(&beside, &text).await?;
             tokio::fs::rename(&beside, self.path(url)).await
         };
         if let Err(error) = written.await {
@@ -74,9 +81,9 @@ impl Cache {
         }
     }
 
-    /// Not the folder around it: who makes that one sees to it that nobody else may read it.
+    /// Not the folder around it, which is the service's to make.
     async fn make_folder(&self) -> std::io::Result<()> {
-        match tokio::fs::create_dir(&self.folder).await {
+        match DirBuilder::new().mode(0o700).create(&self.folder).await {
             Err(error) if error.kind() != std::io::ErrorKind::AlreadyExists => Err(error),
             _ => Ok(()),
         }
@@ -87,6 +94,14 @@ impl Cache {
         let name: String = digest.iter().take(16).map(|byte| format!("{byte:02x}")).collect();
         self.folder.join(name).with_extension("json")
     }
+}
+
+/// Writes a file that only its owner can read.
+async fn write_private(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+    let options = &mut OpenOptions::new();
+    let mut file = options.write(true).create_new(true).mode(0o600).open(path).await?;
+    file.write_all(bytes).await?;
+    file.flush().await
 }
 
 fn prune(folder: &Path) {
