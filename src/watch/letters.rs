@@ -259,7 +259,9 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
             plan.closing().is_some_and(|closing| again || is_by(closing.event))
         }
         Kind::Withdrawn => open && plan.reopened_by.is_none_or(is_by),
-        Kind::News | Kind::Trouble => true,
+        // It is written from the plan as it stands, which is no longer theirs to read.
+        Kind::News => removed_by.is_none(),
+        Kind::Trouble => true,
     }
 }
 

@@ -233,3 +233,31 @@ fn the_lost_address_of_somebody_taken_out_hurries_nothing() {
     world.happens(&Event::Refused { to: Recipient::Contact(0), kind: Kind::Overdue });
     assert!(world.letters().contains("20:crew:1:call-rescue"), "nobody who is asked is left");
 }
+
+/// A letter is written anew from the plan as it stands when it leaves, and whoever's mail service puts
+/// it off may choose when that is.
+#[test]
+fn whoever_is_taken_out_gets_no_news_that_was_on_its_way() {
+    let mut world = World::filed();
+    world.runs_to(46);
+    let by = By::Contact(1, "Mirela".to_owned());
+    let news = step(&world.plan, &Event::CheckedIn { who: vec![1], by, how: None }, world.now);
+    let news = news.expect("taken");
+    world.plan = news.plan;
+    let to = |reader: Recipient| {
+        let mut orders = news.orders.iter().filter(|order| order.kind == Kind::News);
+        orders.find(|order| order.to == reader).expect("news").clone()
+    };
+    let (crew, kept, gone) =
+        (to(Recipient::Crew(0)), to(Recipient::Contact(1)), to(Recipient::Contact(0)));
+    for order in [&crew, &kept, &gone] {
+        assert!(wanted(&world.plan, order, world.now));
+    }
+    let mut version = version(&world, 120);
+    version.crew = vec![Place::Removed, Place::Unreached, Place::Reached];
+    version.asked = vec![1];
+    world.happens(&amended(version));
+    assert!(!wanted(&world.plan, &crew, world.now), "taken off the trip");
+    assert!(!wanted(&world.plan, &gone, world.now), "asked no longer");
+    assert!(wanted(&world.plan, &kept, world.now));
+}
