@@ -120,7 +120,8 @@ async fn show(
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
     let effect = |number| said::effect(&visit.dossier, number, Some(visit.link.who));
-    let notice = did.number().map(|number| Notice::done(effect(number)));
+    let number = did.number().filter(|&number| may_read_effect(&visit, number));
+    let notice = number.map(|number| Notice::done(effect(number)));
     page(&daemon, &token, &visit, notice, Typed::default()).await
 }
 
@@ -152,6 +153,23 @@ async fn answer(
 
 async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {
     daemon.visit(token, Purpose::Contact).await?.ok_or_else(Sorry::gone)
+}
+
+/// Whether what this event did is still for its reader. What is told of it is so now: to whoever is
+/// asked no longer it would tell the times and the people of a plan that is not theirs to read. That
+/// their word is taken back they hear, and whoever was alerted, what their call or sighting did.
+fn may_read_effect(visit: &Visit, number: u32) -> bool {
+    if visit.dossier.record.state.is_asked(visit.link.who) {
+        return true;
+    }
+    let past = visit.dossier.history.iter().find(|past| past.number == number);
+    past.is_some_and(|past| match &past.event {
+        Event::Undone { .. } => true,
+        Event::CheckedIn { .. } | Event::Answered { answer: Answer::Called { .. }, .. } => {
+            was_alerted(visit)
+        }
+        _ => false,
+    })
 }
 
 /// What the form asks for. Nothing in it has a default: an untouched form asks for nothing.

@@ -3,7 +3,7 @@
 
 use reqwest::{Response, StatusCode};
 use serde_json::{Value, json};
-use shorelamp::watch::{Kind, Recipient};
+use shorelamp::watch::{Event, Kind, Recipient};
 
 use super::browser::{form_of, forms};
 use super::house::{Lamp, Wish, plan, text};
@@ -164,6 +164,47 @@ async fn whoever_is_asked_no_longer_neither_ends_a_trip_nor_claims_that_help_was
     let answer = lamp.post(&page).form(&undo(&theirs)).send().await.unwrap();
     assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
     assert_eq!(state(&lamp, &plan_ref).await, "closed");
+}
+
+/// What their own answer did was told when they gave it; what becomes of it since is not theirs to read.
+#[tokio::test]
+async fn whoever_is_asked_no_longer_reads_on_by_none_of_their_answers() {
+    let lamp = Lamp::lit().await;
+    let (plan_ref, links) = filed(&lamp, &plan()).await;
+    let page = lamp.contact_page(&plan_ref, 1);
+    let have = [("act", "have-it"), ("once", "a"), ("name", "Mirela")];
+    let ines = [("act", "ashore"), ("once", "b"), ("name", "Mirela"), ("who", "0"), ("how", "saw")];
+    let mut told = Vec::new();
+    for form in [&have[..], &ines[..]] {
+        let answer = say(&lamp, &page, form).await;
+        assert_eq!(answer.status(), StatusCode::SEE_OTHER);
+        told.push(answer.headers()["location"].to_str().unwrap().to_owned());
+    }
+    let mut without = plan();
+    without["contact"].as_array_mut().unwrap().pop();
+    without["crew"].as_array_mut().unwrap().push(json!({"name": "Anouk Perrault"}));
+    amend(&lamp, &links, &without).await;
+    let extend = lamp.post(links["extend"].as_str().unwrap()).json(&json!({"by": "3h"}));
+    assert_eq!(extend.send().await.unwrap().status(), StatusCode::OK);
+    let pages = told.into_iter().chain((1..9).map(|number| format!("{page}?did={number}")));
+    for page in pages {
+        let shown = text(lamp.get(&page).send().await.unwrap()).await;
+        assert!(shown.contains("no longer asked"));
+        for private in ["Anouk", "Tomas", "Until ", "Still out"] {
+            assert!(!shown.contains(private), "{private} by {page} in {shown}");
+        }
+    }
+    // That their word was taken back is told.
+    let shown = text(lamp.get(&page).send().await.unwrap()).await;
+    let form = form_of(&shown, "undo");
+    let event = lamp.daemon.dossier(&plan_ref).await.unwrap().history;
+    let is_theirs = |event: &Event| matches!(event, Event::CheckedIn { .. });
+    let event = event.iter().find(|past| is_theirs(&past.event)).unwrap().number.to_string();
+    let undo = form.typed(&[("name", "Mirela"), ("event", &event)]);
+    let answer = lamp.post(&form.action).form(&undo.fields).send().await.unwrap();
+    assert_eq!(answer.status(), StatusCode::SEE_OTHER, "{}", text(answer).await);
+    let next = answer.headers()["location"].to_str().unwrap().to_owned();
+    assert!(text(lamp.get(&next).send().await.unwrap()).await.contains("Taken back"));
 }
 
 /// One plan may name one address again and again, as contacts and as crew, and each is a letter.
