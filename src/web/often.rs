@@ -26,8 +26,10 @@ const MOST_CHANGES: usize = 24;
 const MOST_WORDS: usize = 60;
 /// One contact's answers.
 const MOST_ANSWERS: usize = 60;
-/// Of what one side has said of an end, what it took back; after that it is told to telephone. So often,
-/// too, one contact takes back what the crew has said: what the others say still counts.
+/// Of what the crew has said of an end, what it took back itself, and of what contacts have, what anybody
+/// did: whoever is both would else end and reopen a trip without end. After that they are told to
+/// telephone. So often, too, one contact takes back what the crew has said: what the others say still
+/// counts.
 const MOST_UNDONE: usize = 12;
 
 /// A request that broke off may still be carried out, though hardly later than this.
@@ -133,7 +135,7 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
         (Deed::Closing(side), Event::Undone { event, by }) => {
             let undone = history.iter().find(|one| one.number == *event);
             let own = undone.is_some_and(|one| Deed::of(&one.event) == Some(deed));
-            own && Side::of(by) == side
+            own && (side == Side::Contacts || Side::of(by) == side)
         }
         (Deed::TakenBack(who, _), Event::Undone { event, by: By::Contact(one, _) }) => {
             who == *one && is_of_crew(history, *event)

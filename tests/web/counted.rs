@@ -235,3 +235,32 @@ async fn a_crew_whose_check_in_is_taken_back_by_a_contact_can_say_it_again() {
         assert_eq!(undone, if at < 12 { StatusCode::SEE_OTHER } else { refused });
     }
 }
+
+/// One person may be of the crew and a contact, and each end and each taking back is a letter to the
+/// other contacts. The crew may take back a false end however often, and end its own trip.
+#[tokio::test]
+async fn a_contact_whose_word_the_crew_takes_back_ends_no_trip_for_ever() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let (contact, crew) =
+        (lamp.contact_page(plan_ref, 0), filed["links"]["crew"].as_str().unwrap());
+    let say = async |page: &str, form: &[(&str, &str)]| {
+        lamp.post(page).form(form).send().await.unwrap().status()
+    };
+    let ashore = [("act", "ashore"), ("name", "Mallory"), ("who", "all"), ("how", "saw")];
+    for at in 0..14 {
+        let once = at.to_string();
+        let said = say(&contact, &[&ashore[..], &[("once", once.as_str())]].concat()).await;
+        let refused = StatusCode::TOO_MANY_REQUESTS;
+        assert_eq!(said, if at < 12 { StatusCode::SEE_OTHER } else { refused }, "the {at}th");
+        if at < 12 {
+            let event = lamp.daemon.status(plan_ref).await.unwrap().state.events.to_string();
+            let undo = [("act", "undo"), ("once", &once), ("name", "Ines"), ("event", &event)];
+            assert_eq!(say(crew, &undo).await, StatusCode::SEE_OTHER, "the {at}th");
+        }
+    }
+    let checkin = lamp.post(filed["links"]["checkin"].as_str().unwrap()).json(&json!({}));
+    assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
+    assert_eq!(lamp.daemon.status(plan_ref).await.unwrap().word(), "closed");
+}
