@@ -315,3 +315,29 @@ async fn a_backup_that_takes_its_place_brings_nothing_back_that_was_thrown_away(
     assert_eq!(store.usual_trips("key").await.expect("trips"), [trip("kept")]);
     assert_eq!(store.known_as("key", "id").await.expect("looked up"), Known::ThrownAway);
 }
+
+/// What was only half done holds whole plans, and nothing would ever forget it.
+#[tokio::test]
+async fn a_backup_or_restore_that_fails_leaves_nothing_behind() {
+    let Opened { store, folder } = opened().await;
+    let elsewhere = tempfile::tempdir().expect("a folder");
+    file(&store, "A", None, "body").await;
+    let names = |folder: &std::path::Path| -> Vec<_> {
+        let entries = std::fs::read_dir(folder).expect("files").flatten();
+        entries.map(|entry| entry.file_name().into_string().expect("a name")).collect()
+    };
+    let in_the_way = elsewhere.path().join("backup");
+    std::fs::create_dir_all(in_the_way.join("full")).expect("a folder");
+    assert!(store.backup(&in_the_way, noon()).await.is_err());
+    assert_eq!(names(elsewhere.path()), ["backup"]);
+    let backup = elsewhere.path().join("sound");
+    store.backup(&backup, noon()).await.expect("backed up");
+    store.close().await;
+    let whole = std::fs::read(&backup).expect("a backup");
+    for damaged in [&whole[..whole.len() / 2], b"no database at all"] {
+        std::fs::write(&backup, damaged).expect("written");
+        assert!(Store::restore(&backup, folder.path()).await.is_err());
+        let names = names(folder.path());
+        assert!(!names.iter().any(|name| name.starts_with("restored")), "{names:?}");
+    }
+}

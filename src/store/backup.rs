@@ -36,16 +36,29 @@ impl Store {
     /// The file, or the database.
     pub async fn backup(&self, path: &Path, now: DateTime<Utc>) -> Result<(), StoreError> {
         let part = path.with_extension("part");
+        let made = self.write_backup(&part, path, now).await;
+        if made.is_err() {
+            remove_unfinished(&part);
+        }
+        made
+    }
+
+    async fn write_backup(
+        &self,
+        part: &Path,
+        path: &Path,
+        now: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
         let mut connection = self.readers.acquire().await?;
-        copy_into(&mut connection, &part).await?;
+        copy_into(&mut connection, part).await?;
         drop(connection);
-        let mut copy = writer::connect(&writer::url(&part)).await?;
+        let mut copy = writer::connect(&writer::url(part)).await?;
         let made = now.format("%-d %b %Y, %H:%M UTC");
         ask_for_review(&mut copy, &format!("it is the backup of {made}")).await?;
         copy.close().await?;
-        let moved = fs::File::open(&part)
+        let moved = fs::File::open(part)
             .and_then(|file| file.sync_all())
-            .and_then(|()| fs::rename(&part, path))
+            .and_then(|()| fs::rename(part, path))
             .and_then(|()| sync_folder(path));
         moved.map_err(of_file(path))
     }
@@ -60,22 +73,12 @@ impl Store {
         let folder = super::Folder::open(data_dir)?;
         let _alone = folder.lock()?;
         sqlx::any::install_default_drivers();
-        let part = data_dir.join("restored.part");
-        fs::copy(backup, &part)
-            .and_then(|_| fs::set_permissions(&part, fs::Permissions::from_mode(0o600)))
-            .map_err(of_file(backup))?;
-        let mut copy = writer::connect(&writer::url(&part)).await?;
-        super::verify::quick_check(&mut copy).await?;
-        ask_for_review_if_none(&mut copy).await?;
-        let database = folder.database();
-        let carried = match database.exists() {
-            true => carry(&mut copy, &database).await.map_err(|error| {
-                tracing::warn!(%error, "what was revoked and forgotten can't be read");
-            }),
-            false => Err(()),
-        };
-        note_copy(&mut copy, backup).await?;
-        copy.close().await?;
+        let (part, database) = (data_dir.join("restored.part"), folder.database());
+        let prepared = prepare(backup, &part, &database).await;
+        if prepared.is_err() {
+            remove_unfinished(&part);
+        }
+        let carried = prepared?;
         for name in ["shorelamp.db", "shorelamp.db-wal", "shorelamp.db-shm"] {
             let old = data_dir.join(name);
             if old.exists() {
@@ -89,7 +92,7 @@ impl Store {
             .and_then(|()| fs::rename(&part, &database))
             .and_then(|()| sync_folder(&database));
         moved.map_err(of_file(&database))?;
-        Ok(carried.is_ok())
+        Ok(carried)
     }
 
     /// Whether this database may be older than what it once acknowledged. The first call starts
@@ -137,6 +140,35 @@ impl Store {
             })
         })
         .await
+    }
+}
+
+/// Writes at `part` what is to take the database's place; whether what that knows could be read.
+async fn prepare(backup: &Path, part: &Path, database: &Path) -> Result<bool, StoreError> {
+    fs::copy(backup, part)
+        .and_then(|_| fs::set_permissions(part, fs::Permissions::from_mode(0o600)))
+        .map_err(of_file(backup))?;
+    let mut copy = writer::connect(&writer::url(part)).await?;
+    super::verify::quick_check(&mut copy).await?;
+    ask_for_review_if_none(&mut copy).await?;
+    let carried = match database.exists() {
+        true => carry(&mut copy, database).await.map_err(|error| {
+            tracing::warn!(%error, "what was revoked and forgotten can't be read");
+        }),
+        false => Err(()),
+    };
+    note_copy(&mut copy, backup).await?;
+    copy.close().await?;
+    Ok(carried.is_ok())
+}
+
+/// What was only half done holds whole plans, and nothing would forget it.
+fn remove_unfinished(part: &Path) {
+    for ending in ["", "-wal", "-shm", "-journal"] {
+        let mut path = part.as_os_str().to_owned();
+        path.push(ending);
+        // It was never made, or can't be removed: the error that led here says more.
+        let _ = fs::remove_file(path);
     }
 }
 
