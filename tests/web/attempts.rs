@@ -43,6 +43,8 @@ async fn a_link_takes_no_device_from_its_key_unasked() {
         page.contains("Ines Halloran") && page.contains("Pell Marsh"),
         "whose they are: {page}"
     );
+    // What the browser keeps of trips is the next holder's to read.
+    assert!(page.contains(r#"href="/phone""#), "{page}");
     let swap = forms(&page).remove(0);
     // A page elsewhere knows the key that is in its own link, and not the token of our form.
     for token in ["", "AAAA"] {
