@@ -234,6 +234,23 @@ fn nws_alerts_that_are_real_and_stand() {
     assert_eq!(nws::read_alerts("<html>"), Err(NwsError::NotJson));
 }
 
+/// What a service says stands on a terminal and on pages, beside what is ours. UAX #9: U+202E turns
+/// round what follows it; U+009B and U+001B begin a terminal's commands (ECMA-48).
+#[test]
+fn no_services_words_turn_or_hide_what_stands_beside_them() {
+    let sly = "Gale\u{1b}[2J \u{202e}yad \u{9b}31mfair\u{2066}";
+    let features =
+        feature("a", r#""status":"Actual""#).replace("Small Craft Advisory For Winds", sly);
+    let escaped = features.replace('\u{1b}', "\\u001b");
+    let alerts = nws::read_alerts(&format!(r#"{{"features":[{escaped}]}}"#)).expect("alerts");
+    let said = coops::read_water(&serde_json::json!({"error": {"message": sly}}).to_string());
+    let said = said.expect_err("refused").to_string();
+    for words in [&alerts[0].event, &said] {
+        assert!(words.contains("Gale") && words.contains("yad"), "{words:?}");
+        assert!(!words.contains(['\u{1b}', '\u{9b}', '\u{202e}', '\u{2066}']), "{words:?}");
+    }
+}
+
 proptest! {
     /// No reader panics, whatever it is given: noise, or a good body with something in it changed.
     #[test]

@@ -11,6 +11,7 @@ use chrono::{DateTime, NaiveDateTime, Utc};
 use serde::Deserialize;
 use thiserror::Error;
 
+use super::nws::one_line;
 use super::{Observations, Observed, Received, WATER_C, WIND_KN, WindRow, plausible};
 use crate::measure::m_per_s_to_kn;
 
@@ -109,8 +110,7 @@ fn rows(text: &str) -> Result<Vec<Row>, CoopsError> {
 
 /// The service's words, in one line and no longer than a sentence.
 fn refused(message: &str) -> CoopsError {
-    let words: Vec<_> = message.split_whitespace().collect();
-    let line: String = words.join(" ").chars().filter(|c| !c.is_control()).take(160).collect();
+    let line = one_line(message, 160);
     if line.starts_with("No data was found") {
         CoopsError::NoData
     } else {

@@ -12,6 +12,8 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::plan::turns_text;
+
 /// Why a body tells nothing.
 #[derive(Clone, Debug, Error, PartialEq, Eq)]
 pub enum NwsError {
@@ -188,7 +190,9 @@ pub(super) fn refused(text: &str) -> NwsError {
     }
 }
 
-fn one_line(text: &str, most: usize) -> String {
+/// Its words on one line, without what would move a terminal's cursor or turn the text round that
+/// stands behind them.
+pub(super) fn one_line(text: &str, most: usize) -> String {
     let words: Vec<_> = text.split_whitespace().collect();
-    words.join(" ").chars().filter(|c| !c.is_control()).take(most).collect()
+    words.join(" ").chars().filter(|c| !c.is_control() && !turns_text(*c)).take(most).collect()
 }

@@ -5,6 +5,8 @@ use std::fmt;
 
 use lettre::transport::smtp;
 
+use crate::plan::turns_text;
+
 /// An attempt that failed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SendError {
@@ -165,10 +167,11 @@ impl fmt::Display for SendError {
 
 impl std::error::Error for SendError {}
 
-/// Words of a stranger, fit for a log: one line, and not the longest.
+/// Words of a stranger, fit for a log and for the keeper's board: one line that reads one way, and not
+/// the longest.
 pub(super) fn on_one_line(text: &str) -> String {
     const LONGEST: usize = 200;
-    let printable = text.chars().map(|c| if c.is_control() { ' ' } else { c });
+    let printable = text.chars().map(|c| if c.is_control() || turns_text(c) { ' ' } else { c });
     printable.take(LONGEST).collect::<String>().trim().to_owned()
 }
 
@@ -179,6 +182,11 @@ mod tests {
     fn reply(phase: Phase, code: u16, said: &str) -> SendError {
         let error = SendError { code: Some(code), ..SendError::transport(phase, "relay", said) };
         SendError { class: error.class_of_reply(), ..error }
+    }
+
+    #[test]
+    fn a_relays_words_stand_on_one_line_and_read_one_way() {
+        assert_eq!(on_one_line("no\u{1b}[2J\r\nway \u{202e}kcab"), "no [2J  way  kcab");
     }
 
     /// Codes of RFC 5321 (4.2.3) and RFC 4954 (6), enhanced ones of RFC 3463 (3.2, 3.3, 3.8).
