@@ -383,3 +383,30 @@ async fn no_name_turns_what_stands_behind_it_round() {
     assert!(page.contains("Dunstan"), "{page}");
     assert!(!page.contains(turns));
 }
+
+/// A keeper acts for every crew under the keeper's own name. A crew's own links would outlast the key,
+/// and speak as the crew.
+#[tokio::test]
+async fn a_keeper_is_given_no_links_of_a_crew_that_is_not_theirs() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let shown = async |key: &str| {
+        let page = lamp.get(&format!("/filed/{plan_ref}")).header("cookie", cookie(key));
+        let page = text(page.send().await.unwrap()).await;
+        assert!(page.contains(plan_ref), "{page}");
+        page
+    };
+    assert!(shown(&lamp.key).await.contains("/crew/"), "whose plan it is");
+    assert!(!shown(&lamp.keeper).await.contains("/crew/"));
+    let amended = async |key: &str, title: &str| {
+        let mut to = plan();
+        to["title"] = json!(title);
+        let request = lamp.post(&format!("/api/v1/plans/{plan_ref}/amend")).bearer_auth(key);
+        let answer = request.json(&to).send().await.unwrap();
+        assert_eq!(answer.status(), StatusCode::OK);
+        answer.json::<serde_json::Value>().await.unwrap()
+    };
+    assert_eq!(amended(&lamp.keeper, "One").await.get("links"), None);
+    assert_eq!(amended(&lamp.key, "Two").await["links"], filed["links"]);
+}

@@ -31,7 +31,10 @@ async fn with_key(
     body: Bytes,
 ) -> Result<Json<Armed>, Problem> {
     let status = plans::own(&daemon, &key, &plan_ref).await?;
-    amend(&often, &daemon, &plan_ref, moves::speaker(&status, key), &headers, &body).await
+    let own = status.key_id == key.id;
+    let by = moves::speaker(&status, key);
+    let Json(armed) = amend(&often, &daemon, &plan_ref, by, &headers, &body).await?;
+    Ok(Json(if own { armed } else { armed.without_links() }))
 }
 
 async fn with_link(

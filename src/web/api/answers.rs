@@ -26,7 +26,9 @@ pub(super) struct Armed {
     notice: Option<&'static str>,
     letters: Vec<Letter>,
     contacts: Vec<Contact>,
-    links: Links,
+    /// None for a keeper who changes another's plan: they would outlast the keeper's key.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    links: Option<Links>,
     review: Value,
     /// After an amendment: the cautions that are new or graver than before.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -109,13 +111,13 @@ impl From<Filed> for Armed {
             notice: notice(&filed.status),
             letters: letters(&filed.status),
             contacts: contacts(&filed.status),
-            links: Links {
+            links: Some(Links {
                 crew: links.crew,
                 checkin: links.checkin,
                 extend: links.extend,
                 cancel: links.cancel,
                 amend: links.amend,
-            },
+            }),
             review: filed.review,
             worse: None,
         }
@@ -125,6 +127,13 @@ impl From<Filed> for Armed {
 impl From<Amended> for Armed {
     fn from(amended: Amended) -> Self {
         Armed { worse: Some(amended.worse), ..Armed::from(amended.filed) }
+    }
+}
+
+impl Armed {
+    /// The same for somebody whose plan it is not.
+    pub(super) fn without_links(self) -> Self {
+        Armed { links: None, ..self }
     }
 }
 

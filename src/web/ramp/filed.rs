@@ -66,15 +66,15 @@ pub(super) async fn show(
         other => other?,
     };
     let review = daemon.dossier_at_hand(&plan_ref).await?.review;
-    let mut page = page(&daemon, &status, review.as_ref());
-    page.own = status.key_id == device.key.id;
+    let own = status.key_id == device.key.id;
+    let mut page = page(&daemon, &status, review.as_ref(), own);
     page.kept = did.kept.is_some();
     page.once = new_key()?;
     page.token = device.form_token(&page.once);
     Ok(html(StatusCode::OK, &page))
 }
 
-fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>) -> FiledPage {
+fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>, own: bool) -> FiledPage {
     let (state, now) = (&status.state, daemon.now());
     let clock = Clock::new(status.plan.times.zone);
     let contacts = status.contacts();
@@ -93,8 +93,9 @@ fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>) -> FiledP
         reached: status.reached_anybody(),
         confirmed: contacts.iter().any(|one| one.confirmed && !one.removed),
         contacts: contacts.into_iter().map(|one| (one.name.clone(), fate(&one))).collect(),
-        crew_page: daemon.page_of(&status.plan_ref, Recipient::Crew(first)),
-        own: false,
+        // A crew's link is no keeper's: it would outlast their key, and speak as the crew.
+        crew_page: daemon.page_of(&status.plan_ref, Recipient::Crew(first)).filter(|_| own),
+        own,
         kept: false,
         name: name(&status.plan),
         once: String::new(),
