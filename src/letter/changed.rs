@@ -54,7 +54,7 @@ fn taken_out(scene: &Scene<'_>) -> Draft {
     let alerted = is_alerted(scene);
     let mut lead = first_lines(scene);
     let crew = words::names(&scene.crew(), 4);
-    let overdue = scene.clock.full(scene.overdue_at());
+    let overdue = scene.clock.full(times(scene).1);
     let (asked, steps) = if scene.to_crew() {
         let steps = vec![
             "Are you on the water with them after all? Then nobody watches for you: tell them, or \
@@ -97,7 +97,7 @@ fn is_alerted(scene: &Scene<'_>) -> bool {
 
 /// That the crew answered, where it was thought overdue, and the new times.
 fn first_lines(scene: &Scene<'_>) -> Vec<String> {
-    let due = scene.clock.full_from(scene.due_at(), scene.now);
+    let due = scene.clock.full_from(times(scene).0, scene.now);
     let mut lines = Vec::new();
     if is_alerted(scene) {
         let at = scene.clock.full_from(changed_at(scene), scene.now);
@@ -112,9 +112,20 @@ fn first_lines(scene: &Scene<'_>) -> Vec<String> {
 
 /// Whether an amendment left the times as they were.
 fn has_same_times(scene: &Scene<'_>) -> bool {
-    let now = (scene.due_at(), scene.overdue_at());
+    let now = times(scene);
     matches!(change(scene), Some((_, Event::Amended { to, .. }))
         if (to.was_due_at, to.was_overdue_at) == now)
+}
+
+/// When the crew is due, and overdue: as it is now, but for whoever was taken out as it was by that
+/// change. What became of the plan since is not theirs to read, however late their letter leaves.
+fn times(scene: &Scene<'_>) -> (DateTime<Utc>, DateTime<Utc>) {
+    match change(scene) {
+        Some((_, Event::Amended { to, .. })) if scene.removed_by().is_some() => {
+            (to.due_at, to.due_at + to.grace.delta())
+        }
+        _ => (scene.due_at(), scene.overdue_at()),
+    }
 }
 
 fn subject(scene: &Scene<'_>) -> String {

@@ -1,6 +1,7 @@
 //! What letters say of a plan that was amended. What each reader has to hear is the product's own
 //! definition (common practice, no source).
 
+use shorelamp::measure::Span;
 use shorelamp::watch::{Amendment, By, Event, Kind, Part, Place, Recipient};
 
 use super::is_well_made;
@@ -178,4 +179,21 @@ fn whoever_is_heard_no_more_is_not_sent_to_their_page_to_take_the_end_back() {
     assert!(gone.contains("have it taken back"), "{gone}");
     let asked = flat(&one(&over, Recipient::Contact(0), Kind::Home).text);
     assert!(asked.contains(page) && asked.contains("Your page"), "{asked}");
+}
+
+/// A letter that was held up is written when it leaves. What became of the plan after they left it is
+/// not theirs to read.
+#[test]
+fn whoever_left_hears_the_times_of_then_however_late_the_letter_leaves() {
+    let mut story = Story::filed();
+    story.minutes_after_overdue(-120);
+    let sent = amend(&mut story, &new_version());
+    let to = sent.iter().find(|one| one.order.to == Recipient::Contact(1));
+    let order = to.expect("a letter").order.clone();
+    let in_time = story.compose(&order, story.now, story.now);
+    assert!(in_time.text.contains("14:45"), "{}", in_time.text);
+    let later = Span::from_hours(5);
+    story.apply(Event::Extended { later, by: By::Crew(None) });
+    let late = story.compose(&order, story.now, story.now);
+    assert_eq!((late.subject, late.text), (in_time.subject, in_time.text));
 }
