@@ -31,6 +31,9 @@ use crate::watch::{By, Event};
 const MOST_FOR_A_PLAN: usize = 5;
 const MOST_FROM_AN_ADDRESS: usize = 10;
 const MEMORY: TimeDelta = TimeDelta::hours(1);
+/// And within a day, for one plan: each of a crew has a code, and a trip may be long.
+const MOST_IN_A_DAY: usize = 20;
+const A_DAY: TimeDelta = TimeDelta::days(1);
 /// So many addresses are remembered, and plans that there are not; with more, all are forgotten. What
 /// is tried for a plan that there is never is.
 const MOST_REMEMBERED: usize = 10_000;
@@ -52,7 +55,7 @@ struct CodePage {
     done: bool,
 }
 
-/// The wrong codes of the last hour, by plan and by address.
+/// The wrong codes of the last day by plan, and of the last hour by address.
 #[derive(Clone, Default)]
 struct Wrong(Arc<Mutex<Tries>>);
 
@@ -74,8 +77,12 @@ impl Wrong {
     fn may_try(&self, plan: &str, from: &str, now: DateTime<Utc>) -> bool {
         let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let Tries { plans, unknown, addresses } = &mut *all;
-        let for_plan = so_far(plans, plan, now) + so_far(unknown, plan, now);
-        if for_plan >= MOST_FOR_A_PLAN || so_far(addresses, from, now) >= MOST_FROM_AN_ADDRESS {
+        let (lately, today) = for_plan(plans, plan, now);
+        let (unknown_lately, unknown_today) = for_plan(unknown, plan, now);
+        if lately + unknown_lately >= MOST_FOR_A_PLAN
+            || today + unknown_today >= MOST_IN_A_DAY
+            || so_far(addresses, from, now, MEMORY).len() >= MOST_FROM_AN_ADDRESS
+        {
             return false;
         }
         plans.entry(plan.to_owned()).or_default().push(now);
@@ -103,11 +110,22 @@ impl Wrong {
     }
 }
 
-/// The tries of the last hour.
-fn so_far(times: &mut Times, who: &str, now: DateTime<Utc>) -> usize {
-    times.get_mut(who).map_or(0, |tries| {
-        tries.retain(|at| now - *at < MEMORY);
-        tries.len()
+/// The tries for a plan: of the last hour, and of the last day.
+fn for_plan(times: &mut Times, plan: &str, now: DateTime<Utc>) -> (usize, usize) {
+    let today = so_far(times, plan, now, A_DAY);
+    (today.iter().filter(|at| now - **at < MEMORY).count(), today.len())
+}
+
+/// The tries that are remembered.
+fn so_far<'a>(
+    times: &'a mut Times,
+    who: &str,
+    now: DateTime<Utc>,
+    memory: TimeDelta,
+) -> &'a [DateTime<Utc>] {
+    times.get_mut(who).map_or(&[], |tries| {
+        tries.retain(|at| now - *at < memory);
+        tries
     })
 }
 
@@ -257,6 +275,20 @@ mod tests {
             assert!(wrong.may_try("B", "home", noon()));
             wrong.was_right("B", "home", noon());
         }
+    }
+
+    /// Each of a crew has a code, so that one of sixty is hit with a sixtieth of the tries.
+    #[test]
+    fn a_plan_is_tried_twenty_times_a_day_however_long_its_trip() {
+        let wrong = Wrong::default();
+        let tries = |from: i64, to: i64| {
+            let at = |minute: &i64| noon() + TimeDelta::minutes(*minute);
+            let let_in = |minute: &i64| wrong.may_try("A", &format!("from {minute}"), at(minute));
+            (from..to).filter(let_in).count()
+        };
+        assert_eq!(tries(0, 60), 5);
+        assert_eq!(tries(60, 24 * 60), 15);
+        assert_eq!(tries(24 * 60, 25 * 60), 5, "the next day");
     }
 
     #[test]
