@@ -172,10 +172,14 @@ fn remove_unfinished(part: &Path) {
     }
 }
 
-/// A backup does not know of itself, and what is forgotten later is to be taken out of it too.
+/// A backup does not know of itself, and what is forgotten later is to be taken out of it too. What
+/// stood in a database's place has a log beside it, is left as it was, and is removed in its time.
 async fn note_copy(connection: &mut AnyConnection, backup: &Path) -> Result<(), StoreError> {
     match backup.canonicalize() {
-        Ok(path) if has_table(connection, "copies").await? => {
+        Ok(path)
+            if path.extension().is_none_or(|ending| ending != "before-restore")
+                && has_table(connection, "copies").await? =>
+        {
             note(connection, &path.to_string_lossy(), Utc::now()).await
         }
         _ => Ok(()),
