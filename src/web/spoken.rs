@@ -43,6 +43,8 @@ const WRONG: &str = "Nobody was checked in: the plan and the digits do not belon
 const TOO_MANY: &str = "Nobody was checked in: too many wrong digits have come. Ask the crew for its \
                         other eight digits, and type all fourteen; or have it check in by its own \
                         page, or telephone one of its contacts";
+const TAKEN_BACK: &str = "Nobody was checked in: this form did so before, and that was taken back since. \
+                          Are all of them ashore? Then type the digits and send it once more";
 /// The digits that are tried few times an hour; who has more of them is heard always.
 const FEW: usize = 6;
 
@@ -214,6 +216,10 @@ async fn check_in(
     let acted = daemon.act(&plan_ref, &event, Some(&once)).await;
     under_way.finish();
     match acted {
+        // The same form once more, which changes nothing.
+        Ok(applied) if !applied.state.is_closed() => {
+            page(Some(refused(StatusCode::CONFLICT, TAKEN_BACK)), typed)
+        }
         Ok(_) => {
             let out = super::words::list(&status.out());
             let text = format!(

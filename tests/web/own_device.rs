@@ -178,3 +178,27 @@ async fn whoever_knows_a_ref_keeps_no_crew_from_its_code() {
     assert_eq!(say(spaced).await.unwrap().status(), StatusCode::OK);
     assert_eq!(state(&lamp, &plan_ref).await, "closed");
 }
+
+/// A browser sends a form again by itself, after a look back or a sleep.
+#[tokio::test]
+async fn a_form_with_a_code_that_was_taken_back_does_not_say_that_they_are_checked_in() {
+    let lamp = Lamp::lit().await;
+    let (plan_ref, crew) = filed(&lamp).await;
+    let page = text(lamp.get("/code").send().await.unwrap()).await;
+    let digits = lamp.daemon.spoken_code(&plan_ref, 1);
+    let typed = [("plan", plan_ref.as_str()), ("digits", &digits), ("name", "Pell Marsh")];
+    let code = forms(&page).remove(0).typed(&typed);
+    assert_eq!(send(&lamp, &code).await.status(), StatusCode::OK);
+    let event = lamp.daemon.status(&plan_ref).await.unwrap().state.events.to_string();
+    let undo = form(&lamp, &crew, "undo").await.typed(&[("event", &event), ("name", "Ines")]);
+    assert_eq!(send(&lamp, &undo).await.status(), StatusCode::SEE_OTHER);
+    let again = send(&lamp, &code).await;
+    assert_eq!(again.status(), StatusCode::CONFLICT);
+    let told = text(again).await;
+    assert!(told.contains("Nobody was checked in") && !told.contains("ashore."), "{told}");
+    assert_eq!(state(&lamp, &plan_ref).await, "armed");
+    // The page that came back asks for something new.
+    let anew = forms(&told).remove(0).typed(&typed);
+    assert_eq!(send(&lamp, &anew).await.status(), StatusCode::OK);
+    assert_eq!(state(&lamp, &plan_ref).await, "closed");
+}
