@@ -132,10 +132,13 @@ pub(super) async fn change(
         return Ok(see_other("/trips?forgotten"));
     }
     let plan_ref = typed.get("ref");
+    // Another key's is not even read: what takes time, or fails, would tell that it is there.
+    if daemon.store().filed_by(plan_ref).await?.as_ref() != Some(&device.key.id) {
+        return Err(Sorry::gone());
+    }
     let status = match daemon.status(plan_ref).await {
-        Ok(status) if status.key_id == device.key.id => status,
-        Ok(_) | Err(StoreError::NoSuchPlan) => return Err(Sorry::gone()),
-        Err(error) => return Err(error.into()),
+        Err(StoreError::NoSuchPlan) => return Err(Sorry::gone()),
+        other => other?,
     };
     let times = &status.plan.times;
     let lasts = (times.return_by.at - times.launch.at).num_minutes();
