@@ -6,6 +6,7 @@ use std::io::{self, ErrorKind, Write};
 use serde_json::Value;
 
 use super::exit::{Done, Exit, Failure};
+use crate::plan::turns_text;
 
 /// Writes a line to standard output. A reader that has gone away (`| head`) is no failure.
 pub(super) fn say(line: impl fmt::Display) -> Done {
@@ -27,9 +28,11 @@ pub(super) fn complain(line: impl fmt::Display) {
     let _ = writeln!(io::stderr().lock(), "{line}");
 }
 
-/// What came from somewhere else, without anything that would move the cursor or colour the line.
+/// What came from somewhere else, without anything that would move the cursor, colour the line or turn
+/// it round.
 pub(super) fn plain(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() && c != '\n' { ' ' } else { c }).collect()
+    let is_sly = |c: char| (c.is_control() && c != '\n') || turns_text(c);
+    text.chars().map(|c| if is_sly(c) { ' ' } else { c }).collect()
 }
 
 /// A moment as a person reads it, from RFC 3339: `Sat 15 May 2027, 12:20 (UTC-07:00)`; a text that
@@ -49,5 +52,6 @@ mod tests {
     fn moments_and_strangers_words() {
         assert_eq!(moment("2027-05-15T12:20:00-07:00"), "Sat 15 May 2027, 12:20 (UTC-07:00)");
         assert_eq!(moment("soon\u{1b}[2J"), "soon [2J");
+        assert_eq!(plain("two\nlines \u{202e}sdrow"), "two\nlines  sdrow");
     }
 }
