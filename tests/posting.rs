@@ -301,6 +301,25 @@ async fn after_an_alert_that_came_back_the_next_goes_in_words_of_ours_alone() {
     }
 }
 
+/// Words of ours are of the plan as it now is, which is no longer theirs to read.
+#[tokio::test]
+async fn whoever_was_taken_out_reads_no_later_time_though_a_letter_to_them_came_back() {
+    let server = Server::start(Script::default()).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    let heard = server.heard().commands;
+    let from = heard.iter().find(|one| one.starts_with("MAIL FROM:<bounces+")).unwrap();
+    let (letter, _) = from.trim_start_matches("MAIL FROM:<bounces+").split_once('.').unwrap();
+    let noted = lamp.daemon.store().came_back(letter, "back", true, lamp.daemon.now()).await;
+    assert_eq!(noted.unwrap().unwrap().kind, Kind::Filed);
+    lamp.names_instead(&plan, "two@example.org", "2026-06-14T14:15:00Z").await;
+    lamp.handed_over(&plan, Kind::Changed).await;
+    let letters = server.heard().letters;
+    let told = letters.iter().find(|one| one.contains("Shorelamp-Kind: changed")).unwrap();
+    assert!(told.contains("no longer") && !told.contains("Move your alarm"), "{told}");
+}
+
 #[tokio::test]
 async fn broken_starttls_gets_no_letter_and_the_next_relay_does() {
     // It offers STARTTLS, and its certificate is nobody's.

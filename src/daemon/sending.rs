@@ -125,9 +125,15 @@ async fn richly(
         Spared::For(wait) => return Ok(Ready::Later(wait)),
         Spared::Forever => return Ok(Ready::Never),
     }
-    let left_out = match dossier.record.state.told(claimed.order.to).words_refused {
+    let (state, to_whom) = (&dossier.record.state, claimed.order.to);
+    let left_out = match state.told(to_whom).words_refused {
         true if has_typed(claimed.order.kind) => LeftOut::Typed,
         _ => daemon.0.charts.left_out_of(&claimed.id),
+    };
+    // Words of ours are of the plan as it now is, which whoever was taken out is not to read.
+    let left_out = match state.removed_by(to_whom) {
+        Some(_) if claimed.order.kind == Kind::Changed => left_out.min(LeftOut::Picture),
+        _ => left_out,
     };
     let picture = match left_out {
         LeftOut::Nothing => daemon.picture(&dossier, claimed.order.kind).await,

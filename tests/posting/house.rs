@@ -15,7 +15,7 @@ use shorelamp::post::Post;
 use shorelamp::settings::{Relay, Settings};
 use shorelamp::shoreline::Shorelines;
 use shorelamp::store::{Key, LetterState, Store};
-use shorelamp::watch::Kind;
+use shorelamp::watch::{By, Kind};
 use tempfile::TempDir;
 use tokio_util::sync::CancellationToken;
 
@@ -56,6 +56,12 @@ impl Lamp {
         let key = Key { id: "key".to_owned(), name: "ramp".to_owned(), keeper: false };
         let filed = self.daemon.file(&key, &plan(contact, return_by), None, b"").await.unwrap();
         filed.status.plan_ref
+    }
+
+    /// The crew takes its contact out, and names this one.
+    pub async fn names_instead(&self, plan_ref: &str, contact: &str, return_by: &str) {
+        let plan = plan(contact, return_by);
+        self.daemon.amend(plan_ref, &plan, &By::Crew(None), None, b"").await.unwrap();
     }
 
     pub fn pass(&self, span: TimeDelta) {
