@@ -27,6 +27,8 @@ mod crew;
 mod doors;
 #[path = "web/filings.rs"]
 mod filings;
+#[path = "web/flood.rs"]
+mod flood;
 #[path = "web/grudges.rs"]
 mod grudges;
 #[path = "web/house.rs"]

@@ -64,8 +64,9 @@ pub enum FilingError {
     TooManyAtOnce,
     /// Too many plans a day name an address that has never answered.
     #[error(
-        "{contact} has been named {most} times within a day and has never answered; have them \
-         open one of our letters and say on its page that they have it, or name somebody else"
+        "{contact} has been named {most} times within a day, or in trips that are not over, and has \
+         never answered; have them open one of our letters and say on its page that they have it, or \
+         name somebody else"
     )]
     TooManyNaming {
         /// Which contact.
@@ -75,8 +76,8 @@ pub enum FilingError {
     },
     /// Too many plans a day name an address of the crew.
     #[error(
-        "{member} has been named {most} times within a day, and no more is written to one \
-         address; leave out the email of this crew member, who can check in by the link of whoever \
+        "{member} has been named {most} times within a day, or in trips that are not over, and no \
+         more is written to one address; leave out the email of this crew member, who can check in by the link of whoever \
          files"
     )]
     TooManyOfCrew {

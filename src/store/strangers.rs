@@ -14,6 +14,10 @@ use crate::watch::{Cause, Kind, Order, Recipient};
 /// What marks the row of a "never" that tells under which hash its mailbox is counted.
 const BY_COUNT: &str = " counted";
 
+/// Whoever's place was taken, or who was named anew, stands at it less a thousand for each who moved
+/// in this plan; from here down.
+const MOVED: i64 = -500;
+
 /// So many in one plan may have one address, whatever the limit is.
 const HOUSEHOLD: i64 = 2;
 
@@ -26,7 +30,8 @@ pub struct Strangers {
     pub by_key_since: DateTime<Utc>,
     /// So many plans may name an address that has never been confirmed,
     pub most_naming: u32,
-    /// counted from this instant on; each place in a plan counts, for each has its letter.
+    /// counted from this instant on; each place in a plan counts, for each has its letter. A plan that
+    /// was closed no longer ago counts too, and one that is open however old it is.
     pub since: DateTime<Utc>,
     /// When an address that was never asked is; `None` asks nobody.
     pub ask_at: Option<DateTime<Utc>>,
@@ -103,7 +108,9 @@ pub(super) async fn check(
     Ok(())
 }
 
-/// How often since an instant each of these was named.
+/// In how many places each of these was named since an instant, or stands in a plan that may alert yet:
+/// one that is open, or was closed since then and can be opened again. Else plans that go on for many
+/// days pile up, and no limit holds for alerts.
 async fn named_since<'a>(
     connection: &mut AnyConnection,
     hashes: impl ExactSizeIterator<Item = &'a str>,
@@ -113,8 +120,9 @@ async fn named_since<'a>(
         return Ok(BTreeMap::new());
     }
     let text = format!(
-        "SELECT hash, COUNT(*) AS times FROM named_addresses WHERE hash IN ({}) AND filed_at > $1 \
-         GROUP BY hash",
+        "SELECT hash, COUNT(*) AS times FROM named_addresses AS named WHERE hash IN ({}) \
+         AND (filed_at > $1 OR (contact > {MOVED} AND EXISTS (SELECT 1 FROM plans \
+         WHERE ref = named.plan AND (closed_at IS NULL OR closed_at > $1)))) GROUP BY hash",
         list(2, hashes.len())
     );
     let mut select = sqlx::query(sqlx::AssertSqlSafe(text)).bind(millis(since));
@@ -149,10 +157,11 @@ pub(super) async fn note(
             continue;
         }
         if before.is_some() {
-            sqlx::query(
-                "UPDATE named_addresses SET contact = (SELECT MIN(contact) - 1001 \
-                 FROM named_addresses WHERE plan = $1) WHERE plan = $1 AND contact = $2",
-            )
+            sqlx::query(sqlx::AssertSqlSafe(format!(
+                "UPDATE named_addresses SET contact = contact - 1000 * (1 + \
+                     (SELECT COUNT(*) FROM named_addresses WHERE plan = $1 AND contact < {MOVED})) \
+                     WHERE plan = $1 AND contact = $2"
+            )))
             .bind(plan_ref)
             .bind(place)
             .execute(&mut *connection)

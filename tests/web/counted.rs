@@ -65,7 +65,7 @@ async fn what_was_counted_of_somebody_who_never_answered_is_forgotten_with_them(
         let file = SqliteConnectOptions::new().filename(lamp.folder.path().join("shorelamp.db"));
         let mut other = SqliteConnection::connect_with(&file).await.unwrap();
         // The crew is named below the contacts, and kept for longer.
-        let text = "SELECT COUNT(*) FROM named_addresses WHERE contact >= 0 OR contact < -1000";
+        let text = "SELECT COUNT(*) FROM named_addresses WHERE contact >= 0 OR contact < -500";
         sqlx::query_scalar::<_, i64>(text).fetch_one(&mut other).await.unwrap()
     };
     assert_eq!(named().await, 3, "one of them twice");

@@ -257,11 +257,17 @@ async fn ten_thousand_filings_at_one_victim_lead_to_ten_letters_and_one_question
         let fates = store.letters(plan_ref).await.unwrap();
         assert!(fates.iter().any(|fate| fate.kind.is_alert() && fate.to == DUNSTAN));
     }
-    // A day later it may be named again.
-    lamp.move_clock(TimeDelta::days(1).num_minutes());
+    // A day after they are over it may be named again.
     let mut later = plan();
     later["times"] = json!({"launch": "2026-06-20T05:30", "return_by": "2026-06-20T12:30"});
     later["contact"] = json!([{"name": "Victim", "email": "victim@example.org"}]);
+    lamp.move_clock(TimeDelta::days(1).num_minutes());
+    assert_eq!(try_to_file(&lamp, &later).await.0, StatusCode::TOO_MANY_REQUESTS);
+    for filed in &armed {
+        let end = filed["links"]["checkin"].as_str().unwrap();
+        assert_eq!(lamp.post(end).send().await.unwrap().status(), StatusCode::OK);
+    }
+    lamp.move_clock(TimeDelta::days(1).num_minutes());
     assert_eq!(try_to_file(&lamp, &later).await.0, StatusCode::CREATED);
 }
 
