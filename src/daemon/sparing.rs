@@ -10,7 +10,8 @@ use crate::watch::{Kind, Recipient};
 
 /// So many letters of what becomes of trips reach somebody within a day who has never answered, for
 /// each plan that may name them in a day (common sense, no source): what is more waits, and the newest
-/// of it takes the place of what it outdates.
+/// of it takes the place of what it outdates. So many of one plan go in any case: the letters of others'
+/// trips must keep nobody from hearing that theirs is over.
 const MOST_FOR_A_PLAN: i64 = 6;
 /// And never fewer than these.
 const ALWAYS: i64 = 60;
@@ -66,13 +67,16 @@ impl Daemon {
         let reader = self.0.secrets.reader(email);
         let since = self.now() - A_DAY;
         let plans = self.0.house.limits.filings_per_address_per_day;
-        let told = self.0.store.told_of_late(&reader, &letter.id, since).await;
+        let told = self.0.store.told_of_late(&reader, letter, since).await;
         told.map_or_else(
             |error| {
                 tracing::warn!(%error, "how much somebody was written to can't be looked up");
                 false
             },
-            |number| number >= (MOST_FOR_A_PLAN * i64::from(plans)).max(ALWAYS),
+            |(all, of_plan)| {
+                let most = (MOST_FOR_A_PLAN * i64::from(plans)).max(ALWAYS);
+                all >= most && of_plan >= MOST_FOR_A_PLAN
+            },
         )
     }
 }

@@ -8,7 +8,7 @@ use sqlx::{AnyConnection, Row};
 
 use super::letters::insert;
 use super::way::End;
-use super::{Store, StoreError, instant, list, millis};
+use super::{Claimed, Store, StoreError, instant, list, millis};
 use crate::watch::{Cause, Kind, Order, Recipient};
 
 /// What marks the row of a "never" that tells under which hash its mailbox is counted.
@@ -212,6 +212,11 @@ pub(super) async fn ask(
     Ok(())
 }
 
+/// In SQL, the place in which a row of `named_addresses` stands, or stood.
+fn place_of(row: &str) -> String {
+    format!("({row}.contact + 1000 * ((500 - {row}.contact) / 1000))")
+}
+
 impl Store {
     /// Notes that this reader never wants to be written to.
     ///
@@ -277,27 +282,38 @@ impl Store {
     }
 
     /// How many letters of what became of trips, besides this one, have left for a reader since an
-    /// instant or are leaving now; none for one who has answered once.
+    /// instant or are leaving now, and how many of those are of its own plan; none for one who has
+    /// answered once. What left while they stood in a place was theirs, whoever stands there now.
     ///
     /// # Errors
     /// The database.
     pub async fn told_of_late(
         &self,
         reader: &Reader,
-        beside: &str,
+        beside: &Claimed,
         since: DateTime<Utc>,
-    ) -> Result<i64, StoreError> {
-        let count = sqlx::query_scalar(
-            "SELECT COUNT(*) FROM named_addresses AS named JOIN letters \
-             ON letters.plan = named.plan AND letters.recipient = CASE WHEN named.contact < 0 \
-             THEN 'crew:' || (-named.contact) ELSE 'contact:' || (named.contact + 1) END \
+    ) -> Result<(i64, i64), StoreError> {
+        let (own, other) = (place_of("named"), place_of("next"));
+        let text = format!(
+            "SELECT COUNT(*), COUNT(CASE WHEN letters.plan = $6 THEN 1 END) \
+             FROM named_addresses AS named JOIN letters \
+             ON letters.plan = named.plan AND letters.recipient = CASE WHEN {own} < 0 \
+             THEN 'crew:' || (-{own}) ELSE 'contact:' || ({own} + 1) END \
              WHERE named.hash = $1 AND letters.id <> $2 \
              AND letters.kind IN ('changed', 'home', 'withdrawn', 'news') \
-             AND (letters.state = 'sending' OR (letters.state = 'handed' AND letters.settled_at > $3)) \
-             AND NOT EXISTS (SELECT 1 FROM confirmed_addresses WHERE hash IN ($4, $5))",
+             AND ((letters.state = 'sending' AND named.contact > {MOVED}) \
+             OR (letters.state = 'handed' AND letters.settled_at > $3 \
+             AND letters.settled_at >= named.filed_at \
+             AND NOT EXISTS (SELECT 1 FROM named_addresses AS next WHERE next.plan = named.plan \
+             AND {other} = {own} AND next.filed_at > named.filed_at \
+             AND next.filed_at <= letters.settled_at))) \
+             AND NOT EXISTS (SELECT 1 FROM confirmed_addresses WHERE hash IN ($4, $5))"
         );
-        let count = count.bind(&reader.counted).bind(beside).bind(millis(since));
-        Ok(count.bind(&reader.mailbox).bind(&reader.hash).fetch_one(&self.readers).await?)
+        let count = sqlx::query(sqlx::AssertSqlSafe(text));
+        let count = count.bind(&reader.counted).bind(&beside.id).bind(millis(since));
+        let count = count.bind(&reader.mailbox).bind(&reader.hash).bind(&beside.plan_ref);
+        let row = count.fetch_one(&self.readers).await?;
+        Ok((row.try_get(0)?, row.try_get(1)?))
     }
 
     /// Which of these somebody has answered from.

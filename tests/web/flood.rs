@@ -3,8 +3,9 @@
 
 use reqwest::StatusCode;
 use serde_json::{Value, json};
+use shorelamp::watch::{Kind, Recipient};
 
-use super::house::{Lamp, Wish, plan};
+use super::house::{Lamp, Wish, plan, text};
 
 async fn try_to_file(lamp: &Lamp, key: &str, plan: &Value) -> (StatusCode, Value) {
     let answer = lamp.post("/api/v1/plans").bearer_auth(key).json(plan).send().await.unwrap();
@@ -54,4 +55,93 @@ async fn plans_that_name_a_stranger_do_not_pile_up_from_day_to_day() {
     lamp.move_clock(A_DAY);
     assert_eq!(another().await, StatusCode::CREATED);
     assert_eq!(another().await, StatusCode::TOO_MANY_REQUESTS);
+}
+
+/// Waits until nothing leaves any more.
+async fn quiet(lamp: &Lamp, refs: &[&str]) {
+    let mut before = usize::MAX;
+    loop {
+        let mut waiting = 0;
+        for plan_ref in refs {
+            let letters = lamp.daemon.store().letters(plan_ref).await.unwrap();
+            waiting += letters.iter().filter(|one| one.state.name() == "queued").count();
+        }
+        if waiting == before {
+            return;
+        }
+        before = waiting;
+        tokio::time::sleep(std::time::Duration::from_millis(1500)).await;
+    }
+}
+
+async fn handed(lamp: &Lamp, plan_ref: &str, to: Recipient, kind: Kind) -> usize {
+    let letters = lamp.daemon.store().letters(plan_ref).await.unwrap();
+    let those = letters.iter().filter(|one| (one.to, one.kind) == (to, kind));
+    those.filter(|one| one.state.name() == "handed over").count()
+}
+
+async fn words(lamp: &Lamp, plan_ref: &str, number: usize) {
+    let page = lamp.daemon.page_of(plan_ref, Recipient::Crew(0)).unwrap();
+    for at in 0..number {
+        let (once, note) = (at.to_string(), format!("word {at}"));
+        let word = [("act", "still-out"), ("once", &once), ("name", "Mallory"), ("note", &note)];
+        let said = lamp.post(&page).form(&word).send().await.unwrap();
+        assert_eq!(said.status(), StatusCode::SEE_OTHER, "{}", text(said).await);
+    }
+}
+
+fn aimed_at_crew(email: &str) -> Value {
+    let mut plan = plan();
+    plan["crew"][0]["email"] = json!(email);
+    plan["contact"] = json!([{"name": "Friend", "email": "friend@example.org"}]);
+    plan
+}
+
+/// Else their own alarm rings for a crew that is home.
+#[tokio::test]
+async fn letters_of_other_trips_keep_nobody_from_hearing_that_theirs_is_over() {
+    let lamp = Lamp::with(Wish { runs: true, ..Wish::default() }).await;
+    let own = lamp.file(&plan()).await;
+    let own_ref = own["ref"].as_str().unwrap();
+    let other = lamp.file(&aimed_at_crew("dunstan@example.org")).await;
+    let other_ref = other["ref"].as_str().unwrap();
+    quiet(&lamp, &[own_ref, other_ref]).await;
+    words(&lamp, other_ref, 60).await;
+    let extend = other["links"]["extend"].as_str().unwrap();
+    for _ in 0..3 {
+        let extend = lamp.post(extend).json(&json!({"by": "1m"}));
+        assert_eq!(extend.send().await.unwrap().status(), StatusCode::OK);
+    }
+    quiet(&lamp, &[own_ref, other_ref]).await;
+    let news = handed(&lamp, other_ref, Recipient::Crew(0), Kind::News).await;
+    let changed = handed(&lamp, other_ref, Recipient::Crew(0), Kind::Changed).await;
+    assert_eq!(news + changed, 60);
+    let checkin = lamp.post(own["links"]["checkin"].as_str().unwrap()).json(&json!({}));
+    assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
+    quiet(&lamp, &[own_ref, other_ref]).await;
+    assert_eq!(handed(&lamp, own_ref, Recipient::Contact(0), Kind::Home).await, 1);
+}
+
+/// What was written to somebody was written to them, whoever's address stands in their place now.
+#[tokio::test]
+async fn a_stranger_whose_place_another_takes_was_written_to_all_the_same() {
+    let lamp = Lamp::with(Wish { runs: true, ..Wish::default() }).await;
+    let mut refs = Vec::new();
+    for _ in 0..2 {
+        let filed = lamp.file(&aimed_at_crew("victim@example.org")).await;
+        let plan_ref = filed["ref"].as_str().unwrap().to_owned();
+        quiet(&lamp, &[&plan_ref]).await;
+        words(&lamp, &plan_ref, 50).await;
+        quiet(&lamp, &[&plan_ref]).await;
+        let amend = lamp.post(filed["links"]["amend"].as_str().unwrap());
+        let other = aimed_at_crew("mallory@example.org");
+        let amended = amend.json(&other).send().await.unwrap();
+        assert_eq!(amended.status(), StatusCode::OK, "{}", text(amended).await);
+        refs.push(plan_ref);
+    }
+    let all = [
+        handed(&lamp, &refs[0], Recipient::Crew(0), Kind::News).await,
+        handed(&lamp, &refs[1], Recipient::Crew(0), Kind::News).await,
+    ];
+    assert_eq!(all, [50, 10]);
 }
