@@ -88,22 +88,43 @@ impl Plan {
         std::iter::once(self.launch.position).chain(waypoints).chain([landing]).collect()
     }
 
-    /// What stands against filing this plan at `now`: a return time that has passed. (A launch
-    /// that has passed does not: people file late.)
+    /// What stands against filing this plan at `now`: a return time that has passed, and an address
+    /// that may lead to another. (A launch that has passed does not: people file late.) None of it
+    /// stands against a plan that is armed.
     ///
     /// # Errors
-    /// The fault, with its mend.
+    /// The faults, each with its mend.
     pub fn check_filing(&self, now: DateTime<Utc>) -> Result<(), Faults> {
-        if self.times.return_by.at > now {
-            return Ok(());
+        let crew = self.crew.iter().enumerate();
+        let crew = crew.filter_map(|(at, one)| Some(("crew", at, one.email.as_deref()?)));
+        let contacts = self.contacts.iter().enumerate();
+        let contacts = contacts.map(|(at, one)| ("contact", at, one.email.as_str()));
+        let leading_on = crew.chain(contacts).filter(|(.., email)| may_lead_on(email));
+        let mut faults: Vec<Fault> = leading_on
+            .map(|(who, at, email)| {
+                let mend = "has a %, an ! or a second @ before its last @: some mail servers send \
+                            that on to another address, where it may be a stranger's; write the \
+                            address at which the letters are read";
+                Fault::new(&format!("{who}[{}].email", at + 1), email, mend)
+            })
+            .collect();
+        if self.times.return_by.at <= now {
+            faults.push(Fault::new(
+                "times.return_by",
+                self.times.return_by.at.to_rfc3339(),
+                "this return time has passed already: give the time by which the crew will now be \
+                 back, or, if it is back, there is nothing to file",
+            ));
         }
-        Err(Faults::one(
-            "times.return_by",
-            self.times.return_by.at.to_rfc3339(),
-            "this return time has passed already: give the time by which the crew will now be \
-             back, or, if it is back, there is nothing to file",
-        ))
+        Faults::some(faults).map_or(Ok(()), Err)
     }
+}
+
+/// Whether a mail server may read another address in this one, and a way to it: `name%host@relay`,
+/// `host!name@relay`, `"name@host"@relay` (RFC 5321, 4.1.2 leaves the name to its own host; Postfix
+/// reads all three so as shipped). Then neither what is counted here nor a "never" would hold.
+fn may_lead_on(email: &str) -> bool {
+    email.rsplit_once('@').is_some_and(|(mailbox, _)| mailbox.contains(['%', '!', '@']))
 }
 
 #[cfg(test)]

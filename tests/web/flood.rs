@@ -57,6 +57,32 @@ async fn plans_that_name_a_stranger_do_not_pile_up_from_day_to_day() {
     assert_eq!(another().await, StatusCode::TOO_MANY_REQUESTS);
 }
 
+/// A mail server may read a way to somebody else in them (Postfix: `allow_percent_hack`,
+/// `swap_bangpath` and `resolve_dequoted_address` are on as shipped), whatever they counted as here.
+#[tokio::test]
+async fn an_address_that_leads_to_another_is_not_filed() {
+    let lamp = unhurried().await;
+    for email in [
+        "victim%elsewhere.example@club.example.org",
+        "elsewhere.example!victim@club.example.org",
+        "\"victim@elsewhere.example\"@club.example.org",
+        "\"vic\\tim\\@elsewhere.example\"@club.example.org",
+    ] {
+        let (status, told) = try_to_file(&lamp, &lamp.key, &long_trip(email)).await;
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{email}");
+        assert!(told.to_string().contains("contact[1].email"), "{told}");
+        let mut crew = plan();
+        crew["crew"][0]["email"] = json!(email);
+        let (status, told) = try_to_file(&lamp, &lamp.key, &crew).await;
+        assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{email}");
+        assert!(told.to_string().contains("crew[1].email"), "{told}");
+    }
+    // These are plain, and of one address each.
+    for email in ["o'hara@example.org", "a_b-c@example.org", "\"o.hara\"@example.org"] {
+        assert_eq!(try_to_file(&lamp, &lamp.key, &long_trip(email)).await.0, StatusCode::CREATED);
+    }
+}
+
 /// Waits until nothing leaves any more.
 async fn quiet(lamp: &Lamp, refs: &[&str]) {
     let mut before = usize::MAX;
@@ -145,3 +171,4 @@ async fn a_stranger_whose_place_another_takes_was_written_to_all_the_same() {
     ];
     assert_eq!(all, [50, 10]);
 }
+
