@@ -131,7 +131,7 @@ impl Daemon {
                 links: self.link_hashes(plan_ref, &placed.plan),
                 addresses: self.address_hashes(&placed.plan),
                 card: card(&placed.plan, &placed.asked),
-                strangers: Some(self.strangers(&placed.plan, now).await?),
+                strangers: Some(self.strangers(&placed.plan, &record.key_id, now).await?),
             };
             match store.amend(version, now).await {
                 Err(StoreError::Refused(Refusal::MovedOn)) if tries < MOST_TRIES => continue,

@@ -86,6 +86,13 @@ pub enum FilingError {
         /// The limit.
         most: u32,
     },
+    /// This key's plans name too many people a day who have never answered.
+    #[error(
+        "this key has named people who have never answered, more than {0} within a day with these; \
+         name those who have said on our page that they have a letter, leave out addresses of the \
+         crew, or ask the keeper for more"
+    )]
+    TooManyStrangers(u32),
     /// A contact has asked never to be written to.
     #[error(
         "{contact} has asked this service never to write to them, so nobody would be told there; \
@@ -208,7 +215,7 @@ impl Daemon {
             links: &self.link_hashes(plan_ref, plan),
             addresses: &self.address_hashes(plan),
             card: &card(plan, &first.plan.asked()),
-            strangers: Some(self.strangers(plan, now).await?),
+            strangers: Some(self.strangers(plan, &key.id, now).await?),
         };
         let armed = match self.0.store.file(&filing, now).await {
             Err(StoreError::FiledTooOften) => {
@@ -276,6 +283,9 @@ impl Daemon {
             StoreError::CrewNamedTooOften { member } => {
                 let name = plan.crew.get(member).map(|one| one.name.clone());
                 FilingError::TooManyOfCrew { member: name.unwrap_or_default(), most }
+            }
+            StoreError::TooManyStrangers => {
+                FilingError::TooManyStrangers(self.0.house.limits.strangers_per_key_per_day)
             }
             error => error.into(),
         }

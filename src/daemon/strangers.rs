@@ -25,14 +25,17 @@ impl Daemon {
     pub(super) async fn strangers(
         &self,
         plan: &Plan,
+        key_id: &str,
         now: DateTime<Utc>,
     ) -> Result<Strangers, StoreError> {
         let limits = &self.0.house.limits;
         Ok(Strangers {
+            key_id: key_id.to_owned(),
             most_by_key: limits.filings_per_key_per_hour,
             by_key_since: now - TimeDelta::hours(1),
             most_naming: limits.filings_per_address_per_day,
             since: now - TimeDelta::days(1),
+            most_of_key: limits.strangers_per_key_per_day,
             crew: self.crew_hashes(plan),
             ask_at: (limits.confirmations_per_address_per_day > 0)
                 .then(|| by_day(plan.times.zone, now)),

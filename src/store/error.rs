@@ -51,6 +51,9 @@ pub enum StoreError {
         /// The member's place in the plan.
         member: usize,
     },
+    /// This key's plans name so many people who have never answered that no more are taken.
+    #[error("plans of this key name too many people who have never answered")]
+    TooManyStrangers,
     /// A row does not hold what it must.
     #[error("plan {plan} can't be read: {why}")]
     Damaged {

@@ -7,6 +7,7 @@ use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
 use super::letters::insert;
+use super::limits::strangers_of;
 use super::way::End;
 use super::{Claimed, Store, StoreError, instant, list, millis};
 use crate::watch::{Cause, Kind, Order, Recipient};
@@ -24,7 +25,9 @@ const HOUSEHOLD: i64 = 2;
 /// What a filing may ask of people who have never answered, and how many a key may file.
 #[derive(Clone, Debug)]
 pub struct Strangers {
-    /// So many plans this key may file,
+    /// The key by which the plan is filed.
+    pub key_id: String,
+    /// So many plans it may file,
     pub most_by_key: u32,
     /// counted from this instant on.
     pub by_key_since: DateTime<Utc>,
@@ -33,6 +36,9 @@ pub struct Strangers {
     /// counted from this instant on; each place in a plan counts, for each has its letter. A plan that
     /// was closed no longer ago counts too, and one that is open however old it is.
     pub since: DateTime<Utc>,
+    /// So many who have never answered this key's plans may name, counted from the same instant; 0 for
+    /// any number.
+    pub most_of_key: u32,
     /// When an address that was never asked is; `None` asks nobody.
     pub ask_at: Option<DateTime<Utc>>,
     /// The keyed hashes of the crew's addresses, with their places: nobody is asked there, but they
@@ -89,6 +95,7 @@ pub(super) async fn check(
 ) -> Result<(), StoreError> {
     let is_stranger = |one: &&Fresh<'_>| !strangers.confirmed.contains(&one.0);
     let fresh: Vec<Fresh<'_>> = fresh.iter().filter(is_stranger).copied().collect();
+    check_key(connection, strangers, &fresh).await?;
     let mut times: BTreeMap<&str, i64> = BTreeMap::new();
     fresh.iter().for_each(|(_, hash)| *times.entry(*hash).or_default() += 1);
     let before = named_since(connection, times.keys().copied(), strangers.since).await?;
@@ -106,6 +113,26 @@ pub(super) async fn check(
         });
     }
     Ok(())
+}
+
+/// Refuses a plan by which one key would write to too many people who never answered: no number of
+/// plans for one of them keeps a key from writing to thousands.
+async fn check_key(
+    connection: &mut AnyConnection,
+    strangers: &Strangers,
+    fresh: &[Fresh<'_>],
+) -> Result<(), StoreError> {
+    let most = usize::try_from(strangers.most_of_key).unwrap_or(usize::MAX);
+    if most == 0 || fresh.is_empty() {
+        return Ok(());
+    }
+    let known = strangers_of(connection, &strangers.key_id, strangers.since).await?;
+    let new: BTreeSet<&str> = fresh.iter().map(|one| one.1).collect();
+    let new = new.iter().filter(|hash| !known.contains(**hash)).count();
+    if new == 0 || known.len() + new <= most {
+        return Ok(());
+    }
+    Err(StoreError::TooManyStrangers)
 }
 
 /// In how many places each of these was named since an instant, or stands in a plan that may alert yet:

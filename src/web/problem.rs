@@ -89,9 +89,9 @@ impl Problem {
         match error {
             FilingError::Faults(faults) => Problem::of_faults(UNCHANGED, &faults),
             FilingError::TooManyAtOnce => too_many(UNCHANGED, &error, 10),
-            FilingError::TooManyNaming { .. } | FilingError::TooManyOfCrew { .. } => {
-                too_many(UNCHANGED, &error, 86_400)
-            }
+            FilingError::TooManyNaming { .. }
+            | FilingError::TooManyOfCrew { .. }
+            | FilingError::TooManyStrangers(_) => too_many(UNCHANGED, &error, 86_400),
             FilingError::WantsNoLetters { .. } | FilingError::CrewWantsNoLetters { .. } => {
                 Problem::unusable(format!("{UNCHANGED}: {error}"))
             }
@@ -176,9 +176,9 @@ impl From<FilingError> for Problem {
             FilingError::Faults(faults) => faults.into(),
             FilingError::TooManyByKey(_) => too_many(NOT_FILED, &error, 3600),
             FilingError::TooManyAtOnce => too_many(NOT_FILED, &error, 10),
-            FilingError::TooManyNaming { .. } | FilingError::TooManyOfCrew { .. } => {
-                too_many(NOT_FILED, &error, 86_400)
-            }
+            FilingError::TooManyNaming { .. }
+            | FilingError::TooManyOfCrew { .. }
+            | FilingError::TooManyStrangers(_) => too_many(NOT_FILED, &error, 86_400),
             FilingError::WantsNoLetters { .. } | FilingError::CrewWantsNoLetters { .. } => {
                 Problem::unusable(format!("{NOT_FILED}: {error}"))
             }

@@ -29,9 +29,18 @@ async fn ten_thousand_more(lamp: &Lamp) {
     sqlx::raw_sql(COPIES).execute(&mut connection).await.unwrap();
 }
 
+/// Whoever files with one key names hundreds who never answered.
+fn many() -> Wish {
+    Wish {
+        filings_per_key_per_hour: Some(1000),
+        strangers_per_key_per_day: Some(0),
+        ..Wish::default()
+    }
+}
+
 #[tokio::test]
 async fn the_board_is_the_keepers_and_small_however_many_are_out() {
-    let lamp = Lamp::with(Wish { filings_per_key_per_hour: Some(1000), ..Wish::default() }).await;
+    let lamp = Lamp::with(many()).await;
     for at in 0..PLANS {
         let mut plan = plan();
         plan["times"]["return_by"] =
@@ -81,7 +90,7 @@ async fn the_board_is_the_keepers_and_small_however_many_are_out() {
 /// More are overdue than have a row: those beyond stand there by ref.
 #[tokio::test]
 async fn no_overdue_plan_is_hidden_however_many_there_are() {
-    let lamp = Lamp::with(Wish { filings_per_key_per_hour: Some(1000), ..Wish::default() }).await;
+    let lamp = Lamp::with(many()).await;
     let mut refs = Vec::new();
     for at in 0..PLANS {
         let mut plan = plan();

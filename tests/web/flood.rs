@@ -57,6 +57,50 @@ async fn plans_that_name_a_stranger_do_not_pile_up_from_day_to_day() {
     assert_eq!(another().await, StatusCode::TOO_MANY_REQUESTS);
 }
 
+/// Two hundred are more than a club's whole day of new people.
+#[tokio::test]
+async fn one_key_names_two_hundred_strangers_a_day_at_most() {
+    let lamp = unhurried().await;
+    let crowd = |tag: &str, contacts: usize, crew: usize| {
+        let one = |role: &str, at: usize| {
+            json!({"name": format!("{role} {at}"),
+                   "email": format!("{role}{at}@{tag}.example.org")})
+        };
+        let mut plan = plan();
+        plan["contact"] = (0..contacts).map(|at| one("contact", at)).collect();
+        plan["crew"] = (0..crew).map(|at| one("crew", at)).collect();
+        plan
+    };
+    let try_by = async |key: &str, plan: &Value| try_to_file(&lamp, key, plan).await;
+    let first = crowd("a", 20, 60);
+    let (status, filed) = try_by(&lamp.key, &first).await;
+    assert_eq!(status, StatusCode::CREATED, "{filed}");
+    assert_eq!(try_by(&lamp.key, &crowd("b", 20, 60)).await.0, StatusCode::CREATED);
+    let (status, told) = try_by(&lamp.key, &crowd("c", 20, 60)).await;
+    assert_eq!(status, StatusCode::TOO_MANY_REQUESTS, "{told}");
+    let detail = told["detail"].as_str().unwrap();
+    assert!(detail.contains("nothing was filed") && detail.contains("200"), "{detail}");
+    assert_eq!(try_by(&lamp.key, &crowd("d", 20, 20)).await.0, StatusCode::CREATED, "200 of them");
+    assert_eq!(try_by(&lamp.key, &crowd("e", 1, 1)).await.0, StatusCode::TOO_MANY_REQUESTS);
+    // Who was named today already is nobody new, and other keys have their own number.
+    assert_eq!(try_by(&lamp.key, &first).await.0, StatusCode::CREATED);
+    assert_eq!(try_by(&lamp.keeper, &crowd("f", 2, 2)).await.0, StatusCode::CREATED);
+    // No more by amending: whoever is of the crew keeps their place by name, whatever the address.
+    let mut others = first.clone();
+    others["crew"] = crowd("g", 1, 60)["crew"].clone();
+    let amend = lamp.post(filed["links"]["amend"].as_str().unwrap()).json(&others);
+    let amended = amend.send().await.unwrap();
+    assert_eq!(amended.status(), StatusCode::TOO_MANY_REQUESTS);
+    assert!(text(amended).await.contains("nothing was changed"));
+    lamp.move_clock(A_DAY - 6 * 60);
+    assert_eq!(
+        try_by(&lamp.key, &long_trip("e@example.org")).await.0,
+        StatusCode::TOO_MANY_REQUESTS
+    );
+    lamp.move_clock(6 * 60);
+    assert_eq!(try_by(&lamp.key, &long_trip("e@example.org")).await.0, StatusCode::CREATED);
+}
+
 /// A mail server may read a way to somebody else in them (Postfix: `allow_percent_hack`,
 /// `swap_bangpath` and `resolve_dequoted_address` are on as shipped), whatever they counted as here.
 #[tokio::test]
@@ -171,4 +215,3 @@ async fn a_stranger_whose_place_another_takes_was_written_to_all_the_same() {
     ];
     assert_eq!(all, [50, 10]);
 }
-
