@@ -15,7 +15,10 @@ use crate::watch::{Kind, Recipient};
 const MOST_FOR_A_PLAN: i64 = 6;
 /// And never fewer than these.
 const ALWAYS: i64 = 60;
+/// So many letters a day tell the keeper what could stop one plan's alert; then one an hour.
+const MOST_TROUBLES: i64 = 12;
 const A_DAY: TimeDelta = TimeDelta::days(1);
+const AN_HOUR: TimeDelta = TimeDelta::hours(1);
 /// When such a letter is looked at again.
 const AGAIN_AFTER: TimeDelta = TimeDelta::minutes(10);
 
@@ -38,6 +41,9 @@ impl Daemon {
         email: &str,
     ) -> Spared {
         let (to, kind) = (letter.order.to, letter.order.kind);
+        if kind == Kind::Trouble {
+            return self.is_one_of_many(letter).await;
+        }
         if to == Recipient::Keeper || kind.is_alert() || dossier.record.state.told(to).alerted {
             return Spared::No;
         }
@@ -52,6 +58,24 @@ impl Daemon {
                 Spared::For(AGAIN_AFTER)
             }
             _ => Spared::No,
+        }
+    }
+
+    /// A plan's crew and contacts can make trouble as often as they like, and the keeper's box must not
+    /// be full of it when another plan is in trouble. What is more than a dozen a day comes once an
+    /// hour: the newest alone, which says where the plan stands.
+    async fn is_one_of_many(&self, letter: &Claimed) -> Spared {
+        let now = self.now();
+        let told = self.0.store.troubles_of_late(letter, [now - A_DAY, now - AN_HOUR]).await;
+        match told {
+            Ok((of_day, ..)) if of_day < MOST_TROUBLES => Spared::No,
+            Ok((.., true)) => Spared::Forever,
+            Ok((_, 0, _)) => Spared::No,
+            Ok(_) => Spared::For(AGAIN_AFTER),
+            Err(error) => {
+                tracing::warn!(%error, "how much the keeper was told can't be looked up");
+                Spared::No
+            }
         }
     }
 

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
-use super::{Store, StoreError, millis};
+use super::{Claimed, Store, StoreError, millis};
 
 impl Store {
     /// How many plans this key has filed since an instant.
@@ -38,6 +38,36 @@ impl Store {
             .fetch_one(&self.readers)
             .await?;
         Ok(row.try_get("number")?)
+    }
+
+    /// What the keeper was told of late, besides this letter, that could stop this plan's alert: how
+    /// many letters since each of these instants, and whether a newer one waits.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn troubles_of_late(
+        &self,
+        beside: &Claimed,
+        [long, short]: [DateTime<Utc>; 2],
+    ) -> Result<(i64, i64, bool), StoreError> {
+        let since = |at: u8| {
+            format!(
+                "state = 'sending' OR (state = 'handed' AND settled_at > CAST(${at} AS BIGINT))"
+            )
+        };
+        let text = format!(
+            "SELECT COUNT(CASE WHEN {} THEN 1 END), COUNT(CASE WHEN {} THEN 1 END), \
+             COUNT(CASE WHEN state = 'queued' AND (queued_at > $5 OR (queued_at = $5 AND id > $2)) \
+             THEN 1 END) \
+             FROM letters WHERE plan = $1 AND recipient = 'keeper' AND kind = 'trouble' AND id <> $2",
+            since(3),
+            since(4)
+        );
+        let count = sqlx::query(sqlx::AssertSqlSafe(text));
+        let count = count.bind(&beside.plan_ref).bind(&beside.id).bind(millis(long));
+        let row = count.bind(millis(short)).bind(millis(beside.queued_at));
+        let row = row.fetch_one(&self.readers).await?;
+        Ok((row.try_get(0)?, row.try_get(1)?, row.try_get::<i64, _>(2)? > 0))
     }
 
     /// Remembers that somebody has answered at this address, or at all that it speaks for.

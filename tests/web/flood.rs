@@ -215,3 +215,31 @@ async fn a_stranger_whose_place_another_takes_was_written_to_all_the_same() {
     ];
     assert_eq!(all, [50, 10]);
 }
+
+/// The keeper's box must not be full of one plan when another is in trouble; the newest tells where it
+/// stands.
+#[tokio::test]
+async fn one_plans_troubles_reach_the_keeper_a_dozen_times_and_then_once_an_hour() {
+    let lamp = Lamp::with(Wish { runs: true, ..Wish::default() }).await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let page = lamp.contact_page(plan_ref, 0);
+    for at in 0..60 {
+        let (once, act) = (at.to_string(), if at % 2 == 0 { "cant-act" } else { "on-it" });
+        let answer = [("act", act), ("once", once.as_str()), ("name", "Mallory")];
+        let said = lamp.post(&page).form(&answer).send().await.unwrap();
+        assert_eq!(said.status(), StatusCode::SEE_OTHER, "{}", text(said).await);
+    }
+    quiet(&lamp, &[plan_ref]).await;
+    assert_eq!(handed(&lamp, plan_ref, Recipient::Keeper, Kind::Trouble).await, 12);
+    let newest = async || {
+        let letters = lamp.daemon.store().letters(plan_ref).await.unwrap();
+        let troubles = letters.into_iter().filter(|one| one.kind == Kind::Trouble);
+        troubles.max_by_key(|one| one.queued_at).unwrap().state.name()
+    };
+    assert_eq!(newest().await, "queued");
+    lamp.pass(70, plan_ref).await;
+    quiet(&lamp, &[plan_ref]).await;
+    assert_eq!(handed(&lamp, plan_ref, Recipient::Keeper, Kind::Trouble).await, 13);
+    assert_eq!(newest().await, "handed over");
+}
