@@ -88,9 +88,9 @@ pub enum FilingError {
     },
     /// This key's plans name too many people a day who have never answered.
     #[error(
-        "this key has named people who have never answered, more than {0} within a day with these; \
-         name those who have said on our page that they have a letter, leave out addresses of the \
-         crew, or ask the keeper for more"
+        "with these, this key has named more than {0} people who have never answered, within a day or \
+         in trips that are not over; name those who have said on our page that they have a letter, \
+         leave out addresses of the crew, or ask the keeper for more"
     )]
     TooManyStrangers(u32),
     /// A contact has asked never to be written to.

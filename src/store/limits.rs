@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
+use super::strangers::MOVED;
 use super::{Claimed, Store, StoreError, millis};
 
 impl Store {
@@ -105,19 +106,21 @@ pub(super) async fn filed_by(
     Ok(count.fetch_one(connection).await?)
 }
 
-/// Whom this key's plans have named since an instant and who, by what counts as their mailbox, have
-/// never answered.
+/// Whom this key's plans have named since an instant, or name in trips that are not over, and who, by
+/// what counts as their mailbox, have never answered.
 pub(super) async fn strangers_of(
     connection: &mut AnyConnection,
     key_id: &str,
     since: DateTime<Utc>,
 ) -> Result<BTreeSet<String>, StoreError> {
-    let text = "SELECT DISTINCT named.hash AS hash FROM plans \
-                JOIN named_addresses AS named ON named.plan = plans.ref \
-                WHERE plans.key_id = $1 AND named.filed_at > $2 AND (plans.filed_at > $2 \
-                OR plans.closed_at IS NULL OR plans.closed_at > $2) \
-                AND named.hash NOT IN (SELECT hash FROM confirmed_addresses)";
-    let select = sqlx::query(text).bind(key_id).bind(millis(since));
+    let text = format!(
+        "SELECT DISTINCT named.hash AS hash FROM plans \
+         JOIN named_addresses AS named ON named.plan = plans.ref \
+         WHERE plans.key_id = $1 AND (named.filed_at > $2 \
+         OR (plans.closed_at IS NULL AND named.contact > {MOVED})) \
+         AND named.hash NOT IN (SELECT hash FROM confirmed_addresses)"
+    );
+    let select = sqlx::query(sqlx::AssertSqlSafe(text)).bind(key_id).bind(millis(since));
     let rows = select.fetch_all(connection).await?;
     rows.iter().map(|row| Ok(row.try_get("hash")?)).collect()
 }

@@ -17,7 +17,7 @@ const BY_COUNT: &str = " counted";
 
 /// Whoever's place was taken, or who was named anew, stands at it less a thousand for each who moved
 /// in this plan; from here down.
-const MOVED: i64 = -500;
+pub(super) const MOVED: i64 = -500;
 
 /// So many in one plan may have one address, whatever the limit is.
 const HOUSEHOLD: i64 = 2;
@@ -36,8 +36,8 @@ pub struct Strangers {
     /// counted from this instant on; each place in a plan counts, for each has its letter. A plan that
     /// was closed no longer ago counts too, and one that is open however old it is.
     pub since: DateTime<Utc>,
-    /// So many who have never answered this key's plans may name, counted from the same instant; 0 for
-    /// any number.
+    /// So many who have never answered this key's plans may name, counted from the same instant and in
+    /// what is open; 0 for any number.
     pub most_of_key: u32,
     /// When an address that was never asked is; `None` asks nobody.
     pub ask_at: Option<DateTime<Utc>>,
