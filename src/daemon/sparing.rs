@@ -1,6 +1,6 @@
 //! Letters that their readers are spared, or get later: what the plan owes is one thing, how much one
-//! mailbox is to take another. No alert is among them, and nothing that its reader needs to hear of an
-//! alert they had.
+//! mailbox is to take another. No alert is among them, and nothing that corrects or ends an alert which
+//! its reader had.
 
 use chrono::TimeDelta;
 
@@ -44,7 +44,11 @@ impl Daemon {
         if kind == Kind::Trouble {
             return self.is_one_of_many(letter).await;
         }
-        if to == Recipient::Keeper || kind.is_alert() || dossier.record.state.told(to).alerted {
+        if to == Recipient::Keeper || kind.is_alert() {
+            return Spared::No;
+        }
+        let alerted = dossier.record.state.told(to).alerted;
+        if alerted && kind != Kind::News {
             return Spared::No;
         }
         // Of a contact the plan itself knows that they want none.
@@ -53,8 +57,12 @@ impl Daemon {
         }
         match kind {
             Kind::Changed | Kind::Home | Kind::Withdrawn | Kind::News
-                if self.has_heard_enough(letter, email).await =>
+                if self.has_heard_enough(letter, email, alerted).await =>
             {
+                // Of other kinds the plan knows which is outdated.
+                if kind == Kind::News && self.newer_waits(letter).await {
+                    return Spared::Forever;
+                }
                 Spared::For(AGAIN_AFTER)
             }
             _ => Spared::No,
@@ -66,17 +74,23 @@ impl Daemon {
     /// hour: the newest alone, which says where the plan stands.
     async fn is_one_of_many(&self, letter: &Claimed) -> Spared {
         let now = self.now();
-        let told = self.0.store.troubles_of_late(letter, [now - A_DAY, now - AN_HOUR]).await;
-        match told {
-            Ok((of_day, ..)) if of_day < MOST_TROUBLES => Spared::No,
-            Ok((.., true)) => Spared::Forever,
-            Ok((_, 0, _)) => Spared::No,
+        match self.0.store.troubles_of_late(letter, [now - A_DAY, now - AN_HOUR]).await {
+            Ok((of_day, _)) if of_day < MOST_TROUBLES => Spared::No,
+            Ok(_) if self.newer_waits(letter).await => Spared::Forever,
+            Ok((_, 0)) => Spared::No,
             Ok(_) => Spared::For(AGAIN_AFTER),
             Err(error) => {
                 tracing::warn!(%error, "how much the keeper was told can't be looked up");
                 Spared::No
             }
         }
+    }
+
+    async fn newer_waits(&self, than: &Claimed) -> bool {
+        self.0.store.newer_waits(than).await.unwrap_or_else(|error| {
+            tracing::warn!(%error, "whether a newer letter waits can't be looked up");
+            false
+        })
     }
 
     async fn has_said_never(&self, email: &str) -> bool {
@@ -87,7 +101,9 @@ impl Daemon {
         })
     }
 
-    async fn has_heard_enough(&self, letter: &Claimed, email: &str) -> bool {
+    /// Whoever was alerted hears of that trip whatever they hear of others; but not without end, for
+    /// their alert may be over long since.
+    async fn has_heard_enough(&self, letter: &Claimed, email: &str, alerted: bool) -> bool {
         let reader = self.0.secrets.reader(email);
         let since = self.now() - A_DAY;
         let plans = self.0.house.limits.filings_per_address_per_day;
@@ -97,9 +113,12 @@ impl Daemon {
                 tracing::warn!(%error, "how much somebody was written to can't be looked up");
                 false
             },
-            |(all, of_plan)| {
-                let most = (MOST_FOR_A_PLAN * i64::from(plans)).max(ALWAYS);
-                all >= most && of_plan >= MOST_FOR_A_PLAN
+            |(all, of_plan)| match alerted {
+                true => of_plan >= ALWAYS,
+                false => {
+                    let most = (MOST_FOR_A_PLAN * i64::from(plans)).max(ALWAYS);
+                    all >= most && of_plan >= MOST_FOR_A_PLAN
+                }
             },
         )
     }

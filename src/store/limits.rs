@@ -41,8 +41,8 @@ impl Store {
         Ok(row.try_get("number")?)
     }
 
-    /// What the keeper was told of late, besides this letter, that could stop this plan's alert: how
-    /// many letters since each of these instants, and whether a newer one waits.
+    /// How many letters since each of these instants, besides this one, have told the keeper what could
+    /// stop this plan's alert.
     ///
     /// # Errors
     /// The database.
@@ -50,25 +50,30 @@ impl Store {
         &self,
         beside: &Claimed,
         [long, short]: [DateTime<Utc>; 2],
-    ) -> Result<(i64, i64, bool), StoreError> {
-        let since = |at: u8| {
-            format!(
-                "state = 'sending' OR (state = 'handed' AND settled_at > CAST(${at} AS BIGINT))"
-            )
-        };
-        let text = format!(
-            "SELECT COUNT(CASE WHEN {} THEN 1 END), COUNT(CASE WHEN {} THEN 1 END), \
-             COUNT(CASE WHEN state = 'queued' AND (queued_at > $5 OR (queued_at = $5 AND id > $2)) \
-             THEN 1 END) \
-             FROM letters WHERE plan = $1 AND recipient = 'keeper' AND kind = 'trouble' AND id <> $2",
-            since(3),
-            since(4)
+    ) -> Result<(i64, i64), StoreError> {
+        let count = sqlx::query(
+            "SELECT COUNT(CASE WHEN state = 'sending' OR settled_at > $3 THEN 1 END), \
+             COUNT(CASE WHEN state = 'sending' OR settled_at > $4 THEN 1 END) \
+             FROM letters WHERE plan = $1 AND recipient = 'keeper' AND kind = 'trouble' \
+             AND id <> $2 AND state IN ('sending', 'handed')",
         );
-        let count = sqlx::query(sqlx::AssertSqlSafe(text));
         let count = count.bind(&beside.plan_ref).bind(&beside.id).bind(millis(long));
-        let row = count.bind(millis(short)).bind(millis(beside.queued_at));
-        let row = row.fetch_one(&self.readers).await?;
-        Ok((row.try_get(0)?, row.try_get(1)?, row.try_get::<i64, _>(2)? > 0))
+        let row = count.bind(millis(short)).fetch_one(&self.readers).await?;
+        Ok((row.try_get(0)?, row.try_get(1)?))
+    }
+
+    /// Whether a newer letter of this kind waits for the same reader.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn newer_waits(&self, than: &Claimed) -> Result<bool, StoreError> {
+        let row = sqlx::query(
+            "SELECT 1 FROM letters WHERE plan = $1 AND recipient = $2 AND kind = $3 \
+             AND state = 'queued' AND (queued_at > $4 OR (queued_at = $4 AND id > $5)) LIMIT 1",
+        );
+        let row = row.bind(&than.plan_ref).bind(than.order.to.to_string());
+        let row = row.bind(than.order.kind.name()).bind(millis(than.queued_at)).bind(&than.id);
+        Ok(row.fetch_optional(&self.readers).await?.is_some())
     }
 
     /// Remembers that somebody has answered at this address, or at all that it speaks for.

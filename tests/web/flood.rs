@@ -220,6 +220,50 @@ async fn a_stranger_whose_place_another_takes_was_written_to_all_the_same() {
     assert_eq!(all, [50, 10]);
 }
 
+/// An alert is over when the crew puts its return off, and whoever had it never asked for what others
+/// say to each other from then on.
+#[tokio::test]
+async fn a_stranger_who_was_alerted_once_hears_sixty_words_of_that_trip_a_day() {
+    let lamp = Lamp::with(Wish { runs: true, ..Wish::default() }).await;
+    let mut aimed = plan();
+    aimed["crew"][0].as_object_mut().unwrap().remove("email");
+    aimed["contact"].as_array_mut().unwrap().extend([
+        json!({"name": "Mallory One", "email": "one@example.org"}),
+        json!({"name": "Mallory Two", "email": "two@example.org"}),
+    ]);
+    let filed = lamp.file(&aimed).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let victim = Recipient::Contact(0);
+    lamp.pass(7 * 60, plan_ref).await;
+    quiet(&lamp, &[plan_ref]).await;
+    assert!(lamp.daemon.status(plan_ref).await.unwrap().state.told(victim).alerted);
+    let later = lamp.post(filed["links"]["extend"].as_str().unwrap()).json(&json!({"by": "24h"}));
+    assert_eq!(later.send().await.unwrap().status(), StatusCode::OK);
+    for contact in [2, 3] {
+        let page = lamp.contact_page(plan_ref, contact);
+        for at in 0..50 {
+            let once = format!("{contact}.{at}");
+            let act = if at % 2 == 0 { "cant-act" } else { "on-it" };
+            let answer = [("act", act), ("once", once.as_str()), ("name", "Mallory")];
+            let said = lamp.post(&page).form(&answer).send().await.unwrap();
+            assert_eq!(said.status(), StatusCode::SEE_OTHER, "{}", text(said).await);
+        }
+    }
+    quiet(&lamp, &[plan_ref]).await;
+    let changed = handed(&lamp, plan_ref, victim, Kind::Changed).await;
+    let news = handed(&lamp, plan_ref, victim, Kind::News).await;
+    assert_eq!((changed, news + changed), (1, 60));
+    let letters = lamp.daemon.store().letters(plan_ref).await.unwrap();
+    let of_victim = letters.iter().filter(|one| (one.to, one.kind) == (victim, Kind::News));
+    let newest = of_victim.max_by_key(|one| one.queued_at).unwrap();
+    assert_eq!(newest.state.name(), "queued", "it waits");
+    // What ends the alarm for whoever had it goes all the same, and so does the next alert.
+    let checkin = lamp.post(filed["links"]["checkin"].as_str().unwrap()).json(&json!({}));
+    assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
+    quiet(&lamp, &[plan_ref]).await;
+    assert_eq!(handed(&lamp, plan_ref, victim, Kind::StandDown).await, 1);
+}
+
 /// Plans that wait for their end pile up no more than those that name one stranger.
 #[tokio::test]
 async fn one_key_has_two_hundred_strangers_in_open_trips_at_most() {

@@ -411,7 +411,9 @@ async fn what_becomes_of_trips_reaches_a_stranger_sixty_times_a_day_and_an_alert
     }
     quiet().await;
     assert_eq!(told("handed over").await, 60);
-    assert_eq!(told("queued").await, 2 * 42 - 60);
+    // What waits gives way to the newest of its kind.
+    let waiting = told("queued").await;
+    assert!((1..=2 * 42 - 60).contains(&waiting), "{waiting}");
     // They are overdue: that goes, and so does its end to whoever had it.
     for (plan_ref, _) in &plans {
         lamp.pass(7 * 60, plan_ref).await;
