@@ -285,3 +285,35 @@ async fn an_upgrade_while_plans_are_open_is_told_to_the_keeper_with_the_way_back
     }
     assert!(world.path("var/before-upgrade-from-1.db").exists());
 }
+
+/// Any other code has a mail server give the report up, and write of that to whomever it names as its
+/// sender.
+#[test]
+fn a_report_that_cant_be_noted_now_is_asked_for_again() {
+    let world = World::new();
+    world.key(&[]);
+    let tag = shorelamp::daemon::Secrets::open(&world.path("var")).unwrap().bounce_tag("letter");
+    let report = format!(
+        "To: back+letter.{tag}@example.org\nMIME-Version: 1.0\n\
+         Content-Type: multipart/report; report-type=delivery-status; boundary=x\n\n\
+         --x\nContent-Type: message/delivery-status\n\nAction: failed\nStatus: 5.1.1\n\n--x--\n"
+    );
+    let report = world.write("report", &report);
+    let noted = || {
+        let mut command = world.command(&["bounce"]);
+        world::ended(command.stdin(fs::File::open(&report).unwrap()))
+    };
+    assert_eq!(noted().code, TEMP_FAIL, "no address for reports");
+    let settings = fs::read_to_string(world.path("shorelamp.toml")).unwrap();
+    let settings = settings.replace("[mail]", "[mail]\nbounces = \"back@example.org\"");
+    world.write("shorelamp.toml", &settings);
+    assert_eq!(noted().code, 0, "{:?}", noted());
+    world.write("shorelamp.toml", &settings.replace("[mail]", "[mial]"));
+    assert_eq!(noted().code, TEMP_FAIL, "settings that can't be read");
+    world.write("shorelamp.toml", &settings);
+    world.write("var/shorelamp.db", "no database at all, but long enough to be taken for one");
+    let ended = noted();
+    assert_eq!(ended.code, TEMP_FAIL, "{ended:?}");
+    fs::remove_file(world.path("var/secret")).unwrap();
+    assert_eq!(noted().code, TEMP_FAIL, "no secret");
+}

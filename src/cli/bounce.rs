@@ -22,6 +22,12 @@ pub(super) struct Bounce {
 
 impl Bounce {
     pub(super) async fn run(self, config: &Path) -> Done {
+        // Whatever is in the way: a report that was given up is a contact of whom nobody learns that
+        // no letter reaches them.
+        self.note(config).await.map_err(Failure::for_now)
+    }
+
+    async fn note(self, config: &Path) -> Done {
         let settings = assemble::settings(config)?;
         let Some(bounces) = &settings.mail.bounces else {
             let mend = "the settings name no address for reports: write `bounces` under [mail]";

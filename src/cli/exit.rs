@@ -44,6 +44,12 @@ impl Failure {
         Failure { exit, words: words.to_string() }
     }
 
+    /// The same, as what may be done later: a mail server that started the command keeps its mail, and
+    /// tells nobody that it came to nothing.
+    pub(super) fn for_now(self) -> Self {
+        Failure { exit: Exit::TempFail, ..self }
+    }
+
     /// The same, with words in front that must not be overlooked.
     pub(super) fn headed(self, head: &str) -> Self {
         Failure { words: format!("{head}\n{}", self.words), ..self }
