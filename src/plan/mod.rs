@@ -102,9 +102,9 @@ impl Plan {
         let leading_on = crew.chain(contacts).filter(|(.., email)| may_lead_on(email));
         let mut faults: Vec<Fault> = leading_on
             .map(|(who, at, email)| {
-                let mend = "has a %, an ! or a second @ before its last @: some mail servers send \
-                            that on to another address, where it may be a stranger's; write the \
-                            address at which the letters are read";
+                let mend = "has one of %!@<>,;: before its last @: some mail servers send that on to \
+                            another address, which may be a stranger's; write the address at which \
+                            the letters are read";
                 Fault::new(&format!("{who}[{}].email", at + 1), email, mend)
             })
             .collect();
@@ -124,7 +124,9 @@ impl Plan {
 /// `host!name@relay`, `"name@host"@relay` (RFC 5321, 4.1.2 leaves the name to its own host; Postfix
 /// reads all three so as shipped). Then neither what is counted here nor a "never" would hold.
 fn may_lead_on(email: &str) -> bool {
-    email.rsplit_once('@').is_some_and(|(mailbox, _)| mailbox.contains(['%', '!', '@']))
+    email
+        .rsplit_once('@')
+        .is_some_and(|(mailbox, _)| mailbox.contains(['%', '!', '@', '<', '>', ',', ';', ':']))
 }
 
 #[cfg(test)]

@@ -115,6 +115,8 @@ async fn an_address_that_leads_to_another_is_not_filed() {
         "elsewhere.example!victim@club.example.org",
         "\"victim@elsewhere.example\"@club.example.org",
         "\"vic\\tim\\@elsewhere.example\"@club.example.org",
+        "\"victim>\"@club.example.org",
+        "\"victim,other\"@club.example.org",
     ] {
         let (status, told) = try_to_file(&lamp, &lamp.key, &long_trip(email)).await;
         assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{email}");
