@@ -34,7 +34,7 @@ pub struct Strangers {
     /// So many plans may name an address that has never been confirmed,
     pub most_naming: u32,
     /// counted from this instant on; each place in a plan counts, for each has its letter. A plan that
-    /// was closed no longer ago counts too, and one that is open however old it is.
+    /// is open counts however old it is, and for its contacts one that was closed no longer ago.
     pub since: DateTime<Utc>,
     /// So many who have never answered this key's plans may name, counted from the same instant and in
     /// what is open; 0 for any number.
@@ -136,7 +136,7 @@ async fn check_key(
 }
 
 /// In how many places each of these was named since an instant, or stands in a plan that may alert yet:
-/// one that is open, or was closed since then and can be opened again. Else plans that go on for many
+/// one that is open, or, of contacts, was closed since then and can be opened again. Else plans that go on for many
 /// days pile up, and no limit holds for alerts.
 async fn named_since<'a>(
     connection: &mut AnyConnection,
@@ -149,7 +149,8 @@ async fn named_since<'a>(
     let text = format!(
         "SELECT hash, COUNT(*) AS times FROM named_addresses AS named WHERE hash IN ({}) \
          AND (filed_at > $1 OR (contact > {MOVED} AND EXISTS (SELECT 1 FROM plans \
-         WHERE ref = named.plan AND (closed_at IS NULL OR closed_at > $1)))) GROUP BY hash",
+         WHERE ref = named.plan AND (closed_at IS NULL \
+         OR (closed_at > $1 AND named.contact >= 0))))) GROUP BY hash",
         list(2, hashes.len())
     );
     let mut select = sqlx::query(sqlx::AssertSqlSafe(text)).bind(millis(since));

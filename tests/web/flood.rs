@@ -57,6 +57,28 @@ async fn plans_that_name_a_stranger_do_not_pile_up_from_day_to_day() {
     assert_eq!(another().await, StatusCode::TOO_MANY_REQUESTS);
 }
 
+/// No page of the crew's says yes to letters, and a guide is out several times on both days.
+#[tokio::test]
+async fn a_crew_that_is_home_is_out_again_the_next_morning() {
+    let lamp = unhurried().await;
+    for day in 0..3 {
+        let mut ends = Vec::new();
+        for at in 0..8 {
+            let mut plan = long_trip(&format!("friend{day}{at}@example.org"));
+            plan["crew"][0]["email"] = json!("guide@example.org");
+            let (status, told) = try_to_file(&lamp, &lamp.key, &plan).await;
+            assert_eq!(status, StatusCode::CREATED, "{day} {at}: {told}");
+            ends.push(told["links"]["checkin"].as_str().unwrap().to_owned());
+        }
+        lamp.move_clock(12 * 60);
+        for end in &ends {
+            let end = lamp.post(end).json(&json!({})).send().await.unwrap();
+            assert_eq!(end.status(), StatusCode::OK);
+        }
+        lamp.move_clock(12 * 60 + 1);
+    }
+}
+
 /// Two hundred are more than a club's whole day of new people.
 #[tokio::test]
 async fn one_key_names_two_hundred_strangers_a_day_at_most() {
