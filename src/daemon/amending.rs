@@ -115,6 +115,7 @@ impl Daemon {
             let old = self.plan_of(&record)?;
             let placed = old.amended_by(plan);
             check_readable(&record, &placed)?;
+            check_places(&record.state, &old, &placed)?;
             let plan_json = self.stored_text(plan_ref, &placed.plan).await?;
             let anew = seen.map_or(&[][..], |seen| &seen.anew);
             let amendment = amendment(&record.state, &old, &placed, anew);
@@ -266,6 +267,21 @@ fn check_readable(record: &PlanRecord, placed: &Placed) -> Result<(), FilingErro
              off and file a new one",
         ))),
     }
+}
+
+/// An address that differs in capitals alone takes the place of the other, and what was said there
+/// with it. A host may tell the two apart: then a "never" of the one would keep the alert from the other.
+fn check_places(state: &Watched, old: &Plan, placed: &Placed) -> Result<(), FilingError> {
+    for &at in &placed.asked {
+        let (Some(before), Some(now)) = (old.contacts.get(at), placed.plan.contacts.get(at)) else {
+            continue;
+        };
+        let said_never = state.contacts.get(at).is_some_and(|one| one.opted_out.is_some());
+        if said_never && before.email != now.email {
+            return Err(FilingError::WantsNoLetters { contact: now.name.clone() });
+        }
+    }
+    Ok(())
 }
 
 /// What the watch takes a new version by; these parts count as changed whatever stands in them.

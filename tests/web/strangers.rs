@@ -161,6 +161,35 @@ async fn never_is_said_for_ones_own_mailbox_alone() {
     assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY);
 }
 
+/// Else the mark that one reader left in a place would keep the alert from another, whom the crew
+/// believes to be told.
+#[tokio::test]
+async fn nobody_is_put_into_the_place_of_one_who_said_never() {
+    let lamp = Lamp::lit().await;
+    let to = |email: &str| {
+        let mut plan = plan();
+        plan["contact"][0]["email"] = json!(email);
+        plan
+    };
+    let told = lamp.file(&to("dunstan+x@example.org")).await;
+    let plan_ref = told["ref"].as_str().unwrap();
+    let form = form_of(&get(&lamp, &lamp.daemon.confirm_page(plan_ref, 0)).await, "never");
+    assert_eq!(send(&lamp, &form, &[("word", "never")]).await.0, StatusCode::OK);
+    let amend = async |email: &str| {
+        let link = told["links"]["amend"].as_str().unwrap();
+        let answer = lamp.post(link).json(&to(email)).send().await.unwrap();
+        (answer.status(), text(answer).await)
+    };
+    let (status, why) = amend("Dunstan+X@example.org").await;
+    assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{why}");
+    assert!(why.contains("nothing was changed") && why.contains("Dunstan Okafor"), "{why}");
+    // Another address has a place of its own, and its alert.
+    let (status, why) = amend("dunstan+y@example.org").await;
+    assert_eq!(status, StatusCode::OK, "{why}");
+    lamp.pass(7 * 60 + 1, plan_ref).await;
+    assert!(letters(&lamp, plan_ref, Kind::Overdue).await.contains(&Recipient::Contact(2)));
+}
+
 #[tokio::test]
 async fn the_contacts_own_page_has_the_same_way_out() {
     let lamp = Lamp::lit().await;
