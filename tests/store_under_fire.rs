@@ -369,6 +369,39 @@ async fn a_full_disk_takes_no_new_plan_but_check_ins_and_alerts_go_on() {
     assert!(store.plan("B").await.expect("the plan").state.is_closed());
 }
 
+/// The process that must put nothing aside in files of SQLite's own.
+#[tokio::test]
+#[ignore = "a process for the next test"]
+async fn one_that_has_no_room_for_temporary_files() {
+    let folder = tempfile::tempdir_in("/dev/shm").expect("a folder");
+    let store = Store::open(folder.path()).await.expect("opened");
+    let refs: Vec<String> = (0..40).map(|at| format!("PLAN-{at}")).collect();
+    for plan_ref in &refs {
+        file(&store, plan_ref, None, "body").await;
+    }
+    hand_over_all(&store, noon()).await;
+    for (plan_ref, moved) in store.tick(refs, minutes(76)).await.expect("ticked together") {
+        moved.unwrap_or_else(|error| panic!("{plan_ref}: {error}"));
+    }
+    let sent = hand_over_all(&store, minutes(76)).await;
+    let alerts = sent.iter().filter(|(_, kind)| *kind == Kind::CallRescue);
+    assert!(alerts.count() >= 40, "{sent:?}");
+}
+
+/// Whoever has an account on the machine may fill /tmp and /var/tmp, wherever the data folder lies.
+#[test]
+fn no_alert_waits_for_room_in_somebody_elses_folder() {
+    let Some(disk) = SmallDisk::new("8k") else { return };
+    disk.fill();
+    let ended = Command::new(std::env::current_exe().expect("this program"))
+        .args(["--ignored", "--exact", "one_that_has_no_room_for_temporary_files"])
+        // Where SQLite looks first (sqlite.org/tempfiles.html, section 5).
+        .env("SQLITE_TMPDIR", disk.0.path())
+        .output()
+        .expect("started");
+    assert!(ended.status.success(), "{}", String::from_utf8_lossy(&ended.stdout));
+}
+
 #[tokio::test]
 async fn a_backup_is_private_whole_and_begins_with_a_review() {
     use std::os::unix::fs::PermissionsExt;

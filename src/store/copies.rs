@@ -137,6 +137,8 @@ async fn thin_open(copy: &mut AnyConnection, forgotten: &[String]) -> Result<boo
         forget_open(&mut whole, plan_ref).await?;
     }
     whole.commit().await?;
+    // All of it is written once more, which is too much for memory.
+    copy.execute("PRAGMA temp_store = FILE").await?;
     copy.execute("VACUUM").await?;
     Ok(true)
 }

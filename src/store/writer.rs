@@ -296,6 +296,9 @@ pub(super) async fn prepare(connection: &mut AnyConnection) -> Result<(), sqlx::
         "PRAGMA wal_autocheckpoint = 4000",
         "PRAGMA foreign_keys = ON",
         "PRAGMA secure_delete = ON",
+        // Else SQLite puts aside pages of one change, or rows to be sorted, in a file below /var/tmp or
+        // /tmp, which anybody may fill: no plan could then be moved, and no letter claimed.
+        "PRAGMA temp_store = MEMORY",
     ] {
         connection.execute(pragma).await?;
     }
