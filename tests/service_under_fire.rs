@@ -166,6 +166,25 @@ async fn a_file_in_which_no_plan_can_be_found_still_alerts_from_memory() {
     assert_eq!(alerts.filter(|eml| eml.to.starts_with("dunstan")).count(), 1, "once");
 }
 
+/// Whatever it may be that keeps the watch from moving its plans, while all else can be written.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_watch_that_can_move_no_plan_still_alerts_from_memory_once() {
+    let lamp = running().await;
+    filed(&lamp).await;
+    // The memory is filled in the background.
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut connection = other(&lamp).await;
+    let hinder = "CREATE TRIGGER hinders BEFORE INSERT ON letters BEGIN \
+                  INSERT INTO no_such_table VALUES (1); END";
+    sqlx::raw_sql(hinder).execute(&mut connection).await.unwrap();
+    let (alert, _) = alerts_from_memory(&lamp).await;
+    sqlx::raw_sql("DROP TRIGGER hinders").execute(&mut connection).await.unwrap();
+    tokio::time::sleep(Duration::from_secs(8)).await;
+    let all = letters(lamp.folder.path());
+    let same = all.iter().filter(|eml| eml.message_id == alert.message_id).count();
+    assert_eq!(same, 1, "written down, not sent again");
+}
+
 /// The crew is told that their check-in is not written down, but it has been heard: reading the
 /// plans anew from a database that knows nothing of it must not make an alert.
 #[tokio::test(flavor = "multi_thread")]

@@ -16,9 +16,9 @@ use crate::post::Outgoing;
 use crate::store::{Claimed, PlanRecord, StoreError, letter_id};
 use crate::watch::Order;
 
-/// When nothing has been written for so long, or damage keeps the watch or the post from its work,
+/// When nothing has been written for so long, or something keeps the watch or the post from its work,
 /// alerts go out all the same.
-const PATIENCE: Duration = Duration::from_secs(10);
+pub(super) const PATIENCE: Duration = Duration::from_secs(10);
 /// A write is tried at least so often, as long as writes come back.
 const LONGEST_PROBE: Duration = Duration::from_secs(4);
 const BETWEEN_LOOKS: Duration = Duration::from_secs(1);

@@ -42,7 +42,8 @@ pub struct Health {
     oldest_alert: AtomicI64,
     held_until: AtomicI64,
     damaged: AtomicBool,
-    /// Since when the watch, and the post, meet damage that they can't read around.
+    /// Since when the watch, and the post, meet damage that they can't read around, or what else keeps
+    /// them from their work while the database can be written.
     stuck_since: Mutex<[Option<Instant>; 2]>,
     /// Since when the machine's clocks have disagreed.
     disputed_since: Mutex<Option<Instant>>,
@@ -133,14 +134,14 @@ impl Health {
         self.damaged.store(damaged, Ordering::Relaxed);
     }
 
-    /// The watch or the post went through, or met damage that keeps it from its work.
+    /// The watch or the post went through, or met what keeps it from its work.
     pub(super) fn stuck(&self, part: Part, stuck: bool) {
         let mut since = self.stuck_since.lock().unwrap_or_else(PoisonError::into_inner);
         let since = &mut since[part as usize];
         *since = since.filter(|_| stuck).or_else(|| stuck.then(Instant::now));
     }
 
-    /// For how long damage has kept the watch or the post from its work.
+    /// For how long something has kept the watch or the post from its work.
     pub(super) fn stuck_for(&self) -> Duration {
         let since = self.stuck_since.lock().unwrap_or_else(PoisonError::into_inner);
         since.iter().flatten().map(Instant::elapsed).max().unwrap_or_default()
@@ -238,8 +239,11 @@ impl Health {
         ];
         let ill = checks.into_iter().filter(|(ill, _, _)| *ill);
         // What hangs because the database can't be written goes on by itself once it can be, and
-        // meanwhile alerts go out from memory, which a start would lose. So too with a damaged file.
-        let lost_by_restart = unwritten || self.damaged.load(Ordering::Relaxed);
+        // meanwhile alerts go out from memory, which a start would lose. So too with a damaged file, and
+        // with whatever else they go out from memory for.
+        let lost_by_restart = unwritten
+            || self.damaged.load(Ordering::Relaxed)
+            || self.stuck_for() > super::emergency::PATIENCE;
         let restart_mends = |what| !lost_by_restart && [WATCH_HANGS, POST_HANGS].contains(&what);
         ill.map(|(_, what, mend)| Illness { what, mend, restart_mends: restart_mends(what) })
             .collect()

@@ -94,7 +94,7 @@ async fn send_all(daemon: &Daemon, road: Road, stop: &CancellationToken) {
     while !stop.is_cancelled() {
         let claimed = claim(daemon, road, &desks, &under_way).await;
         if matches!(road, Road::Alerts) {
-            let stuck = claimed.as_ref().is_err_and(StoreError::is_of_a_page)
+            let stuck = claimed.as_ref().is_err_and(StoreError::may_last)
                 || daemon.0.store.has_lost_letters();
             daemon.0.health.stuck(Part::Post, stuck);
         }

@@ -30,7 +30,7 @@ pub(super) async fn watch(daemon: Daemon, stop: CancellationToken) {
         let everything = now + CLOCK_TOLERANCE < last;
         last = now;
         let passed = pass(&daemon, everything).await;
-        let stuck = passed.as_ref().is_err_and(StoreError::is_of_a_page);
+        let stuck = passed.as_ref().is_err_and(StoreError::may_last);
         daemon.0.health.stuck(Part::Watch, stuck);
         let sleep = match passed {
             Ok(next) => until(next, daemon.now()),

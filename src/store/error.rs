@@ -134,6 +134,12 @@ impl StoreError {
         self.is_unsound() || matches!(self, StoreError::Damaged { page: true, .. })
     }
 
+    /// Whether it may go on and on: then alerts go from memory, whatever else can be written meanwhile.
+    #[must_use]
+    pub fn may_last(&self) -> bool {
+        self.is_of_a_page() || self.is_transient()
+    }
+
     /// Whether the file holds no sound database.
     #[must_use]
     pub fn is_unsound(&self) -> bool {
