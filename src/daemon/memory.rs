@@ -12,7 +12,7 @@ use chrono::{DateTime, Utc};
 
 use crate::guarded::guarded;
 use crate::store::{Applied, PlanRecord};
-use crate::watch::{Event, Order, Watched, next_wakeup, step, wanted};
+use crate::watch::{By, Event, Order, Watched, next_wakeup, step, wanted};
 
 /// How many plans are remembered: those whose time comes first.
 pub(super) const MOST_PLANS: u32 = 4000;
@@ -79,10 +79,13 @@ impl Memory {
     }
 
     /// Follows an event that could not be written: a crew that says it is ashore sets off no
-    /// alarm from here, though it is told that nothing is written yet.
+    /// alarm from here, though it is told that nothing is written yet. A contact ends no watch so: what
+    /// one of them says is believed because all the others hear of it, and now nobody does.
     pub(super) fn hear(&self, plan_ref: &str, event: &Event, now: DateTime<Utc>) {
+        let by_contact = matches!(event, Event::CheckedIn { by: By::Contact(..), .. });
         if let Some(plan) = self.touch(plan_ref).plans.get_mut(plan_ref)
             && let Ok(Ok(next)) = guarded(|| step(&plan.record.state, event, now))
+            && !(by_contact && next.plan.is_closed())
         {
             plan.record.state = next.plan;
             plan.owe(&next.orders);
@@ -222,7 +225,7 @@ mod tests {
 
     use super::*;
     use crate::measure::Span;
-    use crate::watch::{Anchor, By, Ladder, Rung, RungKind, Step, Terms, To};
+    use crate::watch::{Anchor, Ladder, Rung, RungKind, Step, Terms, To};
 
     fn noon() -> DateTime<Utc> {
         "2026-06-14T12:00:00Z".parse().unwrap()
@@ -282,6 +285,19 @@ mod tests {
         memory.follow("B", &applied(&state, &ashore()));
         memory.remember_read(record(&state));
         assert_eq!(owed(&memory), 1, "another plan's closing is none of its business");
+    }
+
+    /// Neither the crew nor any other contact would hear of it, and take it back.
+    #[test]
+    fn no_contact_ends_a_watch_without_a_word_to_anybody() {
+        let (memory, state) = (Memory::default(), filed());
+        memory.remember(record(&state));
+        let by = By::Contact(0, "Dunstan Okafor".to_owned());
+        let said = Event::CheckedIn { who: vec![0], by, how: Some("they say so".to_owned()) };
+        memory.hear("A", &said, noon());
+        assert_eq!(owed(&memory), 1);
+        memory.hear("A", &ashore(), noon());
+        assert_eq!(owed(&memory), 0, "the crew's own word counts");
     }
 
     #[test]
