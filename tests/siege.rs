@@ -188,6 +188,27 @@ async fn heads_that_never_end_take_no_seat_from_those_who_speak() {
     assert!(!first.contains("200"), "{first}");
 }
 
+/// The same with bodies: a head costs a line, and must not buy a seat for as long as a body may take.
+#[tokio::test(flavor = "multi_thread")]
+async fn bodies_that_never_end_take_no_seat_from_those_who_say_all() {
+    let lamp = Lamp::lit();
+    lamp.grows_well().await;
+    let head = "POST /contact/x HTTP/1.1\r\nHost: x\r\nContent-Length: 200\r\n\r\na";
+    let mut bodies: Vec<_> = (0..700)
+        .map(|_| {
+            let mut body = lamp.connect();
+            let _ = body.write_all(head.as_bytes());
+            body
+        })
+        .collect();
+    for _ in 0..20 {
+        let answer = client(None).get(format!("{}/healthz", lamp.world.base_url)).send().await;
+        assert_eq!(answer.unwrap().status(), StatusCode::OK);
+    }
+    let first = to_the_end(bodies.swap_remove(0)).expect("shown out");
+    assert_eq!(first, "");
+}
+
 /// Connections are files, and so are letters and the database: people who come and stay by the
 /// hundred leave enough of them for an alert.
 #[tokio::test(flavor = "multi_thread")]

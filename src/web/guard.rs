@@ -2,6 +2,7 @@
 //! its answer.
 
 use std::net::IpAddr;
+use std::sync::Arc;
 use std::time::Duration;
 
 use axum::body::{Body, Bytes};
@@ -17,6 +18,7 @@ use super::listening::Peer;
 use super::page::{Sorry, gone};
 use super::problem::Problem;
 use super::room::Rooms;
+use super::seats::Seat;
 use crate::daemon::Daemon;
 use crate::guarded::{Panicked, guarded_while};
 
@@ -57,6 +59,10 @@ pub(super) async fn whole_body(request: Request, next: Next) -> Response {
         Ok(Err(problem)) => return shown(&uri, problem),
         Err(_) => return shown(&uri, too_slow()),
     };
+    // Its seat was given to another while it came: nothing may be done that it never hears of.
+    if parts.extensions.get::<Arc<Seat>>().is_some_and(|seat| !seat.has_spoken()) {
+        return shown(&uri, too_slow());
+    }
     let answer = next.run(Request::from_parts(parts, Body::from(bytes)));
     match tokio::time::timeout(LONGEST_ANSWER, answer).await {
         Ok(answer) => answer,

@@ -163,7 +163,7 @@ async fn answer(
 async fn one_answer(
     router: Router,
     from: IpAddr,
-    seat: &Seat,
+    seat: &Arc<Seat>,
     mut request: hyper::Request<Incoming>,
 ) -> Response {
     // Its seat was given to another in this very moment: nothing may be done that it never hears of.
@@ -171,6 +171,7 @@ async fn one_answer(
         return StatusCode::SERVICE_UNAVAILABLE.into_response();
     }
     request.extensions_mut().insert(Peer(from));
+    request.extensions_mut().insert(Arc::clone(seat));
     request.extensions_mut().insert(ConnectInfo(SocketAddr::new(from, 0)));
     let Ok(answer) = router.oneshot(request.map(Body::new)).await;
     seat.is_silent();

@@ -1,5 +1,6 @@
 //! Who has a connection, and who loses it when there are too many.
 
+use std::cmp::Reverse;
 use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -42,9 +43,18 @@ struct Taken {
 
 struct Taker {
     address: IpAddr,
-    /// Since when it has said nothing whole: neither a handshake nor the head of a request.
-    silent_since: Option<u64>,
+    /// What it has still to say, and since when; nothing while it is answered.
+    owes: Option<(Owed, u64)>,
     given_up: CancellationToken,
+}
+
+/// What somebody who has a seat has not said yet. Who owes more goes first.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Owed {
+    /// A handshake, or the head of a request.
+    Head,
+    /// The body of a request whose head is there. A person's comes with it.
+    Body,
 }
 
 /// One connection's seat, until it is dropped.
@@ -74,7 +84,7 @@ impl Seats {
             taken.give_up(None)?;
         }
         let (number, given_up) = (taken.count(), CancellationToken::new());
-        let taker = Taker { address, silent_since: Some(number), given_up: given_up.clone() };
+        let taker = Taker { address, owes: Some((Owed::Head, number)), given_up: given_up.clone() };
         taken.by_number.insert(number, taker);
         Some(Seat { seats: self.clone(), number, given_up })
     }
@@ -93,35 +103,53 @@ impl Taken {
     /// Takes the seat of who has been silent for longest, among those of the address that has the
     /// most of them, or of this one.
     fn give_up(&mut self, of: Option<IpAddr>) -> Option<()> {
-        let silent = || self.by_number.iter().filter(|(_, one)| one.silent_since.is_some());
-        let mut number_of: BTreeMap<IpAddr, usize> = BTreeMap::new();
-        for (_, one) in silent() {
-            *number_of.entry(one.address).or_default() += 1;
-        }
-        let most = || number_of.iter().max_by_key(|(_, number)| **number).map(|(who, _)| *who);
-        let address = of.or_else(most)?;
-        let oldest = silent().filter(|(_, one)| one.address == address);
-        let number = *oldest.min_by_key(|(_, one)| one.silent_since)?.0;
+        let number = [Owed::Head, Owed::Body].into_iter().find_map(|what| self.oldest(what, of))?;
         self.by_number.remove(&number)?.given_up.cancel();
         Some(())
+    }
+
+    /// Who has owed this for longest, of this address or of that with the most who do; of several with
+    /// as many, that of whoever has for longest.
+    fn oldest(&self, what: Owed, of: Option<IpAddr>) -> Option<u64> {
+        let mut owing: BTreeMap<IpAddr, (usize, Reverse<u64>, u64)> = BTreeMap::new();
+        for (number, one) in &self.by_number {
+            let Some((_, since)) = one.owes.filter(|(owed, _)| *owed == what) else { continue };
+            let first = (0, Reverse(since), *number);
+            let (all, oldest, whose) = owing.entry(one.address).or_insert(first);
+            *all += 1;
+            if since < oldest.0 {
+                (*oldest, *whose) = (Reverse(since), *number);
+            }
+        }
+        let (.., number) = match of {
+            Some(address) => owing.get(&address),
+            None => owing.values().max(),
+        }?;
+        Some(*number)
     }
 }
 
 impl Seat {
     /// The head of a request is whole; whether the seat is still its own.
     pub(super) fn speaks(&self) -> bool {
-        let mut taken = self.seats.lock();
-        let taker = taken.by_number.get_mut(&self.number);
-        taker.map(|taker| taker.silent_since = None).is_some()
+        self.owes(Some(Owed::Body))
+    }
+
+    /// So is its body; whether the seat is still its own, as it then stays until the answer.
+    pub(super) fn has_spoken(&self) -> bool {
+        self.owes(None)
     }
 
     /// It was answered, and is silent again.
     pub(super) fn is_silent(&self) {
+        self.owes(Some(Owed::Head));
+    }
+
+    fn owes(&self, what: Option<Owed>) -> bool {
         let mut taken = self.seats.lock();
         let now = taken.count();
-        if let Some(taker) = taken.by_number.get_mut(&self.number) {
-            taker.silent_since = Some(now);
-        }
+        let taker = taken.by_number.get_mut(&self.number);
+        taker.map(|taker| taker.owes = what.map(|what| (what, now))).is_some()
     }
 
     /// Until the seat is another's.
@@ -144,6 +172,10 @@ mod tests {
         text.parse().unwrap()
     }
 
+    fn is_answered(seat: &Seat) -> bool {
+        seat.speaks() && seat.has_spoken()
+    }
+
     fn lost(seats: &[Seat]) -> Vec<usize> {
         let lost = seats.iter().enumerate().filter(|(_, seat)| seat.given_up.is_cancelled());
         lost.map(|(at, _)| at).collect()
@@ -155,7 +187,7 @@ mod tests {
         // All of a subscriber's addresses are one.
         let greedy = |at: usize| from(&format!("2001:db8::{at:x}"));
         let mut held: Vec<_> = (0..MOST_BY_ADDRESS).flat_map(|at| seats.take(greedy(at))).collect();
-        assert!(held.iter().all(Seat::speaks));
+        assert!(held.iter().all(is_answered));
         assert!(seats.take(greedy(999)).is_none(), "all of them are being answered");
         assert!(seats.take(from("192.0.2.2")).is_some());
         held[7].is_silent();
@@ -181,14 +213,41 @@ mod tests {
         for other in ["192.0.2.1", "192.0.2.1", "192.0.2.2"] {
             held.push(seats.take(from(other)).unwrap());
         }
-        assert!(held[0].speaks(), "it is answered, and stays");
-        assert!(held[1].speaks());
+        assert!(is_answered(&held[0]), "and stays");
+        assert!(is_answered(&held[1]));
         held[1].is_silent();
         for _ in 0..2 {
             held.push(seats.take(from("192.0.2.3")).unwrap());
         }
         assert_eq!(lost(&held), [2, 3], "of the address with the most, the oldest");
-        assert_eq!(held.iter().filter(|seat| seat.speaks()).count(), MOST);
+        assert_eq!(held.iter().filter(|seat| is_answered(seat)).count(), MOST);
         assert!(seats.take(proxy).is_none(), "nobody is silent");
+    }
+
+    /// A head costs a line, and a body that never ends kept a seat for as long as one may take.
+    #[test]
+    fn whoever_owes_a_body_makes_room_after_those_who_owe_a_head() {
+        let seats = Seats::within(0);
+        let take = |at: usize| seats.take(from(&format!("192.0.2.{at}"))).unwrap();
+        let mut held: Vec<_> = (0..FEWEST).map(take).collect();
+        assert!(held[0].speaks() && held[1].speaks() && is_answered(&held[2]));
+        for at in FEWEST..FEWEST + 4 {
+            held.push(take(at));
+            assert!(held[at].speaks());
+        }
+        assert_eq!(lost(&held), [0, 1, 3, 4], "nobody who is answered, and the silent one first");
+        assert!(!held[0].has_spoken(), "nothing may be done of which it never hears");
+    }
+
+    /// Whoever has very many addresses and one connection from each, that of whoever comes from a
+    /// higher one is not always the next to go.
+    #[test]
+    fn of_many_addresses_with_one_connection_the_oldest_makes_room() {
+        let seats = Seats::within(0);
+        let take = |at: usize| seats.take(from(&format!("192.0.2.{at}"))).unwrap();
+        let mut held: Vec<_> = [9, 1, 2, 3].into_iter().map(take).collect();
+        held.push(take(8));
+        held.push(take(4));
+        assert_eq!(lost(&held), [0, 1]);
     }
 }
