@@ -320,6 +320,28 @@ async fn whoever_was_taken_out_reads_no_later_time_though_a_letter_to_them_came_
     assert!(told.contains("no longer") && !told.contains("Move your alarm"), "{told}");
 }
 
+/// One relay's filter, while the other can't be reached: nobody knows when it will be, and an alert
+/// waits for nobody.
+#[tokio::test]
+async fn an_alert_that_one_relay_refuses_for_what_is_in_it_waits_for_no_other() {
+    let filter = Whims { refuses: "STANDARD-ANTI-UBE-TEST", ..Whims::NONE };
+    let gone = Server::start(Script { greeting: "421 4.3.2 not now", ..Script::default() }).await;
+    let picky = Server::start(whims(filter)).await;
+    let lamp = Lamp::with(vec![gone.relay(PLAIN), picky.relay(PLAIN)], 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    lamp.pass(UNTIL_OVERDUE - TimeDelta::minutes(1));
+    let (name, answer) = ("GTUBE-STANDARD-ANTI-UBE-TEST-EMAIL".to_owned(), Answer::OnIt);
+    let answered = Event::Answered { contact: 0, name, answer };
+    lamp.daemon.act(&plan, &answered, None).await.unwrap();
+    lamp.pass(TimeDelta::minutes(2));
+    let took = lamp.handed_over(&plan, Kind::Overdue).await;
+    assert!(took < ONE_ATTEMPT, "{took:?}");
+    let letters = picky.heard().letters;
+    let plain = letters.iter().rfind(|one| one.contains("Shorelamp-Kind: overdue")).unwrap();
+    assert!(plain.contains("OVERDUE: act now") && !plain.contains("GTUBE"), "{plain}");
+}
+
 #[tokio::test]
 async fn broken_starttls_gets_no_letter_and_the_next_relay_does() {
     // It offers STARTTLS, and its certificate is nobody's.

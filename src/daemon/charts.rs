@@ -49,7 +49,7 @@ pub(super) struct Charts {
     pages: Pages,
     hand: Arc<Semaphore>,
     waiting: Semaphore,
-    /// Letters that every relay refused for what is in them, the oldest first, and what is left out of
+    /// Letters that relays refused for what is in them, the oldest first, and what is left out of
     /// each since.
     unwelcome: Mutex<VecDeque<(String, LeftOut)>>,
 }
@@ -95,7 +95,7 @@ impl Default for Charts {
 }
 
 impl Charts {
-    /// Every relay refused this letter: from now on it goes without these.
+    /// This letter was refused: from now on it goes without these.
     pub(super) fn leave_out(&self, letter: &str, what: LeftOut) {
         let mut unwelcome = self.unwelcome.lock().unwrap_or_else(PoisonError::into_inner);
         unwelcome.retain(|(one, _)| one != letter);

@@ -1,6 +1,7 @@
 //! One attempt at one letter: written, looked at once more, handed over, and its fate recorded.
 
 use std::pin::{Pin, pin};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use chrono::TimeDelta;
@@ -173,8 +174,10 @@ async fn attempt(
     place: Place,
     desk: Option<OwnedSemaphorePermit>,
 ) -> Result<(), StoreError> {
+    let unwelcome = AtomicBool::new(false);
     let outcome = {
-        let parcel = Parcel { daemon, claimed, envelope, letter, place: &place };
+        let parcel =
+            Parcel { daemon, claimed, envelope, letter, place: &place, unwelcome: &unwelcome };
         let mut handing = pin!(hand_over(parcel));
         match timeout(HANGS_AFTER, &mut handing).await {
             Ok(outcome) => outcome?,
@@ -185,22 +188,29 @@ async fn attempt(
             }
         }
     };
-    let outcome = with_less(daemon, claimed, outcome, pictured);
+    let outcome = with_less(daemon, claimed, outcome, (pictured, unwelcome.into_inner()));
     record(daemon, claimed, outcome, place).await
 }
 
 /// A letter that every relay refuses for what is in it may be refused for its picture, or for what
 /// somebody typed: that is not yet a contact out of reach. It goes again at once, without; and whoever
-/// types what no filter lets through keeps no alert from the others.
-fn with_less(daemon: &Daemon, claimed: &Claimed, outcome: Outcome, pictured: bool) -> Outcome {
+/// types what no filter lets through keeps no alert from the others. For an alert it is enough that one
+/// relay refused it so, whatever the others lack: nobody knows when they will take one.
+fn with_less(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    outcome: Outcome,
+    (pictured, unwelcome): (bool, bool),
+) -> Outcome {
     let charts = &daemon.0.charts;
+    let unwelcome = unwelcome && claimed.order.kind.is_alert();
     let what = match charts.left_out_of(&claimed.id) {
         LeftOut::Nothing if pictured => LeftOut::Picture,
         LeftOut::Nothing | LeftOut::Picture if has_typed(claimed.order.kind) => LeftOut::Typed,
         _ => return outcome,
     };
     match outcome {
-        Outcome::Failed(error) if error.class == SendClass::MessageRefused => {
+        Outcome::Failed(error) if unwelcome || error.class == SendClass::MessageRefused => {
             let (plan, letter) = (&claimed.plan_ref, &claimed.id);
             tracing::warn!(plan, letter, without = ?what, "refused; it goes again with less in it");
             charts.leave_out(letter, what);
@@ -223,6 +233,8 @@ struct Parcel<'a> {
     envelope: &'a Envelope,
     letter: &'a [u8],
     place: &'a Place,
+    /// Whether a relay has refused the letter for what is in it.
+    unwelcome: &'a AtomicBool,
 }
 
 /// Hands the letter over. While a relay keeps silent for too long, it is tried elsewhere as well:
@@ -261,7 +273,7 @@ where
 
 /// Tries the relays until one takes the letter, with a last look before each lets it go.
 async fn try_each(parcel: Parcel<'_>, tried: &Tried) -> Result<Outcome, StoreError> {
-    let Parcel { daemon, claimed, envelope, letter, place } = parcel;
+    let Parcel { daemon, claimed, envelope, letter, place, unwelcome } = parcel;
     let post = &daemon.0.post;
     let mut failure: Option<SendError> = None;
     loop {
@@ -286,8 +298,12 @@ async fn try_each(parcel: Parcel<'_>, tried: &Tried) -> Result<Outcome, StoreErr
         }
         let error = match handing.finish(letter).await {
             Ok(receipt) => return Ok(Outcome::Taken(receipt)),
-            Err(error) => error.after(failure),
+            Err(error) => error,
         };
+        if error.class == SendClass::MessageRefused {
+            unwelcome.store(true, Ordering::Relaxed);
+        }
+        let error = error.after(failure);
         if !error.is_worth_another_relay() || !post.any_but(tried) {
             return Ok(Outcome::Failed(error));
         }
