@@ -1,6 +1,7 @@
 //! `serve`: runs the service.
 
 use std::future::Future;
+use std::net::SocketAddr;
 use std::path::Path;
 use std::time::Duration;
 
@@ -20,6 +21,8 @@ use crate::web;
 
 /// What is logged unless RUST_LOG says otherwise.
 const LOGGED: &str = "info,sqlx=warn";
+/// How often a port that somebody else has is tried again.
+const BETWEEN_TRIES: Duration = Duration::from_secs(2);
 /// Longer than an attempt at handing over a letter may take.
 const LONGEST_FAREWELL: Duration = Duration::from_secs(75);
 
@@ -39,9 +42,18 @@ impl Serve {
         if let Some(few) = few_files {
             daemon.tell_of_few_files(few);
         }
-        let listener = listen(&settings).await?;
+        let listener = match listen(settings.service.listen).await {
+            Ok(listener) => Some(listener),
+            // Any port above 1023 can be taken by anybody on the machine, between two lives of the
+            // service: that must not keep the alerts of those who are out.
+            Err(failure) if watches_somebody(&daemon).await => {
+                daemon.tell_of_no_pages(&failure.to_string());
+                None
+            }
+            Err(failure) => return Err(failure),
+        };
         let mut stops = Stops::new()?;
-        print::say(greeting(&settings, &listener))?;
+        print::say(greeting(&settings, listener.as_ref()))?;
         let stop = CancellationToken::new();
         let mut tasks = start(&daemon, &settings, listener, &stop);
         tokio::select! {
@@ -72,8 +84,7 @@ fn log() {
     let _ = log.with_ansi(false).try_init();
 }
 
-async fn listen(settings: &Settings) -> Done<TcpListener> {
-    let at = settings.service.listen;
+async fn listen(at: SocketAddr) -> Done<TcpListener> {
     TcpListener::bind(at).await.map_err(|error| {
         let words = format!(
             "nobody can listen at {at}: {error}. Stop what listens there, or change `listen` under \
@@ -83,28 +94,47 @@ async fn listen(settings: &Settings) -> Done<TcpListener> {
     })
 }
 
-fn greeting(settings: &Settings, listener: &TcpListener) -> String {
-    let at = listener.local_addr().unwrap_or(settings.service.listen);
+/// Whether a plan is open. In doubt one is.
+async fn watches_somebody(daemon: &Daemon) -> bool {
+    let counted = daemon.store().count_open(daemon.now(), "").await;
+    counted.map_or(true, |plans| plans.open > 0)
+}
+
+fn greeting(settings: &Settings, listener: Option<&TcpListener>) -> String {
+    let own = listener.and_then(|listener| listener.local_addr().ok());
+    let at = own.unwrap_or(settings.service.listen);
+    let listens = if listener.is_some() { "listens" } else { "CAN'T YET LISTEN" };
     let relays: Vec<_> = settings.mail.relays.iter().map(ToString::to_string).collect();
     let letters = match relays.is_empty() {
         true => format!("into {}, and reach nobody by themselves", settings.mail.folder.display()),
         false => format!("through {}", relays.join(", then ")),
     };
     let base_url = &settings.service.base_url;
-    format!("Shorelamp listens at {at}, its pages are at {base_url}; letters go {letters}")
+    format!("Shorelamp {listens} at {at}, its pages are at {base_url}; letters go {letters}")
 }
 
 /// The watch with the post, the pages, and what shows others that all of it works.
 fn start(
     daemon: &Daemon,
     settings: &Settings,
-    listener: TcpListener,
+    listener: Option<TcpListener>,
     stop: &CancellationToken,
 ) -> JoinSet<Result<(), String>> {
     let mut tasks = JoinSet::new();
     let (watch, watch_stop) = (daemon.clone(), stop.clone());
     tasks.spawn(async move { watch.run(watch_stop).await.map_err(|error| error.to_string()) });
-    tasks.spawn(pages(daemon.clone(), settings.service.tls.clone(), listener, stop.clone()));
+    let (tls, at) = (settings.service.tls.clone(), settings.service.listen);
+    let (pages_of, pages_stop) = (daemon.clone(), stop.clone());
+    tasks.spawn(async move {
+        let listener = match listener {
+            Some(listener) => Some(listener),
+            None => listen_in_the_end(&pages_of, at, &pages_stop).await,
+        };
+        match listener {
+            Some(listener) => pages(pages_of, tls, listener, pages_stop).await,
+            None => Ok(()),
+        }
+    });
     tasks.spawn(without_end(systemd::keep_informed(daemon.clone(), stop.clone())));
     if let Some(heartbeat) = settings.service.heartbeat.clone() {
         tasks.spawn(without_end(daemon.clone().beat(heartbeat, stop.clone())));
@@ -113,6 +143,24 @@ fn start(
         tasks.spawn(without_end(daemon.clone().sing(canary, stop.clone())));
     }
     tasks
+}
+
+/// The port, once whoever has it lets go of it; `None` if it is told to stop first.
+async fn listen_in_the_end(
+    daemon: &Daemon,
+    at: SocketAddr,
+    stop: &CancellationToken,
+) -> Option<TcpListener> {
+    loop {
+        tokio::select! {
+            () = stop.cancelled() => return None,
+            () = tokio::time::sleep(BETWEEN_TRIES) => {}
+        }
+        match listen(at).await {
+            Ok(listener) => return Some(listener),
+            Err(failure) => daemon.tell_of_no_pages(&failure.to_string()),
+        }
+    }
 }
 
 /// The pages, over TLS where the settings name a certificate.

@@ -19,6 +19,23 @@ impl Daemon {
         );
     }
 
+    /// Tells the keeper that nobody can open the pages.
+    pub fn tell_of_no_pages(&self, why: &str) {
+        self.tell_keeper(
+            "pages",
+            &format!(
+                "nobody can open the service's pages, to check in, to answer or to file: {why}; \
+                 alerts go out, but their links open nothing, or somebody else's page"
+            ),
+            &[
+                "Look who has that port (`ss -ltnp`), and end it: the service then takes it by \
+                 itself within seconds.",
+                "Reach the crews of the open plans yourself, and check them in, once the pages are \
+                 there again.",
+            ],
+        );
+    }
+
     /// Tells the keeper that the service may have only so many files open at once.
     pub fn tell_of_few_files(&self, may_open: u64) {
         self.tell_keeper(
