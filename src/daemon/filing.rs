@@ -7,6 +7,7 @@ use thiserror::Error;
 
 use super::judging::For;
 use super::secrets::{SecretsError, new_ref, token_hash};
+use super::strangers::most_open;
 use super::{Daemon, PlanStatus};
 use crate::plan::{Faults, Plan};
 use crate::review::Review;
@@ -57,6 +58,12 @@ pub enum FilingError {
     /// This key has filed too many plans in an hour.
     #[error("this key has filed {0} plans within an hour; wait, or ask the keeper for more")]
     TooManyByKey(u32),
+    /// This key has too many plans open.
+    #[error(
+        "this key has {0} plans open, and no more are taken: end those that are over, by a check-in \
+         or by calling them off, or ask the keeper for another key"
+    )]
+    TooManyOpen(i64),
     /// This key's line of plans that are being judged is full.
     #[error(
         "very many plans of this key are on their way at once; wait a moment and send it again"
@@ -222,6 +229,9 @@ impl Daemon {
                 return Err(FilingError::TooManyByKey(
                     self.0.house.limits.filings_per_key_per_hour,
                 ));
+            }
+            Err(StoreError::TooManyOpen) => {
+                return Err(FilingError::TooManyOpen(most_open(&self.0.house.limits)));
             }
             Err(error) => return Err(self.named_too_often(plan, error)),
             Ok(armed) => armed,

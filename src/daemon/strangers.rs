@@ -8,6 +8,7 @@ use super::filing::FilingError;
 use super::{Daemon, Visit};
 use crate::caution::{self, Caution};
 use crate::plan::{Contact, CrewMember, Plan};
+use crate::settings::Limits;
 use crate::store::{Reader, StoreError, Strangers, Unwanted};
 use crate::watch::{Answer, Cause, Event, Kind, Order, Recipient, Refusal};
 
@@ -33,6 +34,7 @@ impl Daemon {
             key_id: key_id.to_owned(),
             most_by_key: limits.filings_per_key_per_hour,
             by_key_since: now - TimeDelta::hours(1),
+            most_open: most_open(limits),
             most_naming: limits.filings_per_address_per_day,
             since: now - TimeDelta::days(1),
             most_of_key: limits.strangers_per_key_per_day,
@@ -232,6 +234,12 @@ impl Daemon {
         self.ring();
         Ok(())
     }
+}
+
+/// A key has no more plans open than it may file in a day: else it could lay up so many for one moment
+/// that every other's alerts would wait behind theirs for good.
+pub(super) fn most_open(limits: &Limits) -> i64 {
+    i64::from(limits.filings_per_key_per_hour) * 24
 }
 
 fn contacts(plan: &Plan) -> impl Iterator<Item = (Recipient, &str)> {

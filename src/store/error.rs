@@ -39,6 +39,9 @@ pub enum StoreError {
     /// This key has filed so many plans within an hour that no more are taken.
     #[error("too many plans were filed within an hour")]
     FiledTooOften,
+    /// This key has so many plans open that no more are taken.
+    #[error("too many plans are open")]
+    TooManyOpen,
     /// So many plans name this contact, who has never answered, that no more are taken.
     #[error("too many plans name contact {}, who has never answered", .contact + 1)]
     NamedTooOften {

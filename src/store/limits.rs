@@ -129,3 +129,12 @@ pub(super) async fn strangers_of(
     let rows = select.fetch_all(connection).await?;
     rows.iter().map(|row| Ok(row.try_get("hash")?)).collect()
 }
+
+/// How many plans of a key are open.
+pub(super) async fn open_of(
+    connection: &mut AnyConnection,
+    key_id: &str,
+) -> Result<i64, StoreError> {
+    let text = "SELECT COUNT(*) FROM plans WHERE key_id = $1 AND closed_at IS NULL";
+    Ok(sqlx::query_scalar(text).bind(key_id).fetch_one(connection).await?)
+}

@@ -4,7 +4,7 @@
 use chrono::{DateTime, Utc};
 use sqlx::AnyConnection;
 
-use super::limits::filed_by;
+use super::limits::{filed_by, open_of};
 use super::links::Link;
 use super::plans::{same_body, to_json};
 use super::spare::{NewSpare, sum};
@@ -77,6 +77,9 @@ impl NewPlan {
             let filed = filed_by(connection, &self.key_id, strangers.by_key_since).await?;
             if filed >= i64::from(strangers.most_by_key) {
                 return Err(StoreError::FiledTooOften);
+            }
+            if open_of(connection, &self.key_id).await? >= strangers.most_open {
+                return Err(StoreError::TooManyOpen);
             }
             let named = strangers::named(strangers, &self.addresses);
             strangers::check(connection, strangers, &named).await?;

@@ -31,6 +31,8 @@ pub struct Strangers {
     pub most_by_key: u32,
     /// counted from this instant on.
     pub by_key_since: DateTime<Utc>,
+    /// So many of its plans may be open.
+    pub most_open: i64,
     /// So many plans may name an address that has never been confirmed,
     pub most_naming: u32,
     /// counted from this instant on; each place in a plan counts, for each has its letter. A plan that

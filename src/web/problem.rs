@@ -174,7 +174,9 @@ impl From<FilingError> for Problem {
     fn from(error: FilingError) -> Self {
         match error {
             FilingError::Faults(faults) => faults.into(),
-            FilingError::TooManyByKey(_) => too_many(NOT_FILED, &error, 3600),
+            FilingError::TooManyByKey(_) | FilingError::TooManyOpen(_) => {
+                too_many(NOT_FILED, &error, 3600)
+            }
             FilingError::TooManyAtOnce => too_many(NOT_FILED, &error, 10),
             FilingError::TooManyNaming { .. }
             | FilingError::TooManyOfCrew { .. }

@@ -167,6 +167,35 @@ async fn too_many_filings_are_told_to_wait() {
     problem(answer, 429).await;
 }
 
+/// Else one key could lay up plans for weeks, all due at one moment, and every other's alerts would wait
+/// behind theirs.
+#[tokio::test]
+async fn a_key_has_no_more_plans_open_than_it_may_file_in_a_day() {
+    let lamp = Lamp::with(Wish { filings_per_key_per_hour: Some(1), ..Wish::default() }).await;
+    let mut plan = plan();
+    plan["times"]["return_by"] = json!("2026-06-20T12:30");
+    plan["crew"][0].as_object_mut().unwrap().remove("email");
+    // Nobody is named so often that they would be spared.
+    let mut named = 0..;
+    let mut send = || {
+        for one in plan["contact"].as_array_mut().unwrap() {
+            one["email"] = json!(format!("{}@example.org", named.next().unwrap()));
+        }
+        lamp.move_clock(61);
+        lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(&plan).send()
+    };
+    let mut last = Value::Null;
+    for _ in 0..24 {
+        last = json_of(send().await.unwrap(), StatusCode::CREATED).await;
+    }
+    let told = problem(send().await.unwrap(), 429).await;
+    assert!(told["detail"].as_str().unwrap().contains("24 plans open"), "{told}");
+    // One that is over makes room.
+    let home = lamp.post(last["links"]["checkin"].as_str().unwrap()).json(&json!({}));
+    json_of(home.send().await.unwrap(), StatusCode::OK).await;
+    json_of(send().await.unwrap(), StatusCode::CREATED).await;
+}
+
 #[tokio::test]
 async fn a_review_files_nothing_and_takes_any_date() {
     let lamp = Lamp::lit().await;
