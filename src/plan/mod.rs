@@ -36,6 +36,10 @@ use serde::Serialize;
 
 use crate::measure::Position;
 
+/// So many bytes of words go into a plan (common sense, no source): a party of sixty with 500 places is
+/// well within it, and a letter of them within what mail services take.
+const MOST_BYTES_OF_WORDS: usize = 64 * 1024;
+
 /// A checked float plan.
 #[derive(Clone, PartialEq, Serialize)]
 pub struct Plan {
@@ -91,6 +95,8 @@ impl Plan {
     /// What stands against filing this plan at `now`: a return time that has passed, and an address
     /// that may lead to another. (A launch that has passed does not: people file late.) None of it
     /// stands against a plan that is armed.
+    /// What stands against filing this plan at `now`: a return time that has passed (a launch that
+    /// has passed does not: people file late), or more words than an alert can hold.
     ///
     /// # Errors
     /// The faults, each with its mend.
@@ -115,6 +121,18 @@ impl Plan {
                 "this return time has passed already: give the time by which the crew will now be \
                  back, or, if it is back, there is nothing to file",
             ));
+        let bytes = serde_json::to_value(self).map_or(0, |plan| bytes_of_words(&plan));
+        if bytes > MOST_BYTES_OF_WORDS {
+            let mend = format!(
+                "this plan has {} kB of words, and an alert holds {} kB: shorten the notes on \
+                 people, or file a plan for each group",
+                bytes.div_ceil(1024),
+                MOST_BYTES_OF_WORDS / 1024
+            );
+            return Err(Faults::one("", "", mend));
+        }
+        if self.times.return_by.at > now {
+            return Ok(());
         }
         Faults::some(faults).map_or(Ok(()), Err)
     }
@@ -127,6 +145,15 @@ fn may_lead_on(email: &str) -> bool {
     email
         .rsplit_once('@')
         .is_some_and(|(mailbox, _)| mailbox.contains(['%', '!', '@', '<', '>', ',', ';', ':']))
+/// The bytes of all texts in this, positions and times among them.
+fn bytes_of_words(value: &serde_json::Value) -> usize {
+    use serde_json::Value;
+    match value {
+        Value::String(text) => text.len(),
+        Value::Array(all) => all.iter().map(bytes_of_words).sum(),
+        Value::Object(all) => all.values().map(bytes_of_words).sum(),
+        Value::Null | Value::Bool(_) | Value::Number(_) => 0,
+    }
 }
 
 #[cfg(test)]
@@ -196,5 +223,24 @@ mod tests {
         let minute = chrono::TimeDelta::minutes(1);
         assert!(plan.check_filing(plan.times.return_by.at - minute).is_ok());
         assert!(plan.check_filing(plan.times.return_by.at).is_err());
+    }
+
+    /// Whoever wakes to an alert reads it, and the service writes one for each contact: two dozen
+    /// plans as large as they could be kept all others' waiting for half a minute.
+    #[test]
+    fn a_plan_has_no_more_words_than_an_alert_can_hold() {
+        let text = SMALLEST.replace("[[contact]]", "experience = \"EXPERIENCE\"\n[[contact]]");
+        let with = |crew: usize, experience: &str| {
+            let one = text.split_once("[[crew]]").unwrap().1.split_once("[[contact]]").unwrap().0;
+            let more: String = (1..crew)
+                .map(|at| format!("[[crew]]{}", one.replace("Halloran", &format!("Halloran {at}"))))
+                .collect();
+            let all = text.replace("[[contact]]", &format!("{more}[[contact]]"));
+            read_toml(&all.replace("EXPERIENCE", experience), &no_files).unwrap()
+        };
+        let at = |plan: &Plan| plan.check_filing(plan.times.launch.at);
+        assert!(at(&with(60, &"a word or two ".repeat(40))).is_ok(), "a full party that says much");
+        let faults = at(&with(60, &"a word or two ".repeat(90))).unwrap_err();
+        assert!(faults.to_string().contains("an alert holds 64 kB"), "{faults}");
     }
 }

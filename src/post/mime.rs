@@ -172,13 +172,24 @@ impl Outgoing {
     pub fn build_within(&mut self, most_bytes: usize) -> Result<Vec<u8>, MimeError> {
         loop {
             let bytes = self.build()?;
-            if bytes.len() <= most_bytes {
+            let mut over = bytes.len().saturating_sub(most_bytes);
+            let enclosed = self.attachments.len() + usize::from(self.picture.is_some());
+            if over == 0 || enclosed == 0 {
                 return Ok(bytes);
             }
-            if self.attachments.pop().is_none() && self.picture.take().is_none() {
-                return Ok(bytes);
+            // Not built anew for each of them: a long letter takes the processor from the others.
+            while over > 0
+                && let Some(file) = self.last_enclosed()
+            {
+                over = over.saturating_sub(most_on_the_line(file.len()));
             }
         }
+    }
+
+    /// Takes out the last of its files, or else its picture.
+    fn last_enclosed(&mut self) -> Option<Vec<u8>> {
+        let file = self.attachments.pop().map(|file| file.bytes);
+        file.or_else(|| self.picture.take().map(|picture| picture.bytes))
     }
 
     fn parts(&self, builder: MessageBuilder, boundary: &str) -> Result<Message, MimeError> {
@@ -237,6 +248,12 @@ const LONGEST_NAME: usize = 80;
 /// A header's text, cut to its length. A control character is refused, not taken out: whoever
 /// wrote it meant something that we don't understand. `=?` would be decoded by a reader's program
 /// and shown as another text (RFC 2047, 2), so it is parted.
+/// The most that a file of so many bytes takes on the line: base64 in lines of 76 (RFC 2045, 6.8), and
+/// what stands before it.
+fn most_on_the_line(bytes: usize) -> usize {
+    bytes.div_ceil(57) * 78 + 1000
+}
+
 fn header_text(text: &str, field: &'static str, longest: usize) -> Result<String, MimeError> {
     let breaks = |c: char| c.is_control() || matches!(c, '\u{2028}' | '\u{2029}');
     if text.chars().any(breaks) {
