@@ -7,7 +7,7 @@ use thiserror::Error;
 
 use super::judging::For;
 use super::secrets::{SecretsError, new_ref, token_hash};
-use super::strangers::most_open;
+use super::strangers::{most_open, most_strangers};
 use super::{Daemon, PlanStatus};
 use crate::plan::{Faults, Plan};
 use crate::review::Review;
@@ -295,7 +295,7 @@ impl Daemon {
                 FilingError::TooManyOfCrew { member: name.unwrap_or_default(), most }
             }
             StoreError::TooManyStrangers => {
-                FilingError::TooManyStrangers(self.0.house.limits.strangers_per_key_per_day)
+                FilingError::TooManyStrangers(most_strangers(&self.0.house.limits))
             }
             error => error.into(),
         }

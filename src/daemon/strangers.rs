@@ -37,7 +37,7 @@ impl Daemon {
             most_open: most_open(limits),
             most_naming: limits.filings_per_address_per_day,
             since: now - TimeDelta::days(1),
-            most_of_key: limits.strangers_per_key_per_day,
+            most_of_key: most_strangers(limits),
             crew: self.crew_hashes(plan),
             ask_at: (limits.confirmations_per_address_per_day > 0)
                 .then(|| by_day(plan.times.zone, now)),
@@ -234,6 +234,12 @@ impl Daemon {
         self.ring();
         Ok(())
     }
+}
+
+/// So many people in a day who have never answered are named by one key's plans: two hundred, or ten for
+/// each plan that it may file in an hour where those are more (common sense, no source).
+pub(super) fn most_strangers(limits: &Limits) -> u32 {
+    limits.filings_per_key_per_hour.saturating_mul(10).max(200)
 }
 
 /// A key has no more plans open than it may file in a day: else it could lay up so many for one moment

@@ -8,6 +8,7 @@
 mod amend;
 mod fault;
 mod figures;
+mod filing;
 mod gpx;
 mod json;
 mod people;
@@ -31,14 +32,9 @@ pub use zone::zone_at;
 
 use std::fmt;
 
-use chrono::{DateTime, Utc};
 use serde::Serialize;
 
 use crate::measure::Position;
-
-/// So many bytes of words go into a plan (common sense, no source): a party of sixty with 500 places is
-/// well within it, and a letter of them within what mail services take.
-const MOST_BYTES_OF_WORDS: usize = 64 * 1024;
 
 /// A checked float plan.
 #[derive(Clone, PartialEq, Serialize)]
@@ -90,69 +86,6 @@ impl Plan {
         let landing = self.landing.as_ref().map_or(self.launch.position, |at| at.position);
         let waypoints = self.waypoints.iter().map(|waypoint| waypoint.position);
         std::iter::once(self.launch.position).chain(waypoints).chain([landing]).collect()
-    }
-
-    /// What stands against filing this plan at `now`: a return time that has passed, and an address
-    /// that may lead to another. (A launch that has passed does not: people file late.) None of it
-    /// stands against a plan that is armed.
-    /// What stands against filing this plan at `now`: a return time that has passed (a launch that
-    /// has passed does not: people file late), or more words than an alert can hold.
-    ///
-    /// # Errors
-    /// The faults, each with its mend.
-    pub fn check_filing(&self, now: DateTime<Utc>) -> Result<(), Faults> {
-        let crew = self.crew.iter().enumerate();
-        let crew = crew.filter_map(|(at, one)| Some(("crew", at, one.email.as_deref()?)));
-        let contacts = self.contacts.iter().enumerate();
-        let contacts = contacts.map(|(at, one)| ("contact", at, one.email.as_str()));
-        let leading_on = crew.chain(contacts).filter(|(.., email)| may_lead_on(email));
-        let mut faults: Vec<Fault> = leading_on
-            .map(|(who, at, email)| {
-                let mend = "has one of %!@<>,;: before its last @: some mail servers send that on to \
-                            another address, which may be a stranger's; write the address at which \
-                            the letters are read";
-                Fault::new(&format!("{who}[{}].email", at + 1), email, mend)
-            })
-            .collect();
-        if self.times.return_by.at <= now {
-            faults.push(Fault::new(
-                "times.return_by",
-                self.times.return_by.at.to_rfc3339(),
-                "this return time has passed already: give the time by which the crew will now be \
-                 back, or, if it is back, there is nothing to file",
-            ));
-        let bytes = serde_json::to_value(self).map_or(0, |plan| bytes_of_words(&plan));
-        if bytes > MOST_BYTES_OF_WORDS {
-            let mend = format!(
-                "this plan has {} kB of words, and an alert holds {} kB: shorten the notes on \
-                 people, or file a plan for each group",
-                bytes.div_ceil(1024),
-                MOST_BYTES_OF_WORDS / 1024
-            );
-            return Err(Faults::one("", "", mend));
-        }
-        if self.times.return_by.at > now {
-            return Ok(());
-        }
-        Faults::some(faults).map_or(Ok(()), Err)
-    }
-}
-
-/// Whether a mail server may read another address in this one, and a way to it: `name%host@relay`,
-/// `host!name@relay`, `"name@host"@relay` (RFC 5321, 4.1.2 leaves the name to its own host; Postfix
-/// reads all three so as shipped). Then neither what is counted here nor a "never" would hold.
-fn may_lead_on(email: &str) -> bool {
-    email
-        .rsplit_once('@')
-        .is_some_and(|(mailbox, _)| mailbox.contains(['%', '!', '@', '<', '>', ',', ';', ':']))
-/// The bytes of all texts in this, positions and times among them.
-fn bytes_of_words(value: &serde_json::Value) -> usize {
-    use serde_json::Value;
-    match value {
-        Value::String(text) => text.len(),
-        Value::Array(all) => all.iter().map(bytes_of_words).sum(),
-        Value::Object(all) => all.values().map(bytes_of_words).sum(),
-        Value::Null | Value::Bool(_) | Value::Number(_) => 0,
     }
 }
 

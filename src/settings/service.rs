@@ -48,8 +48,6 @@ pub struct Limits {
     pub confirmations_per_address_per_day: u32,
     /// Filings in a day that name an address which has never confirmed.
     pub filings_per_address_per_day: u32,
-    /// People in a day whom one key's plans name and who have never answered; 0 for any number.
-    pub strangers_per_key_per_day: u32,
 }
 
 impl Default for Limits {
@@ -58,7 +56,6 @@ impl Default for Limits {
             filings_per_key_per_hour: 20,
             confirmations_per_address_per_day: 1,
             filings_per_address_per_day: 10,
-            strangers_per_key_per_day: 200,
         }
     }
 }

@@ -39,7 +39,7 @@ pub struct Strangers {
     /// is open counts however old it is, and for its contacts one that was closed no longer ago.
     pub since: DateTime<Utc>,
     /// So many who have never answered this key's plans may name, counted from the same instant and in
-    /// what is open; 0 for any number.
+    /// what is open.
     pub most_of_key: u32,
     /// When an address that was never asked is; `None` asks nobody.
     pub ask_at: Option<DateTime<Utc>>,
@@ -125,7 +125,7 @@ async fn check_key(
     fresh: &[Fresh<'_>],
 ) -> Result<(), StoreError> {
     let most = usize::try_from(strangers.most_of_key).unwrap_or(usize::MAX);
-    if most == 0 || fresh.is_empty() {
+    if fresh.is_empty() {
         return Ok(());
     }
     let known = strangers_of(connection, &strangers.key_id, strangers.since).await?;

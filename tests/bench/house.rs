@@ -39,7 +39,6 @@ kind = "call-rescue"
 [limits]
 filings_per_key_per_hour = 10000000
 filings_per_address_per_day = 10000000
-strangers_per_key_per_day = 0
 "#;
 
 /// Four connections, all of which alerts may take.

@@ -150,7 +150,6 @@ fn settings_text(patience_s: u32) -> String {
         [limits]
         filings_per_key_per_hour = 100000
         filings_per_address_per_day = 100000
-        strangers_per_key_per_day = 0
         "#
     )
 }

@@ -53,7 +53,6 @@ nearby = false
 [limits]
 filings_per_key_per_hour = 1000
 filings_per_address_per_day = 1000
-strangers_per_key_per_day = 0
 `);
     await lamp.start();
     lamp.key = lamp.newKey('Ines Halloran');

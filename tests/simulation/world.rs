@@ -55,7 +55,6 @@ kind = "call-rescue"
 [limits]
 filings_per_key_per_hour = 10000000
 filings_per_address_per_day = 10000000
-strangers_per_key_per_day = 0
 "#;
 
 /// How far a deed has come, as the one who did it sees it.

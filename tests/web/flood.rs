@@ -82,7 +82,7 @@ async fn a_crew_that_is_home_is_out_again_the_next_morning() {
 /// Two hundred are more than a club's whole day of new people.
 #[tokio::test]
 async fn one_key_names_two_hundred_strangers_a_day_at_most() {
-    let lamp = unhurried().await;
+    let lamp = Lamp::lit().await;
     let crowd = |tag: &str, contacts: usize, crew: usize| {
         let one = |role: &str, at: usize| {
             json!({"name": format!("{role} {at}"),
@@ -291,7 +291,7 @@ async fn a_stranger_who_was_alerted_once_hears_sixty_words_of_that_trip_a_day() 
 /// Plans that wait for their end pile up no more than those that name one stranger.
 #[tokio::test]
 async fn one_key_has_two_hundred_strangers_in_open_trips_at_most() {
-    let lamp = unhurried().await;
+    let lamp = Lamp::lit().await;
     let crowd = |tag: usize| {
         let one = |at: usize| json!({"name": format!("Crew {at}"), "email": format!("c{at}@p{tag}.example.org")});
         let mut plan = long_trip(&format!("friend@p{tag}.example.org"));

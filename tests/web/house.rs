@@ -45,7 +45,6 @@ pub struct Wish {
     /// Whether the watch and the post run.
     pub runs: bool,
     pub filings_per_key_per_hour: Option<u32>,
-    pub strangers_per_key_per_day: Option<u32>,
     /// A clock of its own, instead of one that the test moves.
     pub clock: Option<Clock>,
 }
@@ -202,8 +201,6 @@ fn daemon(
     let mut limits = settings.limits;
     limits.filings_per_key_per_hour =
         wish.filings_per_key_per_hour.unwrap_or(limits.filings_per_key_per_hour);
-    limits.strangers_per_key_per_day =
-        wish.strangers_per_key_per_day.unwrap_or(limits.strangers_per_key_per_day);
     let judge = Judge {
         shores: Shorelines::default(),
         questions: Questions::default(),

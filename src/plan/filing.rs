@@ -1,0 +1,76 @@
+//! What stands against filing a plan that is sound in itself. None of it stands against one that is
+//! armed.
+
+use chrono::{DateTime, Utc};
+use serde_json::Value;
+
+use super::{Fault, Faults, Plan};
+
+/// So many bytes of words go into a plan (common sense, no source): a party of sixty with 500 places is
+/// well within it, and a letter of them within what mail services take.
+const MOST_BYTES_OF_WORDS: usize = 64 * 1024;
+/// What some mail servers take for the sign that another address stands before it.
+const LEADING_ON: [char; 8] = ['%', '!', '@', '<', '>', ',', ';', ':'];
+
+impl Plan {
+    /// What stands against filing this plan at `now`: a return time that has passed (a launch that
+    /// has passed does not: people file late), an address that may lead to another, or more words
+    /// than an alert can hold.
+    ///
+    /// # Errors
+    /// The faults, each with its mend.
+    pub fn check_filing(&self, now: DateTime<Utc>) -> Result<(), Faults> {
+        let mut faults = addresses_that_lead_on(self);
+        faults.extend(too_many_words(self));
+        if self.times.return_by.at <= now {
+            faults.push(Fault::new(
+                "times.return_by",
+                self.times.return_by.at.to_rfc3339(),
+                "this return time has passed already: give the time by which the crew will now be \
+                 back, or, if it is back, there is nothing to file",
+            ));
+        }
+        Faults::some(faults).map_or(Ok(()), Err)
+    }
+}
+
+/// A mail server may read in them another address, and a way to it: `name%host@relay`,
+/// `host!name@relay`, `"name@host"@relay` (RFC 5321, 4.1.2 leaves the name to its own host; Postfix
+/// reads all three so as shipped). Then neither what is counted here nor a "never" would hold.
+fn addresses_that_lead_on(plan: &Plan) -> Vec<Fault> {
+    let crew = plan.crew.iter().enumerate();
+    let crew = crew.filter_map(|(at, one)| Some(("crew", at, one.email.as_deref()?)));
+    let contacts = plan.contacts.iter().enumerate();
+    let contacts = contacts.map(|(at, one)| ("contact", at, one.email.as_str()));
+    let may_lead_on =
+        |email: &str| email.rsplit_once('@').is_some_and(|(name, _)| name.contains(LEADING_ON));
+    let mend = "has one of %!@<>,;: before its last @: some mail servers send that on to another \
+                address, which may be a stranger's; write the address at which the letters are read";
+    crew.chain(contacts)
+        .filter(|(.., email)| may_lead_on(email))
+        .map(|(who, at, email)| Fault::new(&format!("{who}[{}].email", at + 1), email, mend))
+        .collect()
+}
+
+fn too_many_words(plan: &Plan) -> Option<Fault> {
+    let bytes = serde_json::to_value(plan).map_or(0, |plan| bytes_of_words(&plan));
+    (bytes > MOST_BYTES_OF_WORDS).then(|| {
+        let mend = format!(
+            "this plan has {} kB of words, and an alert holds {} kB: shorten the notes on people, or \
+             file a plan for each group",
+            bytes.div_ceil(1024),
+            MOST_BYTES_OF_WORDS / 1024
+        );
+        Fault::new("", "", mend)
+    })
+}
+
+/// The bytes of all texts in this, positions and times among them.
+fn bytes_of_words(value: &Value) -> usize {
+    match value {
+        Value::String(text) => text.len(),
+        Value::Array(all) => all.iter().map(bytes_of_words).sum(),
+        Value::Object(all) => all.values().map(bytes_of_words).sum(),
+        Value::Null | Value::Bool(_) | Value::Number(_) => 0,
+    }
+}
