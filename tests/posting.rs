@@ -342,6 +342,24 @@ async fn an_alert_that_one_relay_refuses_for_what_is_in_it_waits_for_no_other() 
     assert!(plain.contains("OVERDUE: act now") && !plain.contains("GTUBE"), "{plain}");
 }
 
+/// Whoever files very many plans for one moment makes nobody else's alert wait behind all of them: no
+/// more go before it than were under way already.
+#[tokio::test(flavor = "multi_thread")]
+async fn one_keys_flood_of_alerts_keeps_no_other_keys_waiting() {
+    let server = Server::start(Script::default()).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    for at in 0..24 {
+        lamp.file_crowd("flood", at, "2026-06-14T13:15:00Z").await;
+    }
+    let other = lamp.file_crowd("other", 0, "2026-06-14T13:16:00Z").await;
+    lamp.pass(UNTIL_OVERDUE + TimeDelta::hours(2));
+    lamp.handed_over(&other, Kind::CallRescue).await;
+    let letters = server.heard().letters;
+    let alerts = letters.iter().filter(|one| one.contains("Shorelamp-Kind: call-rescue"));
+    let before = alerts.take_while(|one| !one.contains("@other0.example.org")).count();
+    assert!(before < 256 + 64, "{before} of 480 went first");
+}
+
 #[tokio::test]
 async fn broken_starttls_gets_no_letter_and_the_next_relay_does() {
     // It offers STARTTLS, and its certificate is nobody's.

@@ -8,6 +8,7 @@ mod common;
 
 use common::{
     LEASE, Opened, check_in, file, first_step, hand_over_all, minutes, noon, opened, try_file,
+    try_file_by,
 };
 use shorelamp::measure::Span;
 use shorelamp::store::{
@@ -142,6 +143,21 @@ async fn letters_tried_least_often_go_first_in_their_own_lane() {
     assert_eq!(plans, ["B", "B", "A"]);
     let alerts = store.claim_lanes(minutes(75), LEASE, &[Lane::Alert], 9).await.expect("claimed");
     assert!(alerts.is_empty());
+}
+
+#[tokio::test]
+async fn letters_of_keys_that_had_their_turn_wait_for_all_others() {
+    let Opened { store, folder: _folder } = opened().await;
+    for (plan_ref, key) in [("A", "flood"), ("B", "flood"), ("C", "other")] {
+        try_file_by(key, &store, plan_ref, None, "body").await.expect("filed");
+    }
+    let behind = || vec!["flood".to_owned()];
+    let claims = store.claim_in_turn(noon(), LEASE, &[Lane::Word], 3, behind()).await;
+    let plans: Vec<_> = claims.expect("claimed").into_iter().map(|claim| claim.plan_ref).collect();
+    assert_eq!((plans.len(), &*plans[0], &*plans[1]), (3, "C", "C"), "{plans:?}");
+    let rest = store.claim_in_turn(noon(), LEASE, &[Lane::Word], 9, behind()).await;
+    assert_eq!(rest.expect("claimed").len(), 3, "and keep none back for good");
+    assert_eq!(store.keys_of(["A", "B", "C", "none"].into_iter()).await.len(), 2);
 }
 
 #[tokio::test]

@@ -29,6 +29,7 @@ mod referee;
 mod restarts;
 mod retention;
 mod retry;
+mod rounds;
 mod sealing;
 pub mod secrets;
 mod sending;

@@ -1,8 +1,9 @@
 //! Claims the letters that plans owe and sets each on its way: alerts by one loop, all others by
 //! another, so that neither ever waits for the other.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chrono::TimeDelta;
 use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore};
@@ -11,6 +12,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use super::health::Part;
+use super::rounds::Rounds;
 use super::{Daemon, sending};
 use crate::store::{Lane, StoreError};
 use crate::watch::Order;
@@ -91,8 +93,9 @@ pub(super) async fn post(daemon: Daemon, stop: CancellationToken) {
 async fn send_all(daemon: &Daemon, road: Road, stop: &CancellationToken) {
     let desks = Arc::new(Semaphore::new(road.most() as usize));
     let under_way = TaskTracker::new();
+    let mut rounds = Rounds::default();
     while !stop.is_cancelled() {
-        let claimed = claim(daemon, road, &desks, &under_way).await;
+        let claimed = claim(daemon, road, &desks, &under_way, &mut rounds).await;
         if matches!(road, Road::Alerts) {
             let stuck = claimed.as_ref().is_err_and(StoreError::may_last)
                 || daemon.0.store.has_lost_letters();
@@ -123,13 +126,24 @@ async fn claim(
     road: Road,
     desks: &Arc<Semaphore>,
     under_way: &TaskTracker,
+    rounds: &mut Rounds,
 ) -> Result<usize, StoreError> {
     let mut free = free_desks(desks).await;
     daemon.record_sent().await?;
     let store = &daemon.0.store;
     let most = u32::try_from(free.len()).unwrap_or(u32::MAX);
-    let letters = store.claim_lanes(daemon.now(), lease(daemon), road.lanes(), most).await?;
+    let behind = rounds.behind(Instant::now());
+    let (now, lease, lanes) = (daemon.now(), lease(daemon), road.lanes());
+    let letters = store.claim_in_turn(now, lease, lanes, most, behind.clone()).await?;
     let claimed = letters.len();
+    if matches!(road, Road::Alerts) {
+        let all = claimed >= most as usize;
+        let keys = match all {
+            true => store.keys_of(letters.iter().map(|one| one.plan_ref.as_str())).await,
+            false => BTreeSet::new(),
+        };
+        rounds.claimed(keys, &behind, all, Instant::now());
+    }
     let plans = store.read_together(letters.iter().map(|one| one.plan_ref.as_str())).await;
     for letter in letters {
         let (daemon, desk) = (daemon.clone(), free.pop());

@@ -84,14 +84,34 @@ impl Store {
         lanes: &'static [Lane],
         most: u32,
     ) -> Result<Vec<Claimed>, StoreError> {
+        self.claim_in_turn(now, lease, lanes, most, Vec::new()).await
+    }
+
+    /// The same, but that in each lane letters of plans which these keys filed wait for all others'.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn claim_in_turn(
+        &self,
+        now: DateTime<Utc>,
+        lease: TimeDelta,
+        lanes: &'static [Lane],
+        most: u32,
+        behind: Vec<String>,
+    ) -> Result<Vec<Claimed>, StoreError> {
+        let turns = if behind.is_empty() { vec![behind] } else { vec![behind, Vec::new()] };
         let claimed = self
             .write(move |connection| {
+                let turns = turns.clone();
                 Box::pin(async move {
                     let mut claims = Vec::new();
                     for lane in lanes {
-                        let left = left_of(i64::from(most), claims.len());
-                        if left > 0 {
-                            claims.extend(claim(connection, now, lease, *lane, left).await?);
+                        for behind in &turns {
+                            let left = left_of(i64::from(most), claims.len());
+                            if left > 0 {
+                                let more = claim(connection, now, lease, *lane, left, behind);
+                                claims.extend(more.await?);
+                            }
                         }
                     }
                     Ok(claims)
@@ -120,7 +140,8 @@ impl Store {
         for lane in lanes {
             let left = left_of(i64::from(most), waiting.len());
             if left > 0 {
-                waiting.extend(due(&mut reader, now, lease, *lane, left, Some(&mut lost)).await?);
+                waiting
+                    .extend(due(&mut reader, now, lease, *lane, left, Some(&mut lost), &[]).await?);
             }
         }
         let mut claims = Vec::with_capacity(waiting.len());
@@ -155,8 +176,9 @@ async fn claim(
     lease: TimeDelta,
     lane: Lane,
     most: i64,
+    behind: &[String],
 ) -> Result<Vec<Claimed>, StoreError> {
-    let due = due(connection, now, lease, lane, most, None).await?;
+    let due = due(connection, now, lease, lane, most, None, behind).await?;
     if due.is_empty() {
         return Ok(Vec::new());
     }
@@ -179,7 +201,7 @@ struct Due {
 }
 
 /// Letters of one lane whose time has come. One at a time to a reader, so that none overtakes the
-/// one before it; alerts alone wait for nobody. A page that can't be read is an error, unless its
+/// one before it; alerts alone wait for nobody. None of plans that a key `behind` filed. A page that can't be read is an error, unless its
 /// rows may be put among the lost.
 async fn due(
     connection: &mut AnyConnection,
@@ -188,6 +210,7 @@ async fn due(
     lane: Lane,
     most: i64,
     mut lost: Option<&mut Vec<i64>>,
+    behind: &[String],
 ) -> Result<Vec<Due>, StoreError> {
     let mut due = Vec::new();
     let mut written_to = BTreeSet::new();
@@ -207,7 +230,7 @@ async fn due(
              WHERE name = 'held-until' AND CAST(value AS BIGINT) > $2))"
         );
         let times = [millis(now), left, millis(now + longest)];
-        let found = match read(connection, &whose, lane, times).await {
+        let found = match read(connection, &whose, lane, times, behind).await {
             Err(page) if page.is_of_a_page() && lost.is_none() => return Err(page),
             Err(error) if error.may_be_of_one_row() => {
                 let (waiting, lost) = (waiting(state), lost.as_deref_mut());
@@ -230,12 +253,21 @@ async fn read(
     whose: &str,
     lane: Lane,
     times: [i64; 3],
+    behind: &[String],
 ) -> Result<Vec<Due>, StoreError> {
+    let of_others = match behind.len() {
+        0 => String::new(),
+        keys => format!(
+            "AND plan NOT IN (SELECT ref FROM plans WHERE closed_at IS NULL AND key_id IN ({}))",
+            list(5, keys)
+        ),
+    };
     let what = format!(
-        "SELECT id, plan, recipient FROM letters WHERE {whose} \
+        "SELECT id, plan, recipient FROM letters WHERE {whose} {of_others} \
          ORDER BY attempt, scheduled_at LIMIT $3"
     );
     let select = bind(sqlx::query(sqlx::AssertSqlSafe(what)), lane, times);
+    let select = behind.iter().fold(select, |select, key| select.bind(key));
     let rows = select.fetch_all(connection).await?;
     rows.iter().map(due_letter).collect()
 }

@@ -41,6 +41,20 @@ impl Store {
         }
     }
 
+    /// The keys that filed these plans; none of those that can't be read.
+    pub async fn keys_of<'a>(&self, refs: impl Iterator<Item = &'a str>) -> BTreeSet<String> {
+        let refs: BTreeSet<&str> = refs.collect();
+        let read = async {
+            let mut connection = self.readers.acquire().await?;
+            let rows = select(&mut connection, "key_id FROM plans WHERE ref", &refs, "").await?;
+            rows.iter().map(|row| Ok(row.try_get("key_id")?)).collect::<Result<_, StoreError>>()
+        };
+        read.await.unwrap_or_else(|error| {
+            tracing::warn!(%error, "whose letters these are can't be read");
+            BTreeSet::new()
+        })
+    }
+
     async fn try_read_together(&self, refs: &BTreeSet<&str>) -> Result<ReadPlans, StoreError> {
         let mut connection = self.readers.acquire().await?;
         let mut plans = BTreeMap::new();

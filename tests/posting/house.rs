@@ -10,7 +10,7 @@ use shorelamp::caution::Limits;
 use shorelamp::conditions::Trust;
 use shorelamp::daemon::{Clock, Daemon, House, Judge, Secrets};
 use shorelamp::fetch::{Asker, Questions};
-use shorelamp::plan::{Plan, read_toml};
+use shorelamp::plan::{Contact, Plan, read_toml};
 use shorelamp::post::Post;
 use shorelamp::settings::{Relay, Settings};
 use shorelamp::shoreline::Shorelines;
@@ -56,6 +56,21 @@ impl Lamp {
         let key = Key { id: "key".to_owned(), name: "ramp".to_owned(), keeper: false };
         let filed = self.daemon.file(&key, &plan(contact, return_by), None, b"").await.unwrap();
         filed.status.plan_ref
+    }
+
+    /// Files a plan of twenty contacts by this key, and gives its ref.
+    pub async fn file_crowd(&self, key: &str, at: usize, return_by: &str) -> String {
+        let mut plan = plan("0@example.org", return_by);
+        let one = plan.contacts.remove(0);
+        plan.contacts = (0..20)
+            .map(|contact| Contact {
+                name: format!("{} {contact}", one.name),
+                email: format!("{contact}@{key}{at}.example.org"),
+                ..one.clone()
+            })
+            .collect();
+        let key = Key { id: key.to_owned(), name: key.to_owned(), keeper: false };
+        self.daemon.file(&key, &plan, None, b"").await.unwrap().status.plan_ref
     }
 
     /// The crew takes its contact out, and names this one.

@@ -55,6 +55,16 @@ pub async fn try_file(
     idempotency: Option<&str>,
     body_hash: &str,
 ) -> Result<String, StoreError> {
+    try_file_by("key", store, plan_ref, idempotency, body_hash).await
+}
+
+pub async fn try_file_by(
+    key_id: &str,
+    store: &Store,
+    plan_ref: &str,
+    idempotency: Option<&str>,
+    body_hash: &str,
+) -> Result<String, StoreError> {
     let first = first_step();
     let links = [(format!("hash-{plan_ref}"), Link { purpose: Purpose::Contact, who: 0 })];
     let filing = Filing {
@@ -62,7 +72,7 @@ pub async fn try_file(
         plan_json: "{}",
         review_json: "{}",
         first: &first,
-        key_id: "key",
+        key_id,
         idempotency,
         body_hash,
         links: &links,
