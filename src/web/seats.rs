@@ -43,18 +43,10 @@ struct Taken {
 
 struct Taker {
     address: IpAddr,
-    /// What it has still to say, and since when; nothing while it is answered.
-    owes: Option<(Owed, u64)>,
+    /// Since when it has had something to say, a handshake, a request's head or its body; nothing while
+    /// it is answered.
+    owes: Option<u64>,
     given_up: CancellationToken,
-}
-
-/// What somebody who has a seat has not said yet. Who owes more goes first.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Owed {
-    /// A handshake, or the head of a request.
-    Head,
-    /// The body of a request whose head is there. A person's comes with it.
-    Body,
 }
 
 /// One connection's seat, until it is dropped.
@@ -84,7 +76,7 @@ impl Seats {
             taken.give_up(None)?;
         }
         let (number, given_up) = (taken.count(), CancellationToken::new());
-        let taker = Taker { address, owes: Some((Owed::Head, number)), given_up: given_up.clone() };
+        let taker = Taker { address, owes: Some(number), given_up: given_up.clone() };
         taken.by_number.insert(number, taker);
         Some(Seat { seats: self.clone(), number, given_up })
     }
@@ -100,20 +92,14 @@ impl Taken {
         self.counted
     }
 
-    /// Takes the seat of who has been silent for longest, among those of the address that has the
-    /// most of them, or of this one.
+    /// Takes the seat of who has owed something for longest, of this address or of that with the most
+    /// who do; of several with as many, that of whoever has for longest. What it is that they owe counts
+    /// for nothing: whoever holds very many seats by bodies without an end would else put out each who
+    /// has yet to begin.
     fn give_up(&mut self, of: Option<IpAddr>) -> Option<()> {
-        let number = [Owed::Head, Owed::Body].into_iter().find_map(|what| self.oldest(what, of))?;
-        self.by_number.remove(&number)?.given_up.cancel();
-        Some(())
-    }
-
-    /// Who has owed this for longest, of this address or of that with the most who do; of several with
-    /// as many, that of whoever has for longest.
-    fn oldest(&self, what: Owed, of: Option<IpAddr>) -> Option<u64> {
         let mut owing: BTreeMap<IpAddr, (usize, Reverse<u64>, u64)> = BTreeMap::new();
         for (number, one) in &self.by_number {
-            let Some((_, since)) = one.owes.filter(|(owed, _)| *owed == what) else { continue };
+            let Some(since) = one.owes else { continue };
             let first = (0, Reverse(since), *number);
             let (all, oldest, whose) = owing.entry(one.address).or_insert(first);
             *all += 1;
@@ -122,34 +108,35 @@ impl Taken {
             }
         }
         let (.., number) = match of {
-            Some(address) => owing.get(&address),
-            None => owing.values().max(),
+            Some(address) => owing.remove(&address),
+            None => owing.into_values().max(),
         }?;
-        Some(*number)
+        self.by_number.remove(&number)?.given_up.cancel();
+        Some(())
     }
 }
 
 impl Seat {
     /// The head of a request is whole; whether the seat is still its own.
     pub(super) fn speaks(&self) -> bool {
-        self.owes(Some(Owed::Body))
+        self.owes(true)
     }
 
     /// So is its body; whether the seat is still its own, as it then stays until the answer.
     pub(super) fn has_spoken(&self) -> bool {
-        self.owes(None)
+        self.owes(false)
     }
 
     /// It was answered, and is silent again.
     pub(super) fn is_silent(&self) {
-        self.owes(Some(Owed::Head));
+        self.owes(true);
     }
 
-    fn owes(&self, what: Option<Owed>) -> bool {
+    fn owes(&self, something: bool) -> bool {
         let mut taken = self.seats.lock();
         let now = taken.count();
         let taker = taken.by_number.get_mut(&self.number);
-        taker.map(|taker| taker.owes = what.map(|what| (what, now))).is_some()
+        taker.map(|taker| taker.owes = something.then_some(now)).is_some()
     }
 
     /// Until the seat is another's.
@@ -226,7 +213,7 @@ mod tests {
 
     /// A head costs a line, and a body that never ends kept a seat for as long as one may take.
     #[test]
-    fn whoever_owes_a_body_makes_room_after_those_who_owe_a_head() {
+    fn whoever_owes_a_body_makes_room_too() {
         let seats = Seats::within(0);
         let take = |at: usize| seats.take(from(&format!("192.0.2.{at}"))).unwrap();
         let mut held: Vec<_> = (0..FEWEST).map(take).collect();
@@ -237,6 +224,24 @@ mod tests {
         }
         assert_eq!(lost(&held), [0, 1, 3, 4], "nobody who is answered, and the silent one first");
         assert!(!held[0].has_spoken(), "nothing may be done of which it never hears");
+    }
+
+    /// A telephone takes seconds for its handshake; a few addresses with endless bodies kept each seat,
+    /// and each new one of theirs put it out.
+    #[test]
+    fn whoever_holds_all_seats_by_bodies_puts_out_nobody_who_begins() {
+        let seats = Seats::within(1024);
+        let theirs = |at: usize| from(&format!("192.0.2.{}", at % 9));
+        let mut held: Vec<_> = (0..MOST).flat_map(|at| seats.take(theirs(at))).collect();
+        assert!(held.len() == MOST && held.iter().all(Seat::speaks));
+        let telephone = seats.take(from("198.51.100.7")).unwrap();
+        for at in 0..64 {
+            let seat = seats.take(theirs(at)).unwrap();
+            assert!(seat.speaks());
+            held.push(seat);
+            assert!(!telephone.given_up.is_cancelled(), "after {at} more of theirs");
+        }
+        assert!(is_answered(&telephone));
     }
 
     /// Whoever has very many addresses and one connection from each, that of whoever comes from a
