@@ -99,14 +99,15 @@ impl Daemon {
         {
             return self.amended(plan_ref, None).await;
         }
-        plan.check_filing(self.now()).map_err(FilingError::Faults)?;
         let before = store.plan(plan_ref).await?;
-        self.check_new_addresses(&self.plan_of(&before)?, plan).await?;
+        let plan_before = self.plan_of(&before)?;
+        plan.check_amending(&plan_before, self.now()).map_err(FilingError::Faults)?;
+        self.check_new_addresses(&plan_before, plan).await?;
         let place = self.0.hands.filers.enter(&before.key_id).ok_or(FilingError::TooManyAtOnce)?;
         let review = self.review_for(plan, For::Filing(Some(&place))).await;
         drop(place);
         let now = self.now();
-        plan.check_filing(now).map_err(FilingError::Faults)?;
+        plan.check_amending(&plan_before, now).map_err(FilingError::Faults)?;
         for tries in 1.. {
             let record = store.plan(plan_ref).await?;
             if seen.is_some_and(|seen| seen.round != record.state.round) {

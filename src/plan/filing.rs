@@ -20,8 +20,21 @@ impl Plan {
     /// # Errors
     /// The faults, each with its mend.
     pub fn check_filing(&self, now: DateTime<Utc>) -> Result<(), Faults> {
-        let mut faults = addresses_that_lead_on(self);
-        faults.extend(too_many_words(self));
+        self.check(None, now)
+    }
+
+    /// The same of a new version of a plan that is armed, but for what is so in the old one already:
+    /// who was let set out with it must be able to change it.
+    ///
+    /// # Errors
+    /// The faults, each with its mend.
+    pub fn check_amending(&self, old: &Plan, now: DateTime<Utc>) -> Result<(), Faults> {
+        self.check(Some(old), now)
+    }
+
+    fn check(&self, old: Option<&Plan>, now: DateTime<Utc>) -> Result<(), Faults> {
+        let mut faults = addresses_that_lead_on(self, old);
+        faults.extend(too_many_words(self, old));
         if self.times.return_by.at <= now {
             faults.push(Fault::new(
                 "times.return_by",
@@ -37,24 +50,31 @@ impl Plan {
 /// A mail server may read in them another address, and a way to it: `name%host@relay`,
 /// `host!name@relay`, `"name@host"@relay` (RFC 5321, 4.1.2 leaves the name to its own host; Postfix
 /// reads all three so as shipped). Then neither what is counted here nor a "never" would hold.
-fn addresses_that_lead_on(plan: &Plan) -> Vec<Fault> {
-    let crew = plan.crew.iter().enumerate();
-    let crew = crew.filter_map(|(at, one)| Some(("crew", at, one.email.as_deref()?)));
-    let contacts = plan.contacts.iter().enumerate();
-    let contacts = contacts.map(|(at, one)| ("contact", at, one.email.as_str()));
+fn addresses_that_lead_on(plan: &Plan, old: Option<&Plan>) -> Vec<Fault> {
+    let known = |email: &str| old.is_some_and(|old| addresses(old).any(|(.., one)| one == email));
     let may_lead_on =
         |email: &str| email.rsplit_once('@').is_some_and(|(name, _)| name.contains(LEADING_ON));
     let mend = "has one of %!@<>,;: before its last @: some mail servers send that on to another \
                 address, which may be a stranger's; write the address at which the letters are read";
-    crew.chain(contacts)
-        .filter(|(.., email)| may_lead_on(email))
+    addresses(plan)
+        .filter(|(.., email)| may_lead_on(email) && !known(email))
         .map(|(who, at, email)| Fault::new(&format!("{who}[{}].email", at + 1), email, mend))
         .collect()
 }
 
-fn too_many_words(plan: &Plan) -> Option<Fault> {
-    let bytes = serde_json::to_value(plan).map_or(0, |plan| bytes_of_words(&plan));
-    (bytes > MOST_BYTES_OF_WORDS).then(|| {
+/// Everybody's address, with where it stands.
+fn addresses(plan: &Plan) -> impl Iterator<Item = (&'static str, usize, &str)> {
+    let crew = plan.crew.iter().enumerate();
+    let crew = crew.filter_map(|(at, one)| Some(("crew", at, one.email.as_deref()?)));
+    let contacts = plan.contacts.iter().enumerate();
+    crew.chain(contacts.map(|(at, one)| ("contact", at, one.email.as_str())))
+}
+
+fn too_many_words(plan: &Plan, old: Option<&Plan>) -> Option<Fault> {
+    let bytes_of = |plan| serde_json::to_value(plan).map_or(0, |plan| bytes_of_words(&plan));
+    let bytes = bytes_of(plan);
+    let is_no_more = || old.is_some_and(|old| bytes <= bytes_of(old));
+    (bytes > MOST_BYTES_OF_WORDS && !is_no_more()).then(|| {
         let mend = format!(
             "this plan has {} kB of words, and an alert holds {} kB: shorten the notes on people, or \
              file a plan for each group",

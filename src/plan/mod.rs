@@ -158,6 +158,23 @@ mod tests {
         assert!(plan.check_filing(plan.times.return_by.at).is_err());
     }
 
+    /// Armed before there were these limits: whoever is out must be able to put it off.
+    #[test]
+    fn a_plan_that_could_not_be_filed_now_can_be_changed_where_it_is_armed() {
+        let mut armed =
+            read_toml(&SMALLEST.replace("dunstan@", "dunstan%home@"), &no_files).unwrap();
+        armed.crew[0].medical = Some("a word or two ".repeat(5000));
+        let now = armed.times.launch.at;
+        assert_eq!(armed.check_filing(now).unwrap_err().list().len(), 2);
+        let mut later = armed.clone();
+        later.times.return_by.at += chrono::TimeDelta::hours(1);
+        assert!(later.check_amending(&armed, now).is_ok());
+        assert!(later.check_amending(&armed, later.times.return_by.at).is_err());
+        later.crew[0].medical = Some("a word or more ".repeat(5000));
+        later.contacts[0].email = "mirela%home@example.org".to_owned();
+        assert_eq!(later.check_amending(&armed, now).unwrap_err().list().len(), 2);
+    }
+
     /// Whoever wakes to an alert reads it, and the service writes one for each contact: two dozen
     /// plans as large as they could be kept all others' waiting for half a minute.
     #[test]

@@ -163,7 +163,7 @@ impl Sheet {
         let before = before.map(|review| review.cautions.clone()).unwrap_or_default();
         let now = daemon.now();
         let mut told = Told {
-            faults: plan.check_filing(now).err(),
+            faults: plan.check_amending(&self.visit.dossier.plan, now).err(),
             ahead: changed::lines(&foreseen.to, &foreseen.plan),
             worse: worse(&before, &review.cautions),
             judged: Some(Judged::of(&review, plan, daemon.chart(plan))),
