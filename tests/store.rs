@@ -129,6 +129,18 @@ async fn a_lost_lease_changes_nothing() {
     assert_eq!(fate.state, LetterState::Handed);
 }
 
+/// One that left from memory is written down before anything else is done; that it never can be must
+/// not look like something that passes.
+#[tokio::test]
+async fn a_letter_of_a_plan_that_is_gone_keeps_no_other_waiting() {
+    let Opened { store, folder: _folder } = opened().await;
+    let order = first_step().orders.remove(0);
+    let written = store.record_sent("GONE", &order, "from memory", noon()).await;
+    assert!(written.is_err_and(|error| !error.is_transient()));
+    file(&store, "A", None, "body").await;
+    store.record_sent("A", &order, "from memory", noon()).await.expect("recorded");
+}
+
 /// A backlog that fails again and again must not keep a letter back that has never been tried.
 #[tokio::test]
 async fn letters_tried_least_often_go_first_in_their_own_lane() {

@@ -192,6 +192,11 @@ async fn record_sent(
     at: DateTime<Utc>,
     way: Way,
 ) -> Result<(), StoreError> {
+    // Else the letter would break a rule of its table, now and at each try, and all others wait for it.
+    let plan = sqlx::query("SELECT 1 FROM plans WHERE ref = $1").bind(plan_ref);
+    if plan.fetch_optional(&mut *connection).await?.is_none() {
+        return Err(StoreError::NoSuchPlan);
+    }
     insert(connection, &[(plan_ref, order)], at, way.end).await?;
     sqlx::query(
         "UPDATE letters SET state = 'handed', lease_until = NULL, settled_at = $1, note = $2 \
