@@ -11,6 +11,7 @@ use std::fs;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::task::Poll;
 use std::time::{Duration, Instant};
 
 use chrono::{DateTime, TimeDelta, Utc};
@@ -204,6 +205,79 @@ async fn a_check_in_that_could_not_be_written_still_keeps_alerts_from_memory_bac
     let alerts = letters(lamp.folder.path());
     assert!(alerts.iter().all(|eml| eml.kind != "call-rescue"), "{alerts:#?}");
     sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+}
+
+fn all_ashore() -> Event {
+    Event::CheckedIn { who: vec![0, 1], by: By::Crew(None), how: None }
+}
+
+/// No alert to a contact has left, within a time in which it would have left from memory.
+async fn nobody_is_alerted(lamp: &Lamp) {
+    tokio::time::sleep(Duration::from_secs(15)).await;
+    let all = letters(lamp.folder.path());
+    assert!(all.iter().all(|eml| eml.kind != "call-rescue"), "{all:#?}");
+}
+
+/// All else can be written, so that the plans are read anew; what was heard is newer all the same.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_check_in_that_alone_could_not_be_written_keeps_alerts_from_memory_back() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut connection = other(&lamp).await;
+    let hinder = "CREATE TRIGGER hinders BEFORE INSERT ON letters BEGIN \
+                  INSERT INTO no_such_table VALUES (1); END";
+    sqlx::raw_sql(hinder).execute(&mut connection).await.unwrap();
+    let unwritten = lamp.daemon.act(&plan_ref, &all_ashore(), None).await;
+    assert!(unwritten.is_err_and(|error| error.is_transient()));
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    nobody_is_alerted(&lamp).await;
+}
+
+/// A telephone is gone from the network as soon as its word is sent. The word is written; who only
+/// remembers must not take the crew for overdue, this week or when its plan is forgotten.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_check_in_whose_sender_is_gone_keeps_alerts_from_memory_back() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let ashore = all_ashore();
+    let mut acting = Box::pin(lamp.daemon.act(&plan_ref, &ashore, None));
+    let first = std::future::poll_fn(|context| Poll::Ready(acting.as_mut().poll(context))).await;
+    assert!(first.is_pending());
+    drop(acting);
+    for to in ["dunstan@example.org", "mirela@example.org"] {
+        wait_for(&lamp, "home", to, Duration::from_secs(10)).await;
+    }
+    let mut holder = other(&lamp).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    // Until the plans are not read anew.
+    tokio::time::sleep(Duration::from_secs(6)).await;
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    nobody_is_alerted(&lamp).await;
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+}
+
+/// On a disk that hangs a write neither comes to its end nor fails.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_check_in_whose_writing_hangs_keeps_alerts_from_memory_back() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut connection = other(&lamp).await;
+    let hang = "CREATE VIEW endless AS WITH RECURSIVE counted (at) AS \
+                (SELECT 1 UNION ALL SELECT at + 1 FROM counted WHERE at < 1000000000000) \
+                SELECT MAX(at) AS last FROM counted; \
+                CREATE TRIGGER hangs BEFORE UPDATE ON alive BEGIN SELECT last FROM endless; END";
+    sqlx::raw_sql(hang).execute(&mut connection).await.unwrap();
+    // Until the writer is in it.
+    tokio::time::sleep(Duration::from_secs(3)).await;
+    let (daemon, plan) = (lamp.daemon.clone(), plan_ref.clone());
+    let acting = tokio::spawn(async move { daemon.act(&plan, &all_ashore(), None).await });
+    tokio::time::sleep(Duration::from_secs(6)).await;
+    assert!(!acting.is_finished(), "it hangs");
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    nobody_is_alerted(&lamp).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -1,12 +1,16 @@
 //! What people do with a plan once it is armed, by key or by link.
 
+use std::panic::resume_unwind;
+use std::pin::pin;
 use std::sync::Arc;
+use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use tokio::time::timeout;
 
 use super::Daemon;
 use super::secrets::{is_same, token_hash};
-use crate::guarded::guarded;
+use crate::guarded::{guarded, guarded_while};
 use crate::letter::Facts;
 use crate::plan::{MOST_CREW, Plan};
 use crate::review::Review;
@@ -16,6 +20,10 @@ use crate::watch::{Answer, Event, Past, Phase, Recipient, step};
 /// For how long after its closing a plan's links still open: as long as the closing can be taken
 /// back.
 const LINKS_OUTLIVE_CLOSING: TimeDelta = TimeDelta::hours(24);
+
+/// A write that takes longer may never end, as on a disk that hangs: then what it says is heard all the
+/// same. Sooner than alerts go from memory.
+const LONGEST_WRITE: Duration = Duration::from_secs(4);
 
 /// So many places of contacts are tried for a rescue service's link.
 const MOST_PLACES: usize = 256;
@@ -82,7 +90,8 @@ impl Daemon {
         Ok(Some(Visit { link, dossier }))
     }
 
-    /// Moves a plan by an event; an idempotency key that the plan has seen changes nothing.
+    /// Moves a plan by an event; an idempotency key that the plan has seen changes nothing. Whoever asked
+    /// may go meanwhile, as a telephone does: what is written all the same is known here all the same.
     ///
     /// # Errors
     /// [`StoreError::Refused`] with what a paddler is told, or the database.
@@ -92,20 +101,44 @@ impl Daemon {
         event: &Event,
         idempotency: Option<&str>,
     ) -> Result<Applied, StoreError> {
-        let store = &self.0.store;
-        let applied = match store.apply(plan_ref, event, idempotency, self.now()).await {
-            // What was set aside for a full disk has just been given back.
-            Err(StoreError::DiskFull) => {
-                store.apply(plan_ref, event, idempotency, self.now()).await
-            }
-            other => other,
-        };
-        if applied.as_ref().is_err_and(StoreError::is_transient) {
+        let (daemon, plan_ref, event) = (self.clone(), plan_ref.to_owned(), event.clone());
+        let once = idempotency.map(str::to_owned);
+        let acting = async move { daemon.carry_out(&plan_ref, &event, once.as_deref()).await };
+        let acted = tokio::spawn(guarded_while(acting)).await.ok().and_then(Result::ok);
+        // The guard of whoever asked deals with it.
+        acted.unwrap_or_else(|| resume_unwind(Box::new("the program fails over an event")))
+    }
+
+    async fn carry_out(
+        &self,
+        plan_ref: &str,
+        event: &Event,
+        idempotency: Option<&str>,
+    ) -> Result<Applied, StoreError> {
+        let mut writing = pin!(self.write_down(plan_ref, event, idempotency));
+        let in_time = timeout(LONGEST_WRITE, &mut writing).await;
+        let heard_already = in_time.is_err();
+        if heard_already {
             self.0.memory.hear(plan_ref, event, self.now());
+        }
+        let applied = match in_time {
+            Ok(applied) => applied,
+            Err(_) => writing.await,
+        };
+        match &applied {
+            Err(error) if error.is_transient() => {
+                if !heard_already {
+                    self.0.memory.hear(plan_ref, event, self.now());
+                }
+            }
+            // It was heard, and does not hold.
+            Err(_) if heard_already => self.remember_anew(plan_ref).await,
+            _ => {}
         }
         let applied = applied?;
         if matches!(event, Event::Undone { .. }) && !applied.state.is_closed() {
-            self.remember_reopened(plan_ref).await;
+            // A closed plan was forgotten; one that is open again must alert without the database too.
+            self.remember_anew(plan_ref).await;
         }
         self.0.memory.follow(plan_ref, &applied);
         self.ring();
@@ -120,12 +153,27 @@ impl Daemon {
         Ok(applied)
     }
 
-    /// A closed plan was forgotten; one that is open again must alert without the database too.
-    async fn remember_reopened(&self, plan_ref: &str) {
+    async fn write_down(
+        &self,
+        plan_ref: &str,
+        event: &Event,
+        idempotency: Option<&str>,
+    ) -> Result<Applied, StoreError> {
+        let store = &self.0.store;
+        match store.apply(plan_ref, event, idempotency, self.now()).await {
+            // What was set aside for a full disk has just been given back.
+            Err(StoreError::DiskFull) => {
+                store.apply(plan_ref, event, idempotency, self.now()).await
+            }
+            other => other,
+        }
+    }
+
+    async fn remember_anew(&self, plan_ref: &str) {
         match self.0.store.plan(plan_ref).await {
             Ok(record) => self.0.memory.remember(record),
             Err(error) => {
-                tracing::warn!(plan = plan_ref, %error, "a reopened plan is not in memory yet");
+                tracing::warn!(plan = plan_ref, %error, "a plan is not in memory as it stands");
             }
         }
     }

@@ -79,11 +79,15 @@ impl Daemon {
     }
 }
 
-/// Remembers the plans whose time comes first.
+/// Remembers the plans whose time comes first, and looks after those that it remembers already.
 async fn fill(daemon: &Daemon) -> Result<(), StoreError> {
     let memory = &daemon.0.memory;
-    for plan_ref in daemon.0.store.soonest(memory::MOST_PLANS).await? {
+    let mut refs = daemon.0.store.soonest(memory::MOST_PLANS).await?;
+    // What is remembered and not open any more, however that came, must alert nobody.
+    refs.extend(memory.beside(&refs));
+    for plan_ref in refs {
         memory.begin_reading(&plan_ref);
+        // One that can't be found is kept: the file may be damaged, and in doubt the plan is open.
         if let Ok(record) = daemon.0.store.plan(&plan_ref).await {
             // Its key is at hand from now on, and one that is lost is told of in time.
             let _ = daemon.plan_of(&record);

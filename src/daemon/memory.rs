@@ -5,7 +5,7 @@
 //! under the same Message-ID as ever. What went out is written down before anything else when the
 //! database comes back.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use chrono::{DateTime, Utc};
@@ -37,6 +37,8 @@ struct Inside {
 struct Remembered {
     record: PlanRecord,
     owed: Vec<Order>,
+    /// How it stood before the first word that was heard and could not be written.
+    before_words: Option<Watched>,
 }
 
 /// An alert that left while the database could not be written.
@@ -57,7 +59,8 @@ impl Memory {
     /// than what is known here, and a plan that has closed would alert again.
     pub(super) fn remember_read(&self, record: PlanRecord) {
         let mut inside = self.lock();
-        if inside.reading.take().is_some_and(|reading| reading == record.plan_ref) {
+        let still = inside.reading.take().is_some_and(|reading| reading == record.plan_ref);
+        if still && !inside.knows_more_than(&record) {
             inside.remember(record);
         }
     }
@@ -74,6 +77,7 @@ impl Memory {
             inside.plans.remove(plan_ref);
         } else if let Some(plan) = inside.plans.get_mut(plan_ref) {
             plan.record.state = applied.state.clone();
+            plan.before_words = None;
             plan.owe(&applied.orders);
         }
     }
@@ -87,9 +91,16 @@ impl Memory {
             && let Ok(Ok(next)) = guarded(|| step(&plan.record.state, event, now))
             && !(by_contact && next.plan.is_closed())
         {
-            plan.record.state = next.plan;
+            let before = std::mem::replace(&mut plan.record.state, next.plan);
+            plan.before_words.get_or_insert(before);
             plan.owe(&next.orders);
         }
+    }
+
+    /// The plans that are remembered beside these.
+    pub(super) fn beside(&self, refs: &[String]) -> Vec<String> {
+        let listed: BTreeSet<&String> = refs.iter().collect();
+        self.lock().plans.keys().filter(|one| !listed.contains(one)).cloned().collect()
     }
 
     /// An alert has left by the ordinary road.
@@ -169,6 +180,13 @@ impl Memory {
 }
 
 impl Inside {
+    /// Whether something was heard of this plan that can't be written, and of which what was read knows
+    /// nothing.
+    fn knows_more_than(&self, record: &PlanRecord) -> bool {
+        let before = self.plans.get(&record.plan_ref).and_then(|one| one.before_words.as_ref());
+        before.is_some_and(|before| before.tells_the_same(&record.state))
+    }
+
     fn remember(&mut self, mut record: PlanRecord) {
         let owed = self.plans.remove(&record.plan_ref).map_or_else(Vec::new, |old| old.owed);
         if record.state.is_closed() {
@@ -176,7 +194,8 @@ impl Inside {
         }
         // An alert can do without it, and it is the longest part.
         record.review_json = String::new();
-        self.plans.insert(record.plan_ref.clone(), Remembered { record, owed });
+        let plan = Remembered { record, owed, before_words: None };
+        self.plans.insert(plan.record.plan_ref.clone(), plan);
         self.shrink();
     }
 
