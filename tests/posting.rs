@@ -16,6 +16,8 @@ use chrono::TimeDelta;
 use shorelamp::settings::Security;
 use shorelamp::store::LetterState;
 use shorelamp::watch::{Answer, Event, Kind, Recipient};
+use sqlx::Connection;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 
 use house::{Lamp, UNTIL_OVERDUE, message_ids};
 use server::{CLOSE, SILENCE, Script, Server, Whims};
@@ -358,6 +360,55 @@ async fn one_keys_flood_of_alerts_keeps_no_other_keys_waiting() {
     let alerts = letters.iter().filter(|one| one.contains("Shorelamp-Kind: call-rescue"));
     let before = alerts.take_while(|one| !one.contains("@other0.example.org")).count();
     assert!(before < 256 + 64, "{before} of 480 went first");
+}
+
+/// A plan whose contact typed what a filter refuses, a minute before its alert, and a database in
+/// which nothing can be written any more while this is kept.
+async fn typed_and_locked(lamp: &Lamp) -> SqliteConnection {
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    lamp.pass(UNTIL_OVERDUE - TimeDelta::minutes(1));
+    let (name, answer) = ("GTUBE-STANDARD-ANTI-UBE-TEST-EMAIL".to_owned(), Answer::OnIt);
+    let answered = Event::Answered { contact: 0, name, answer };
+    lamp.daemon.act(&plan, &answered, None).await.unwrap();
+    let file = lamp.folder.path().join("shorelamp.db");
+    let options = SqliteConnectOptions::new().filename(file);
+    let mut holder = SqliteConnection::connect_with(&options).await.unwrap();
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    lamp.pass(TimeDelta::minutes(2));
+    holder
+}
+
+fn is_alert(letter: &str) -> bool {
+    letter.contains("Shorelamp-Kind: overdue")
+}
+
+#[tokio::test]
+async fn an_alert_from_memory_that_is_refused_for_what_somebody_typed_goes_without_it() {
+    let filter = Whims { refuses: "STANDARD-ANTI-UBE-TEST", ..Whims::NONE };
+    let server = Server::start(whims(filter)).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let _holder = typed_and_locked(&lamp).await;
+    let plain = || {
+        let letters = server.heard().letters;
+        letters.into_iter().rfind(|one| is_alert(one) && !one.contains("GTUBE"))
+    };
+    lamp.until("the plain alert", async || plain().is_some()).await;
+    let plain = plain().unwrap();
+    assert!(plain.contains("OVERDUE: act now") && plain.contains("/contact/"), "{plain}");
+    let whole = server.heard().letters.iter().any(|one| is_alert(one) && one.contains("GTUBE"));
+    assert!(whole, "the test would show nothing");
+}
+
+#[tokio::test]
+async fn an_alert_from_memory_that_one_relay_refuses_goes_by_another() {
+    let filter = Whims { refuses: "STANDARD-ANTI-UBE-TEST", ..Whims::NONE };
+    let (lamp, picky, good) = two_relays(whims(filter), 10).await;
+    let _holder = typed_and_locked(&lamp).await;
+    let took = || good.heard().letters.into_iter().find(|one| is_alert(one));
+    lamp.until("the alert", async || took().is_some()).await;
+    assert!(took().unwrap().replace("=\r\n", "").contains("GTUBE"), "the whole of it");
+    assert!(picky.heard().letters.iter().any(|one| is_alert(one)), "the test would show nothing");
 }
 
 #[tokio::test]

@@ -7,6 +7,7 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use super::bare::{barest_letter, plain_letter, tell_of_plain_words, untyped_letter};
+use super::charts::LeftOut;
 use super::sending::{compose, mailbox};
 use super::written::{Unwritten, first_to_be_written};
 use super::{Daemon, Dossier, memory};
@@ -150,6 +151,10 @@ async fn send(daemon: &Daemon, record: PlanRecord, order: &Order) -> bool {
             true
         }
         Err(error) => {
+            if error.is_for_content() {
+                // It may be something that somebody typed.
+                daemon.0.charts.leave_out(&letter_id(&plan_ref, order), LeftOut::Typed);
+            }
             tracing::error!(
                 plan = plan_ref,
                 why = error.in_log(),
@@ -199,7 +204,8 @@ fn write(
     let dossier = Dossier { record, plan, review: None, history: Vec::new() };
     let facts = daemon.facts(&dossier, page.as_deref(), daemon.now());
     let facts = Facts { from_memory: true, ..facts };
-    if facts.watched.told(order.to).words_refused {
+    let left_out = daemon.0.charts.left_out_of(&claimed.id);
+    if facts.watched.told(order.to).words_refused || left_out == LeftOut::Typed {
         return Ok(Some(untyped_letter(daemon, claimed, &facts, to)));
     }
     let mut letter = compose(daemon, &dossier, &facts, order);

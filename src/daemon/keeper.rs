@@ -16,7 +16,7 @@ use tokio_util::sync::CancellationToken;
 use super::{Daemon, House};
 use crate::guarded::guarded_while;
 use crate::letter::{Letter, service_trouble, service_trouble_over};
-use crate::post::{MimeError, Outgoing, Post, SendError, Tried};
+use crate::post::{MimeError, Outgoing, Post, SendClass, SendError, Tried};
 use crate::settings::Mailbox;
 
 /// One trouble is told of at most once in this time.
@@ -49,6 +49,11 @@ pub enum NotTaken {
 }
 
 impl NotTaken {
+    /// Whether a relay refused it for what stands in it.
+    pub(super) fn is_for_content(&self) -> bool {
+        matches!(self, NotTaken::Unsent(error) if error.class == SendClass::MessageRefused)
+    }
+
     /// What a log may say of it: a relay's own words may repeat an address.
     pub(super) fn in_log(&self) -> String {
         match self {
@@ -274,12 +279,24 @@ pub(super) fn trouble_over_letter(
     write(house, &Note::new(&Trouble { topic, what, mend: Vec::new() }, true, now))
 }
 
+/// Tries one relay after the other. That one refuses it for what stands in it is told before all else.
 async fn hand_over(post: &Post, letter: &Outgoing) -> Result<(), NotTaken> {
     let bytes = post.write(letter)?;
     let place = post.place(&letter.to.email, letter.urgency).await;
     let place = place.ok_or(NotTaken::NoPlace)?;
-    post.begin(&place, &letter.envelope(), &Tried::default()).await?.finish(&bytes).await?;
-    Ok(())
+    let (envelope, tried) = (letter.envelope(), Tried::default());
+    let mut unwelcome: Option<SendError> = None;
+    loop {
+        let handed = match post.begin(&place, &envelope, &tried).await {
+            Ok(handing) => handing.finish(&bytes).await.map(drop),
+            Err(error) => return Err(unwelcome.unwrap_or(error).into()),
+        };
+        let Err(error) = handed else { return Ok(()) };
+        if !error.is_worth_another_relay() || !post.any_but(&tried) {
+            return Err(unwelcome.unwrap_or(error).into());
+        }
+        unwelcome = unwelcome.or(Some(error).filter(|one| one.class == SendClass::MessageRefused));
+    }
 }
 
 fn outgoing(
