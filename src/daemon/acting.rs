@@ -125,15 +125,13 @@ impl Daemon {
             Ok(applied) => applied,
             Err(_) => writing.await,
         };
-        match &applied {
-            Err(error) if error.is_transient() => {
-                if !heard_already {
-                    self.0.memory.hear(plan_ref, event, self.now());
-                }
-            }
+        let transient = applied.as_ref().is_err_and(StoreError::is_transient);
+        if transient && !heard_already {
+            self.0.memory.hear(plan_ref, event, self.now());
+        }
+        if heard_already && !transient && applied.is_err() {
             // It was heard, and does not hold.
-            Err(_) if heard_already => self.remember_anew(plan_ref).await,
-            _ => {}
+            self.remember_anew(plan_ref).await;
         }
         let applied = applied?;
         if matches!(event, Event::Undone { .. }) && !applied.state.is_closed() {
