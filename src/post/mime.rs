@@ -245,15 +245,15 @@ const NO_PLAN: &str = "none";
 const LONGEST_SUBJECT: usize = 150;
 const LONGEST_NAME: usize = 80;
 
-/// A header's text, cut to its length. A control character is refused, not taken out: whoever
-/// wrote it meant something that we don't understand. `=?` would be decoded by a reader's program
-/// and shown as another text (RFC 2047, 2), so it is parted.
 /// The most that a file of so many bytes takes on the line: base64 in lines of 76 (RFC 2045, 6.8), and
 /// what stands before it.
 fn most_on_the_line(bytes: usize) -> usize {
     bytes.div_ceil(57) * 78 + 1000
 }
 
+/// A header's text, cut to its length. A control character is refused, not taken out: whoever
+/// wrote it meant something that we don't understand. `=?` would be decoded by a reader's program
+/// and shown as another text (RFC 2047, 2), so it is parted.
 fn header_text(text: &str, field: &'static str, longest: usize) -> Result<String, MimeError> {
     let breaks = |c: char| c.is_control() || matches!(c, '\u{2028}' | '\u{2029}');
     if text.chars().any(breaks) {
