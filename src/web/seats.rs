@@ -43,10 +43,18 @@ struct Taken {
 
 struct Taker {
     address: IpAddr,
-    /// Since when it has had something to say, a handshake, a request's head or its body; nothing while
-    /// it is answered.
-    owes: Option<u64>,
+    /// What it has still to say, and since when; nothing while it is answered.
+    owes: Option<(Owed, u64)>,
     given_up: CancellationToken,
+}
+
+/// What somebody who has a seat has not said yet; of one address, who owes more goes first.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Owed {
+    /// A handshake, or the head of a request.
+    Head,
+    /// The body of a request whose head is there. A person's comes with it.
+    Body,
 }
 
 /// One connection's seat, until it is dropped.
@@ -76,7 +84,7 @@ impl Seats {
             taken.give_up(None)?;
         }
         let (number, given_up) = (taken.count(), CancellationToken::new());
-        let taker = Taker { address, owes: Some(number), given_up: given_up.clone() };
+        let taker = Taker { address, owes: Some((Owed::Head, number)), given_up: given_up.clone() };
         taken.by_number.insert(number, taker);
         Some(Seat { seats: self.clone(), number, given_up })
     }
@@ -92,25 +100,24 @@ impl Taken {
         self.counted
     }
 
-    /// Takes the seat of who has owed something for longest, of this address or of that with the most
-    /// who do; of several with as many, that of whoever has for longest. What it is that they owe counts
-    /// for nothing: whoever holds very many seats by bodies without an end would else put out each who
-    /// has yet to begin.
+    /// Takes a seat of this address, or of that with the most who owe something; of several with as
+    /// many, of whoever has for longest. Between addresses it counts for nothing what they owe: whoever
+    /// holds very many seats by bodies without an end would else put out each who has yet to begin.
     fn give_up(&mut self, of: Option<IpAddr>) -> Option<()> {
-        let mut owing: BTreeMap<IpAddr, (usize, Reverse<u64>, u64)> = BTreeMap::new();
+        let mut owing: BTreeMap<IpAddr, Vec<(Owed, u64, u64)>> = BTreeMap::new();
         for (number, one) in &self.by_number {
-            let Some(since) = one.owes else { continue };
-            let first = (0, Reverse(since), *number);
-            let (all, oldest, whose) = owing.entry(one.address).or_insert(first);
-            *all += 1;
-            if since < oldest.0 {
-                (*oldest, *whose) = (Reverse(since), *number);
+            if let Some((what, since)) = one.owes {
+                owing.entry(one.address).or_default().push((what, since, *number));
             }
         }
-        let (.., number) = match of {
+        let rank = |all: &Vec<(Owed, u64, u64)>| {
+            (all.len(), all.iter().map(|(_, since, _)| Reverse(*since)).max())
+        };
+        let theirs = match of {
             Some(address) => owing.remove(&address),
-            None => owing.into_values().max(),
+            None => owing.into_values().max_by_key(rank),
         }?;
+        let (.., number) = theirs.into_iter().min()?;
         self.by_number.remove(&number)?.given_up.cancel();
         Some(())
     }
@@ -119,24 +126,24 @@ impl Taken {
 impl Seat {
     /// The head of a request is whole; whether the seat is still its own.
     pub(super) fn speaks(&self) -> bool {
-        self.owes(true)
+        self.owes(Some(Owed::Body))
     }
 
     /// So is its body; whether the seat is still its own, as it then stays until the answer.
     pub(super) fn has_spoken(&self) -> bool {
-        self.owes(false)
+        self.owes(None)
     }
 
     /// It was answered, and is silent again.
     pub(super) fn is_silent(&self) {
-        self.owes(true);
+        self.owes(Some(Owed::Head));
     }
 
-    fn owes(&self, something: bool) -> bool {
+    fn owes(&self, what: Option<Owed>) -> bool {
         let mut taken = self.seats.lock();
         let now = taken.count();
         let taker = taken.by_number.get_mut(&self.number);
-        taker.map(|taker| taker.owes = something.then_some(now)).is_some()
+        taker.map(|taker| taker.owes = what.map(|what| (what, now))).is_some()
     }
 
     /// Until the seat is another's.
