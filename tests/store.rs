@@ -219,8 +219,15 @@ async fn an_address_counts_until_it_is_confirmed() {
     let since = minutes(-60);
     let named = store.filings_naming_unconfirmed("address", since).await.expect("a number");
     assert_eq!(named, 2);
+    let address = "address".to_owned();
+    let reader = Reader {
+        mailbox: "its mailbox".to_owned(),
+        hash: address.clone(),
+        counted: address,
+        for_all: true,
+    };
     for _ in 0..2 {
-        store.confirm("address", noon()).await.expect("confirmed");
+        store.confirm(&reader, noon()).await.expect("confirmed");
     }
     let of = ["address".to_owned(), "other".to_owned()];
     assert_eq!(store.confirmed_among(&of).await.expect("some"), ["address".to_owned()].into());

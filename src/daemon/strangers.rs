@@ -73,8 +73,7 @@ impl Daemon {
         let plan = self.plan_of(&self.0.store.plan(plan_ref).await?)?;
         let Some(contact) = plan.contacts.get(contact) else { return Ok(()) };
         let reader = self.0.secrets.reader(&contact.email);
-        let hash = if reader.for_all { &reader.hash } else { &reader.mailbox };
-        self.0.store.confirm(hash, self.now()).await
+        self.0.store.confirm(&reader, self.now()).await
     }
 
     fn crew_hashes(&self, plan: &Plan) -> Vec<(usize, String)> {

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
-use super::strangers::MOVED;
+use super::strangers::{BY_COUNT, MOVED, Reader};
 use super::{Claimed, Store, StoreError, millis};
 
 impl Store {
@@ -76,22 +76,31 @@ impl Store {
         Ok(row.fetch_optional(&self.readers).await?.is_some())
     }
 
-    /// Remembers that somebody has answered at this address, or at all that it speaks for.
+    /// Remembers that this reader has answered: for all that their address speaks for, or for that
+    /// address alone.
     ///
     /// # Errors
     /// The database.
-    pub async fn confirm(&self, hash: &str, now: DateTime<Utc>) -> Result<(), StoreError> {
-        let hash = hash.to_owned();
+    pub async fn confirm(&self, reader: &Reader, now: DateTime<Utc>) -> Result<(), StoreError> {
+        let hashes = match reader.for_all {
+            true if reader.counted != reader.hash => {
+                vec![reader.hash.clone(), format!("{}{BY_COUNT}", reader.counted)]
+            }
+            true => vec![reader.hash.clone()],
+            false => vec![reader.mailbox.clone()],
+        };
         self.write(move |connection| {
             Box::pin(async move {
-                sqlx::query(
-                    "INSERT INTO confirmed_addresses (hash, confirmed_at) VALUES ($1, $2) \
-                     ON CONFLICT (hash) DO NOTHING",
-                )
-                .bind(hash)
-                .bind(millis(now))
-                .execute(connection)
-                .await?;
+                for hash in hashes {
+                    sqlx::query(
+                        "INSERT INTO confirmed_addresses (hash, confirmed_at) VALUES ($1, $2) \
+                         ON CONFLICT (hash) DO NOTHING",
+                    )
+                    .bind(hash)
+                    .bind(millis(now))
+                    .execute(&mut *connection)
+                    .await?;
+                }
                 Ok(())
             })
         })
@@ -123,7 +132,8 @@ pub(super) async fn strangers_of(
          JOIN named_addresses AS named ON named.plan = plans.ref \
          WHERE plans.key_id = $1 AND (named.filed_at > $2 \
          OR (plans.closed_at IS NULL AND named.contact > {MOVED})) \
-         AND named.hash NOT IN (SELECT hash FROM confirmed_addresses)"
+         AND named.hash NOT IN (SELECT hash FROM confirmed_addresses) \
+         AND named.hash || '{BY_COUNT}' NOT IN (SELECT hash FROM confirmed_addresses)"
     );
     let select = sqlx::query(sqlx::AssertSqlSafe(text)).bind(key_id).bind(millis(since));
     let rows = select.fetch_all(connection).await?;

@@ -12,8 +12,8 @@ use super::way::End;
 use super::{Claimed, Store, StoreError, instant, list, millis};
 use crate::watch::{Cause, Kind, Order, Recipient};
 
-/// What marks the row of a "never" that tells under which hash its mailbox is counted.
-const BY_COUNT: &str = " counted";
+/// What marks the row of a "never", or of a yes, that tells under which hash its mailbox is counted.
+pub(super) const BY_COUNT: &str = " counted";
 
 /// Whoever's place was taken, or who was named anew, stands at it less a thousand for each who moved
 /// in this plan; from here down.

@@ -312,6 +312,37 @@ async fn one_key_has_two_hundred_strangers_in_open_trips_at_most() {
     assert_eq!(try_to_file(&lamp, &lamp.key, &crowd(7)).await.0, StatusCode::CREATED);
 }
 
+/// Whoever has answered is no stranger, though dots stand in their address: else a club whose contacts
+/// all said yes could name nobody new.
+#[tokio::test]
+async fn who_has_answered_is_none_of_a_keys_strangers_however_they_are_written() {
+    let lamp = Lamp::lit().await;
+    let contact = |at: usize| json!({"name": format!("Contact {at}"), "email": format!("First.Last{at}@example.org")});
+    let crowd = |tag: usize| {
+        let one = |at: usize| json!({"name": format!("Crew {at}"), "email": format!("c{at}@p{tag}.example.org")});
+        let mut plan = plan();
+        plan["contact"] = (0..20).map(contact).collect();
+        plan["crew"] = (0..60).map(one).collect();
+        plan
+    };
+    let mut armed = Vec::new();
+    for tag in 0..3 {
+        let (status, told) = try_to_file(&lamp, &lamp.key, &crowd(tag)).await;
+        assert_eq!(status, StatusCode::CREATED, "{told}");
+        armed.push(told["ref"].as_str().unwrap().to_owned());
+    }
+    let another = async || try_to_file(&lamp, &lamp.key, &long_trip("new@example.org")).await.0;
+    assert_eq!(another().await, StatusCode::TOO_MANY_REQUESTS, "180 of crews, 20 contacts");
+    for at in 0..20 {
+        let once = at.to_string();
+        let answer = [("act", "have-it"), ("once", once.as_str()), ("name", "Dunstan")];
+        let page = lamp.contact_page(&armed[0], at);
+        let said = lamp.post(&page).form(&answer).send().await.unwrap();
+        assert_eq!(said.status(), StatusCode::SEE_OTHER, "{}", text(said).await);
+    }
+    assert_eq!(another().await, StatusCode::CREATED, "they have answered");
+}
+
 /// The keeper's box must not be full of one plan when another is in trouble; the newest tells where it
 /// stands.
 #[tokio::test]
