@@ -273,6 +273,16 @@ async fn an_alert_that_is_refused_for_what_somebody_typed_goes_without_it() {
     assert!(!state.contacts[0].told.refused, "nobody is out of reach for it");
 }
 
+/// A filter refuses the letter that the relay took last; what it was.
+async fn newest_comes_back(server: &Server, lamp: &Lamp) -> Kind {
+    let heard = server.heard().commands;
+    let from = heard.iter().rfind(|one| one.starts_with("MAIL FROM:<bounces+")).unwrap();
+    let (letter, _) = from.trim_start_matches("MAIL FROM:<bounces+").split_once('.').unwrap();
+    let note = "came back: failed, 5.7.1";
+    let noted = lamp.daemon.store().came_back(letter, note, true, lamp.daemon.now()).await;
+    noted.unwrap().unwrap().kind
+}
+
 /// The relay takes it, and a filter behind it does not: that is told hours later as a letter that came
 /// back, or in a second.
 #[tokio::test]
@@ -283,12 +293,7 @@ async fn after_an_alert_that_came_back_the_next_goes_in_words_of_ours_alone() {
     lamp.handed_over(&plan, Kind::Filed).await;
     lamp.pass(UNTIL_OVERDUE);
     lamp.handed_over(&plan, Kind::Overdue).await;
-    let heard = server.heard().commands;
-    let from = heard.iter().rfind(|one| one.starts_with("MAIL FROM:<bounces+")).unwrap();
-    let (letter, _) = from.trim_start_matches("MAIL FROM:<bounces+").split_once('.').unwrap();
-    let note = "came back: failed, 5.7.1";
-    let noted = lamp.daemon.store().came_back(letter, note, true, lamp.daemon.now()).await;
-    assert_eq!(noted.unwrap().unwrap().kind, Kind::Overdue);
+    assert_eq!(newest_comes_back(&server, &lamp).await, Kind::Overdue);
     let alerts = || {
         let mut letters = server.heard().letters;
         letters.retain(|one| one.contains("Shorelamp-Kind: call-rescue"));
@@ -310,11 +315,7 @@ async fn whoever_was_taken_out_reads_no_later_time_though_a_letter_to_them_came_
     let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
     let plan = lamp.file("one@example.org").await;
     lamp.handed_over(&plan, Kind::Filed).await;
-    let heard = server.heard().commands;
-    let from = heard.iter().find(|one| one.starts_with("MAIL FROM:<bounces+")).unwrap();
-    let (letter, _) = from.trim_start_matches("MAIL FROM:<bounces+").split_once('.').unwrap();
-    let noted = lamp.daemon.store().came_back(letter, "back", true, lamp.daemon.now()).await;
-    assert_eq!(noted.unwrap().unwrap().kind, Kind::Filed);
+    assert_eq!(newest_comes_back(&server, &lamp).await, Kind::Filed);
     lamp.names_instead(&plan, "two@example.org", "2026-06-14T14:15:00Z").await;
     lamp.handed_over(&plan, Kind::Changed).await;
     let letters = server.heard().letters;

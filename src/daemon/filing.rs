@@ -84,8 +84,8 @@ pub enum FilingError {
     /// Too many plans a day name an address of the crew.
     #[error(
         "{member} has been named {most} times within a day, or in trips that are not over, and no \
-         more is written to one address; leave out the email of this crew member, who can check in by the link of whoever \
-         files"
+         more is written to one address; leave out the email of this crew member, who can check in \
+         by the link of whoever files"
     )]
     TooManyOfCrew {
         /// Which member.

@@ -35,7 +35,7 @@ impl Rounds {
         all: bool,
         now: Instant,
     ) {
-        let nobody_else = !behind.is_empty() && keys.iter().all(|key| behind.contains(key));
+        let nobody_else = all && !behind.is_empty() && keys.iter().all(|key| behind.contains(key));
         if !all || nobody_else || self.served.len() > MOST_KEYS {
             self.served.clear();
         }
@@ -70,5 +70,9 @@ mod tests {
         assert_eq!(rounds.behind(now + REST), ["A"]);
         rounds.claimed(keys(&["A", "C"]), &["A".to_owned()], false, now + REST);
         assert!(rounds.behind(now + REST).is_empty(), "nobody waits any more");
+        // That fewer came than were asked for says nothing of whose they were.
+        rounds.claimed(BTreeSet::new(), &["A".to_owned()], false, now + REST);
+        rounds.claimed(keys(&["A"]), &[], true, now + REST);
+        assert_eq!(rounds.behind(now + REST), ["A"], "looked for at once");
     }
 }

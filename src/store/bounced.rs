@@ -24,7 +24,8 @@ pub struct CameBack {
 
 impl Store {
     /// Writes down that the letter with this id came back for good; `None` where there is no such
-    /// letter that has left. `for_content` where it may have been sent back for what stands in it. A second report of the same letter changes nothing.
+    /// letter that has left. `for_content` where it may have been sent back for what stands in it. A
+    /// second report of the same letter changes nothing.
     ///
     /// # Errors
     /// Damage, or the database.

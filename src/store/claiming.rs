@@ -201,8 +201,8 @@ struct Due {
 }
 
 /// Letters of one lane whose time has come. One at a time to a reader, so that none overtakes the
-/// one before it; alerts alone wait for nobody. None of plans that a key `behind` filed. A page that can't be read is an error, unless its
-/// rows may be put among the lost.
+/// one before it; alerts alone wait for nobody. None of plans that a key `behind` filed. A page
+/// that can't be read is an error, unless its rows may be put among the lost.
 async fn due(
     connection: &mut AnyConnection,
     now: DateTime<Utc>,

@@ -138,8 +138,8 @@ async fn check_key(
 }
 
 /// In how many places each of these was named since an instant, or stands in a plan that may alert yet:
-/// one that is open, or, of contacts, was closed since then and can be opened again. Else plans that go on for many
-/// days pile up, and no limit holds for alerts.
+/// one that is open, or, of contacts, was closed since then and can be opened again. Else plans that go
+/// on for many days pile up, and no limit holds for alerts.
 async fn named_since<'a>(
     connection: &mut AnyConnection,
     hashes: impl ExactSizeIterator<Item = &'a str>,
