@@ -107,10 +107,10 @@ impl Store {
                     let mut claims = Vec::new();
                     for lane in lanes {
                         for behind in &turns {
-                            let left = left_of(i64::from(most), claims.len());
-                            if left > 0 {
-                                let more = claim(connection, now, lease, *lane, left, behind);
-                                claims.extend(more.await?);
+                            let most = left_of(i64::from(most), claims.len());
+                            if most > 0 {
+                                let look = Look { now, lease, lane: *lane, most, behind };
+                                claims.extend(claim(connection, look).await?);
                             }
                         }
                     }
@@ -138,10 +138,10 @@ impl Store {
         let mut reader = self.readers.acquire().await?;
         let (mut waiting, mut lost) = (Vec::new(), Vec::new());
         for lane in lanes {
-            let left = left_of(i64::from(most), waiting.len());
-            if left > 0 {
-                waiting
-                    .extend(due(&mut reader, now, lease, *lane, left, Some(&mut lost), &[]).await?);
+            let most = left_of(i64::from(most), waiting.len());
+            if most > 0 {
+                let look = Look { now, lease, lane: *lane, most, behind: &[] };
+                waiting.extend(due(&mut reader, look, Some(&mut lost)).await?);
             }
         }
         let mut claims = Vec::with_capacity(waiting.len());
@@ -170,15 +170,21 @@ fn left_of(most: i64, taken: usize) -> i64 {
     most - i64::try_from(taken).unwrap_or(i64::MAX)
 }
 
-async fn claim(
-    connection: &mut AnyConnection,
+/// One look for letters whose time has come.
+#[derive(Clone, Copy)]
+struct Look<'a> {
     now: DateTime<Utc>,
+    /// For how long each is claimed.
     lease: TimeDelta,
     lane: Lane,
     most: i64,
-    behind: &[String],
-) -> Result<Vec<Claimed>, StoreError> {
-    let due = due(connection, now, lease, lane, most, None, behind).await?;
+    /// The keys whose plans' letters are passed over.
+    behind: &'a [String],
+}
+
+async fn claim(connection: &mut AnyConnection, look: Look<'_>) -> Result<Vec<Claimed>, StoreError> {
+    let Look { now, lease, .. } = look;
+    let due = due(connection, look, None).await?;
     if due.is_empty() {
         return Ok(Vec::new());
     }
@@ -201,24 +207,21 @@ struct Due {
 }
 
 /// Letters of one lane whose time has come. One at a time to a reader, so that none overtakes the
-/// one before it; alerts alone wait for nobody. None of plans that a key `behind` filed. A page
-/// that can't be read is an error, unless its rows may be put among the lost.
+/// one before it; alerts alone wait for nobody. A page that can't be read is an error, unless its rows
+/// may be put among the lost.
 async fn due(
     connection: &mut AnyConnection,
-    now: DateTime<Utc>,
-    lease: TimeDelta,
-    lane: Lane,
-    most: i64,
+    look: Look<'_>,
     mut lost: Option<&mut Vec<i64>>,
-    behind: &[String],
 ) -> Result<Vec<Due>, StoreError> {
+    let Look { now, lease, lane, most, behind } = look;
     let mut due = Vec::new();
     let mut written_to = BTreeSet::new();
     // A time farther ahead than any wait is one that a clock gave out before it was set back.
     for (state, from, longest) in
         [("queued", "next_try_at", LONGEST_WAIT), ("sending", "lease_until", lease)]
     {
-        let left = most - i64::try_from(due.len()).unwrap_or(i64::MAX);
+        let left = left_of(most, due.len());
         // No order among those of one time: it would have to read all that are due at once.
         let whose = format!(
             "state = '{state}' AND lane = $1 \
