@@ -110,6 +110,23 @@ fn a_home_that_arrived_is_withdrawn_however_often_the_closing_was_undone() {
     assert!(sent.contains(&(CONTACT, Kind::Withdrawn)), "{sent:?}");
 }
 
+/// An alert leaves from memory while nothing can be written, and the crew's word is written before that
+/// is: nobody knew then that its reader was to be stood down.
+#[test]
+fn an_alert_that_is_known_only_after_the_closing_is_stood_down() {
+    let mut world = World::filed(terms());
+    world.runs_to(-20);
+    world.now = at(16);
+    world.queue.clear();
+    world.all_ashore(16, By::Crew(None));
+    assert!(world.relay().contains(&(CONTACT, Kind::Home)));
+    let handed = Event::Handing { to: CONTACT, kind: Kind::Overdue };
+    world.happens(17, &handed);
+    assert_eq!(world.relay(), [(CONTACT, Kind::StandDown)]);
+    world.happens(18, &handed);
+    assert_eq!(world.relay(), [], "once");
+}
+
 /// The machine starts with its clock seven hours ahead (a hardware clock in local time), climbs
 /// the ladder, and is then set right. The crew is really overdue; the repeats must go on.
 #[test]

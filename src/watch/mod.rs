@@ -37,7 +37,9 @@
 //!   reached.
 //!
 //! Whoever was told one thing hears when it is another:
-//! - [`Event::Handing`] is recorded before a letter leaves: from then on its reader may have it.
+//! - [`Event::Handing`] is recorded before a letter leaves: from then on its reader may have it. One
+//!   that left while nothing could be written is recorded late; an alert's reader is stood down then,
+//!   if the trip has closed meanwhile.
 //! - A closing owes `stand-down` to everybody who may have been alerted, and `home` to the others
 //!   who know of the plan, those too whom an amendment took out. A reopening owes `withdrawn` to
 //!   everybody who may have heard that it is over, a new return time `changed`. A contact who wants

@@ -262,10 +262,18 @@ impl Moving {
     }
 
     fn handing(&mut self, to: Recipient, kind: Kind) -> Result<(), Refusal> {
+        let closing = self.plan.closing().map(|closing| closing.event);
         let told = self.what_was_told(to)?;
         match kind {
             Kind::Filed | Kind::Changed => told.of_plan = true,
-            Kind::Overdue | Kind::CallRescue => told.alerted = true,
+            Kind::Overdue | Kind::CallRescue => {
+                let known = std::mem::replace(&mut told.alerted, true);
+                // One that left while nothing could be written is known only now: its reader was not
+                // stood down.
+                if let Some(closing) = closing.filter(|_| !known) {
+                    self.order(to, Kind::StandDown, Cause::Event(closing), self.now);
+                }
+            }
             Kind::Home | Kind::StandDown => told.over = true,
             Kind::Withdrawn => told.over = false,
             Kind::Reminder

@@ -12,6 +12,8 @@
 //! - "I can't act": after overdue the next rung goes at once; before it crew and keeper are told.
 //!   A refused address: crew and keeper are told, and after overdue the next rung goes at once. An
 //!   alert that came back, maybe for its words, goes again where no rung follows.
+//! - An alert that is known to have left only after the trip has closed: its reader, if not alerted
+//!   before, is stood down.
 //! - Within 24 h a closing may be taken back: `withdrawn` to all who heard of it, and the highest
 //!   rung that is due follows at once. Unless all have been checked in since: then it stays closed,
 //!   and whoever was told of it is told anew, with the reason that holds.
@@ -125,6 +127,9 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
             Some(_) if is_long_over(scene) => Cell::Refused("too late"),
             _ => Cell::Refused("nothing to take back"),
         },
+        "an alert to contact 1 leaves" if !open && !alerted(scene).contains(&ONE) => {
+            owes(same, vec![("stand-down", vec![ONE])])
+        }
         "an alert to contact 1 leaves" | "contact 1's address works again" => Cell::Nothing,
         "contact 1's address is refused" | "a letter to contact 1 comes back" => {
             let told = [("news", vec![CREW]), ("trouble", vec![KEEPER])].into_iter();
