@@ -10,7 +10,7 @@ use super::bare::{barest_letter, plain_letter, tell_of_plain_words, untyped_lett
 use super::charts::LeftOut;
 use super::sending::{compose, mailbox};
 use super::written::{Unwritten, first_to_be_written};
-use super::{Daemon, Dossier, memory};
+use super::{Daemon, Dossier, NotTaken, memory};
 use crate::guarded::guarded_while;
 use crate::letter::Facts;
 use crate::post::Outgoing;
@@ -142,14 +142,18 @@ async fn send(daemon: &Daemon, record: PlanRecord, order: &Order) -> bool {
             return false;
         }
     };
+    // The crew may have been heard while others' alerts left, or while a relay was slow.
+    let owes = || daemon.0.memory.owes(&plan_ref, order, daemon.now());
+    let handing = daemon.hand_over_if(&letter, owes);
     // Whether it was taken is not known, so it goes again.
-    let Ok(handed) = guarded_while(daemon.hand_over(&letter)).await else { return false };
+    let Ok(handed) = guarded_while(handing).await else { return false };
     match handed {
         Ok(()) => {
             tracing::warn!(plan = plan_ref, kind = %order.kind, "an alert left from memory");
             daemon.0.memory.sent(&plan_ref, order, daemon.now());
             true
         }
+        Err(NotTaken::Unwanted) => true,
         Err(error) => {
             if error.is_for_content() {
                 // It may be something that somebody typed.

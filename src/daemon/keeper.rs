@@ -8,15 +8,15 @@ use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sha2::{Digest, Sha256};
-use thiserror::Error;
 use tokio::sync::Notify;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
-use super::{Daemon, House};
+use super::handing::hand_over;
+use super::{Daemon, House, NotTaken};
 use crate::guarded::guarded_while;
 use crate::letter::{Letter, service_trouble, service_trouble_over};
-use crate::post::{MimeError, Outgoing, Post, SendClass, SendError, Tried};
+use crate::post::{Outgoing, Post};
 use crate::settings::Mailbox;
 
 /// One trouble is told of at most once in this time.
@@ -30,38 +30,6 @@ const BETWEEN_LOOKS: Duration = Duration::from_secs(2);
 const LOOKS_THAT_COUNT: u32 = 3;
 /// The most troubles that are kept in mind.
 const MOST_TOPICS: usize = 64;
-
-/// Why a letter did not leave.
-#[derive(Debug, Error)]
-pub enum NotTaken {
-    /// It could not be written.
-    #[error(transparent)]
-    Unwritten(#[from] MimeError),
-    /// There is no answer yet.
-    #[error("nobody has answered yet")]
-    Silence,
-    /// No place became free for it.
-    #[error("all places are taken by letters that wait for an answer")]
-    NoPlace,
-    /// Nobody took it.
-    #[error(transparent)]
-    Unsent(#[from] SendError),
-}
-
-impl NotTaken {
-    /// Whether a relay refused it for what stands in it.
-    pub(super) fn is_for_content(&self) -> bool {
-        matches!(self, NotTaken::Unsent(error) if error.class == SendClass::MessageRefused)
-    }
-
-    /// What a log may say of it: a relay's own words may repeat an address.
-    pub(super) fn in_log(&self) -> String {
-        match self {
-            NotTaken::Unsent(error) => format!("{}: {:?}", error.relay, error.class),
-            other => other.to_string(),
-        }
-    }
-}
 
 /// What is the matter with the service, and what mends it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -214,11 +182,6 @@ impl Daemon {
         self.0.desk.bell.notify_one();
     }
 
-    /// Hands a letter over without asking the database for anything.
-    pub(super) async fn hand_over(&self, letter: &Outgoing) -> Result<(), NotTaken> {
-        hand_over(&self.0.post, letter).await
-    }
-
     /// What goes to this reader, under this name.
     pub(super) fn outgoing(
         &self,
@@ -254,7 +217,7 @@ pub async fn tell_of_failed_start(
         mend: vec!["Mend that, and start the service again.".to_owned()],
     };
     match write(house, &Note::new(&trouble, false, now)) {
-        Some(letter) => hand_over(post, &letter).await,
+        Some(letter) => hand_over(post, &letter, || true).await,
         None => Ok(()),
     }
 }
@@ -277,26 +240,6 @@ pub(super) fn trouble_over_letter(
 ) -> Option<Outgoing> {
     let (topic, what) = (topic.to_owned(), what.to_owned());
     write(house, &Note::new(&Trouble { topic, what, mend: Vec::new() }, true, now))
-}
-
-/// Tries one relay after the other. That one refuses it for what stands in it is told before all else.
-async fn hand_over(post: &Post, letter: &Outgoing) -> Result<(), NotTaken> {
-    let bytes = post.write(letter)?;
-    let place = post.place(&letter.to.email, letter.urgency).await;
-    let place = place.ok_or(NotTaken::NoPlace)?;
-    let (envelope, tried) = (letter.envelope(), Tried::default());
-    let mut unwelcome: Option<SendError> = None;
-    loop {
-        let handed = match post.begin(&place, &envelope, &tried).await {
-            Ok(handing) => handing.finish(&bytes).await.map(drop),
-            Err(error) => return Err(unwelcome.unwrap_or(error).into()),
-        };
-        let Err(error) = handed else { return Ok(()) };
-        if !error.is_worth_another_relay() || !post.any_but(&tried) {
-            return Err(unwelcome.unwrap_or(error).into());
-        }
-        unwelcome = unwelcome.or(Some(error).filter(|one| one.class == SendClass::MessageRefused));
-    }
 }
 
 fn outgoing(

@@ -125,6 +125,13 @@ impl Memory {
         owed
     }
 
+    /// Whether an alert is still owed, as far as is known here: the last look before it leaves.
+    pub(super) fn owes(&self, plan_ref: &str, order: &Order, now: DateTime<Utc>) -> bool {
+        let inside = self.lock();
+        let Some(plan) = inside.plans.get(plan_ref) else { return false };
+        plan.owed.contains(order) && guarded(|| wanted(&plan.record.state, order, now)) != Ok(false)
+    }
+
     /// The plans that will be overdue before this, the first of them first, but for those that need
     /// no look.
     pub(super) fn overdue_before(
@@ -317,6 +324,22 @@ mod tests {
         assert_eq!(owed(&memory), 1);
         memory.hear("A", &ashore(), noon());
         assert_eq!(owed(&memory), 0, "the crew's own word counts");
+    }
+
+    #[test]
+    fn an_alert_on_its_way_is_not_owed_any_more_once_the_crew_is_heard() {
+        let (memory, state) = (Memory::default(), filed());
+        memory.remember(record(&state));
+        let late = noon() + TimeDelta::minutes(16);
+        let alert = memory.owed(late).remove(0).1;
+        assert!(memory.owes("A", &alert, late));
+        memory.hear("A", &ashore(), late);
+        assert!(!memory.owes("A", &alert, late), "as by the service's own word");
+        let memory = Memory::default();
+        memory.remember(record(&state));
+        let alert = memory.owed(late).remove(0).1;
+        memory.follow("A", &applied(&state, &ashore()));
+        assert!(!memory.owes("A", &alert, late), "written, and forgotten here");
     }
 
     #[test]

@@ -1,0 +1,86 @@
+//! Handing a letter over without asking the database for anything.
+
+use thiserror::Error;
+
+use super::Daemon;
+use crate::post::{MimeError, Outgoing, Post, SendClass, SendError, Tried};
+
+/// Why a letter did not leave.
+#[derive(Debug, Error)]
+pub enum NotTaken {
+    /// It could not be written.
+    #[error(transparent)]
+    Unwritten(#[from] MimeError),
+    /// There is no answer yet.
+    #[error("nobody has answered yet")]
+    Silence,
+    /// No place became free for it.
+    #[error("all places are taken by letters that wait for an answer")]
+    NoPlace,
+    /// It was not wanted any more.
+    #[error("it was not wanted any more")]
+    Unwanted,
+    /// Nobody took it.
+    #[error(transparent)]
+    Unsent(#[from] SendError),
+}
+
+impl NotTaken {
+    /// Whether a relay refused it for what stands in it.
+    pub(super) fn is_for_content(&self) -> bool {
+        matches!(self, NotTaken::Unsent(error) if error.class == SendClass::MessageRefused)
+    }
+
+    /// What a log may say of it: a relay's own words may repeat an address.
+    pub(super) fn in_log(&self) -> String {
+        match self {
+            NotTaken::Unsent(error) => format!("{}: {:?}", error.relay, error.class),
+            other => other.to_string(),
+        }
+    }
+}
+
+impl Daemon {
+    /// Hands a letter over.
+    pub(super) async fn hand_over(&self, letter: &Outgoing) -> Result<(), NotTaken> {
+        hand_over(&self.0.post, letter, || true).await
+    }
+
+    /// The same with a last look before each relay lets it go.
+    pub(super) async fn hand_over_if(
+        &self,
+        letter: &Outgoing,
+        is_wanted: impl Fn() -> bool,
+    ) -> Result<(), NotTaken> {
+        hand_over(&self.0.post, letter, is_wanted).await
+    }
+}
+
+/// Tries one relay after the other, while it is wanted. That one refuses it for what stands in it is told
+/// before all else.
+pub(super) async fn hand_over(
+    post: &Post,
+    letter: &Outgoing,
+    is_wanted: impl Fn() -> bool,
+) -> Result<(), NotTaken> {
+    let bytes = post.write(letter)?;
+    let place = post.place(&letter.to.email, letter.urgency).await;
+    let place = place.ok_or(NotTaken::NoPlace)?;
+    let (envelope, tried) = (letter.envelope(), Tried::default());
+    let mut unwelcome: Option<SendError> = None;
+    loop {
+        let handed = match post.begin(&place, &envelope, &tried).await {
+            Ok(handing) if is_wanted() => handing.finish(&bytes).await.map(drop),
+            Ok(handing) => {
+                handing.abandon().await;
+                return Err(NotTaken::Unwanted);
+            }
+            Err(error) => return Err(unwelcome.unwrap_or(error).into()),
+        };
+        let Err(error) = handed else { return Ok(()) };
+        if !error.is_worth_another_relay() || !post.any_but(&tried) {
+            return Err(unwelcome.unwrap_or(error).into());
+        }
+        unwelcome = unwelcome.or(Some(error).filter(|one| one.class == SendClass::MessageRefused));
+    }
+}
