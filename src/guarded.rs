@@ -8,6 +8,11 @@ use std::cell::Cell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::pin;
 use std::task::Poll;
+use std::thread::sleep;
+use std::time::Duration;
+
+/// How long the log has for its last line, before the process ends.
+const FOR_LAST_WORDS: Duration = Duration::from_millis(100);
 
 thread_local! {
     /// How many guards are round what this thread does now.
@@ -67,6 +72,8 @@ pub fn end_with_other_panics() {
             return;
         }
         tracing::error!(at, "a fault of the program: it ends, and NOBODY WATCHES until it starts");
+        // Another thread writes that down.
+        sleep(FOR_LAST_WORDS);
         std::process::abort();
     }));
 }

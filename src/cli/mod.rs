@@ -24,6 +24,7 @@ mod file;
 mod files;
 mod key;
 mod lock;
+mod log;
 mod moved;
 mod own;
 mod plan_file;

@@ -9,18 +9,15 @@ use clap::Args;
 use tokio::net::TcpListener;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
-use tracing_subscriber::EnvFilter;
 
 use super::exit::{Done, Exit, Failure};
 use super::stops::Stops;
-use super::{assemble, files, lock, print, systemd, undumped};
+use super::{assemble, files, lock, log, print, systemd, undumped};
 use crate::daemon::{Daemon, Left};
 use crate::guarded::end_with_other_panics;
 use crate::settings::{Settings, Tls};
 use crate::web;
 
-/// What is logged unless RUST_LOG says otherwise.
-const LOGGED: &str = "info,sqlx=warn";
 /// How often a port that somebody else has is tried again.
 const BETWEEN_TRIES: Duration = Duration::from_secs(2);
 /// Longer than an attempt at handing over a letter may take.
@@ -32,7 +29,7 @@ pub(super) struct Serve {}
 
 impl Serve {
     pub(super) async fn run(self, config: &Path) -> Done {
-        log();
+        let _log = log::begin();
         undumped::leave_no_dump();
         end_with_other_panics();
         let few_files = files::open_enough();
@@ -53,7 +50,8 @@ impl Serve {
             Err(failure) => return Err(failure),
         };
         let mut stops = Stops::new()?;
-        print::say(greeting(&settings, listener.as_ref()))?;
+        // Where it can't be said, whoever is out is watched all the same.
+        let _ = print::say(greeting(&settings, listener.as_ref()));
         let stop = CancellationToken::new();
         let mut tasks = start(&daemon, &settings, listener, &stop);
         tokio::select! {
@@ -75,13 +73,6 @@ impl Serve {
         }
         Ok(())
     }
-}
-
-fn log() {
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(LOGGED));
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
-    // An error means that somebody listens already.
-    let _ = log.with_ansi(false).try_init();
 }
 
 async fn listen(at: SocketAddr) -> Done<TcpListener> {

@@ -99,12 +99,14 @@ class Daemon:
         self.key = None
 
     # The process.
-    def start(self, healthy=True, env=None, prefix=()):
-        """Starts it and waits until it answers; `healthy`: until an alert could go out."""
+    def start(self, healthy=True, env=None, prefix=(), stdout=None, stderr=None):
+        """Starts it and waits until it answers; `healthy`: until an alert could go out. What it says
+        goes into its log, if not elsewhere."""
         with self.log_file.open("ab") as log:
             self.process = subprocess.Popen(
                 [*prefix, BIN, "--config", str(self.settings), "serve"],
-                stdin=subprocess.DEVNULL, stdout=log, stderr=log, cwd=self.folder, env=env)
+                stdin=subprocess.DEVNULL, stdout=stdout or log, stderr=stderr or log,
+                cwd=self.folder, env=env)
         end = time.time() + 20
         while time.time() < end:
             if self.process.poll() is not None:
