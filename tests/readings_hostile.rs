@@ -4,7 +4,7 @@
 #![allow(clippy::unwrap_used)]
 
 use std::fs;
-use std::io::{Read, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::thread;
 use std::time::{Duration, Instant};
@@ -29,6 +29,8 @@ enum Harm {
     ForEver,
     Utf16,
     Circle,
+    /// It sends us to this port of the machine that it is on.
+    Elsewhere(u16),
     Thousandfold,
     Hang,
 }
@@ -46,6 +48,11 @@ fn services(harm: Harm) -> String {
     url
 }
 
+fn send_on(stream: &mut TcpStream, to: &str) -> std::io::Result<()> {
+    write!(stream, "HTTP/1.1 302 Found\r\nlocation: {to}\r\n")?;
+    stream.write_all(b"connection: close\r\ncontent-length: 0\r\n\r\n")
+}
+
 fn serve(mut stream: TcpStream, harm: Harm, home: &str) -> std::io::Result<()> {
     let mut request = [0; 4096];
     let read = stream.read(&mut request)?;
@@ -53,12 +60,8 @@ fn serve(mut stream: TcpStream, harm: Harm, home: &str) -> std::io::Result<()> {
     let path = request.split_whitespace().nth(1).unwrap_or_default();
     match harm {
         Harm::Hang => thread::sleep(LASTS),
-        Harm::Circle => {
-            let to = format!(
-                "HTTP/1.1 302 Found\r\nlocation: {home}{path}\r\nconnection: close\r\ncontent-length: 0\r\n\r\n"
-            );
-            stream.write_all(to.as_bytes())?;
-        }
+        Harm::Circle => send_on(&mut stream, &format!("{home}{path}"))?,
+        Harm::Elsewhere(port) => send_on(&mut stream, &format!("http://127.0.0.1:{port}/"))?,
         Harm::ForEver => {
             stream.write_all(b"HTTP/1.1 200 OK\r\nconnection: close\r\n\r\n{\"")?;
             loop {
@@ -206,6 +209,16 @@ fn another_encoding() {
 #[test]
 fn a_circle_of_redirections() {
     costs_its_reading(Harm::Circle, &["sent us on more than"]);
+}
+
+/// What asks from here may reach what nobody outside can.
+#[test]
+fn a_redirection_to_something_else_on_the_machine() {
+    let inside = TcpListener::bind("127.0.0.1:0").unwrap();
+    inside.set_nonblocking(true).unwrap();
+    costs_its_reading(Harm::Elsewhere(inside.local_addr().unwrap().port()), &["302 Found"]);
+    let asked = inside.accept();
+    assert!(asked.is_err_and(|error| error.kind() == ErrorKind::WouldBlock), "it was asked");
 }
 
 #[test]

@@ -302,7 +302,8 @@ async fn send(daemon: &Daemon, note: &Note) -> Option<Note> {
         Ok(taken) => taken.err()?,
         Err(_) => NotTaken::Silence,
     };
-    tracing::warn!(topic = note.trouble.topic, %error, "the keeper can't be told yet");
+    let why = error.in_log();
+    tracing::warn!(topic = note.trouble.topic, why, "the keeper can't be told yet");
     let in_folder = note.in_folder || leave_in_folder(daemon, &letter).await;
     Some(Note { next_try_at: daemon.now() + TRY_AGAIN, in_folder, ..note.clone() })
 }

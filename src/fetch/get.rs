@@ -9,8 +9,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use reqwest::header::{ACCEPT, ETAG, HeaderMap, IF_MODIFIED_SINCE, IF_NONE_MATCH, LAST_MODIFIED};
-use reqwest::redirect::Policy;
-use reqwest::{Client, ClientBuilder, Response, StatusCode};
+use reqwest::redirect::{self, Action, Policy};
+use reqwest::{Client, ClientBuilder, Response, StatusCode, Url};
 
 use super::cache::{Cache, Kept};
 
@@ -273,7 +273,26 @@ fn cut_to_whole_lines(body: &mut Vec<u8>) {
 }
 
 fn plain_client(agent: &str) -> ClientBuilder {
-    Client::builder().user_agent(agent).redirect(Policy::limited(MOST_REDIRECTS))
+    let builder = Client::builder().user_agent(agent).referer(false);
+    builder.redirect(Policy::custom(within_the_service))
+}
+
+/// A service may send us on to another place of its own, and nowhere else: what asks from here may reach
+/// what nobody outside can.
+fn within_the_service(attempt: redirect::Attempt<'_>) -> Action {
+    if attempt.previous().len() > MOST_REDIRECTS {
+        return attempt.error("too often");
+    }
+    let asked = attempt.previous().first();
+    match asked.is_some_and(|asked| is_of_same_service(asked, attempt.url())) {
+        true => attempt.follow(),
+        false => attempt.stop(),
+    }
+}
+
+fn is_of_same_service(asked: &Url, next: &Url) -> bool {
+    let plainer = asked.scheme() == "https" && next.scheme() != "https";
+    asked.host() == next.host() && asked.port() == next.port() && !plainer
 }
 
 /// Only what a header field can carry.

@@ -220,7 +220,8 @@ impl Store {
 fn fate(row: &AnyRow, plan_ref: &str) -> Result<LetterFate, StoreError> {
     let state: String = row.try_get("state")?;
     let settled_at: Option<i64> = row.try_get("settled_at")?;
-    let state = LetterState::read(&state).ok_or_else(|| damaged(plan_ref, &state))?;
+    let state = LetterState::read(&state)
+        .ok_or_else(|| damaged(plan_ref, "a letter is in no state of ours"))?;
     // One that waits though it was settled was refused, and is tried again all the same.
     let state = match state {
         LetterState::Queued | LetterState::Sending if settled_at.is_some() => LetterState::Refused,

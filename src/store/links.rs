@@ -164,7 +164,7 @@ impl Store {
         let (name, who): (String, i64) = (row.try_get("purpose")?, row.try_get("who")?);
         let purpose =
             PURPOSES.iter().find(|(_, known)| *known == name).map(|(purpose, _)| *purpose);
-        let purpose = purpose.ok_or_else(|| damaged(&plan, &name))?;
+        let purpose = purpose.ok_or_else(|| damaged(&plan, "a link is for no purpose of ours"))?;
         let who = usize::try_from(who).map_err(|error| damaged(&plan, error))?;
         Ok(Some((plan, Link { purpose, who })))
     }
