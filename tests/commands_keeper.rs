@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used)]
 
 use std::fs;
+use std::net::TcpListener;
 use std::os::unix::fs::PermissionsExt;
 
 use serde_json::Value;
@@ -234,6 +235,30 @@ fn a_service_that_does_not_start_again_and_again_tells_its_keeper_once() {
         let told: Vec<_> = letters();
         let told = told.iter().filter(|letter| letter.contains("NOBODY WATCHES")).count();
         assert_eq!(told, 1, "{ended:?}");
+    }
+}
+
+/// Whatever a command comes to, the log that it has folded into the database is not missed afterwards.
+#[test]
+fn what_comes_to_nothing_holds_no_alert_at_the_next_start() {
+    let world = World::new();
+    let another = TcpListener::bind("127.0.0.1:0").unwrap();
+    for (words, code) in [
+        (&["serve"][..], UNAVAILABLE),
+        (&["release", "7QK4-2M9X"], BAD_DATA),
+        (&["key", "revoke", "Nobody"], BAD_DATA),
+        (&["verify"], 0),
+        (&["purge"], 0),
+    ] {
+        drop(world.serve());
+        assert!(world.path("var/shorelamp.db-wal").exists(), "it was killed");
+        let settings = fs::read_to_string(world.path("shorelamp.toml")).unwrap();
+        let (free, taken) = (&world.base_url[7..], another.local_addr().unwrap().to_string());
+        world.write("shorelamp.toml", &settings.replace(free, &taken));
+        assert_eq!(world.run(words).code, code, "{words:?}");
+        let reviewed = world.run(&["reviewed"]);
+        assert!(reviewed.out.contains("No alert is held"), "{words:?}: {reviewed:?}");
+        world.write("shorelamp.toml", &settings);
     }
 }
 

@@ -52,6 +52,30 @@ async fn a_lost_log_is_noticed_and_holds_alerts_for_ten_minutes() {
     assert_eq!(store.review(noon()).await.expect("asked"), None, "closed well, nothing is lost");
 }
 
+/// A start that is refused reads the log as well, and may be the one that folds it.
+#[tokio::test]
+async fn a_start_that_is_refused_leaves_no_log_to_be_missed() {
+    let Opened { store, folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    run(folder.path(), "PRAGMA wal_checkpoint").await;
+    file(&store, "B", None, "body").await;
+    let log = fs::read(folder.path().join(LOG)).expect("a log");
+    let (killed, tidied) = (killed(folder.path(), &log), killed(folder.path(), &log));
+    fs::remove_file(tidied.path().join(LOG)).expect("removed");
+    for (left, is_held) in [(killed, false), (tidied, true)] {
+        let (left, id) = (left.path(), left.path().join("database-id"));
+        fs::write(left.join("open"), "").expect("written");
+        let own = fs::read(&id).expect("an id");
+        fs::write(&id, "of another").expect("written");
+        assert!(Store::open(left).await.is_err(), "the folder is another database's");
+        fs::write(&id, own).expect("written");
+        let store = Store::open(left).await.expect("opened");
+        let review = store.review(noon()).await.expect("asked");
+        assert_eq!(review.is_some(), is_held, "{review:?}");
+        store.close().await;
+    }
+}
+
 /// A thousand places of the log of a process that was killed, each changed by itself: what was
 /// acknowledged is there, or the keeper is told that it may not be and alerts are held.
 #[tokio::test]

@@ -5,11 +5,13 @@ use std::path::Path;
 use std::time::Duration;
 
 use chrono::Utc;
+use tokio::time::timeout;
 
 use crate::caution::Limits;
 use crate::conditions::{Station, Trust};
 use crate::daemon::{Clock, Daemon, House, Judge, Secrets, tell_of_failed_start};
 use crate::fetch::{Asker, Homes, Questions};
+use crate::guarded::guarded_while;
 use crate::packs;
 use crate::post::Post;
 use crate::settings::{Settings, ShorelineFiles};
@@ -23,6 +25,8 @@ const CAUTIONS: &str = "cautions.toml";
 /// The file that says that a failed start was told of.
 const FAILED: &str = "start-failed";
 const BETWEEN_LETTERS: Duration = Duration::from_secs(3600);
+/// A disk that hangs keeps no command from ending; its log stays where it is then.
+const LONGEST_CLOSING: Duration = Duration::from_secs(5);
 
 /// Reads the settings file.
 pub(super) fn settings(config: &Path) -> Done<Settings> {
@@ -54,17 +58,30 @@ pub(super) fn judge(settings: &Settings, config: &Path) -> Done<Judge> {
     })
 }
 
-/// The service itself, its data folder locked already.
-pub(super) async fn daemon(settings: &Settings, config: &Path) -> Done<Daemon> {
-    daemon_over(settings, config, true).await
+/// Works with the service itself, its data folder locked already, and closes its database.
+pub(super) async fn with_daemon<T>(
+    settings: &Settings,
+    config: &Path,
+    work: impl AsyncFnOnce(&Daemon) -> Done<T>,
+) -> Done<T> {
+    with_daemon_over(settings, config, true, work).await
 }
 
 /// The same for a command, which may run beside it.
-pub(super) async fn daemon_beside(settings: &Settings, config: &Path) -> Done<Daemon> {
-    daemon_over(settings, config, false).await
+pub(super) async fn with_daemon_beside<T>(
+    settings: &Settings,
+    config: &Path,
+    work: impl AsyncFnOnce(&Daemon) -> Done<T>,
+) -> Done<T> {
+    with_daemon_over(settings, config, false, work).await
 }
 
-async fn daemon_over(settings: &Settings, config: &Path, alone: bool) -> Done<Daemon> {
+async fn with_daemon_over<T>(
+    settings: &Settings,
+    config: &Path,
+    alone: bool,
+    work: impl AsyncFnOnce(&Daemon) -> Done<T>,
+) -> Done<T> {
     let judge = judge(settings, config)?;
     let post = Post::new(&settings.mail).map_err(bad)?;
     let data_dir = &settings.service.data_dir;
@@ -80,11 +97,28 @@ async fn daemon_over(settings: &Settings, config: &Path, alone: bool) -> Done<Da
     };
     // An error means that there is none.
     let _ = fs::remove_file(data_dir.join(FAILED));
-    let last_alive = store.last_alive().await.map_err(|error| Failure::new(Exit::Io, error))?;
-    // What can't be read was not known.
-    let known = store.known_of_clock().await.unwrap_or_default();
-    let clock = Clock::of_the_machine(last_alive, known.as_deref());
-    Ok(Daemon::new(house, store, post, secrets, judge, clock))
+    closing(store, async move |store| {
+        let last_alive = store.last_alive().await.map_err(|error| Failure::new(Exit::Io, error))?;
+        // What can't be read was not known.
+        let known = store.known_of_clock().await.unwrap_or_default();
+        let clock = Clock::of_the_machine(last_alive, known.as_deref());
+        work(&Daemon::new(house, store.clone(), post, secrets, judge, clock)).await
+    })
+    .await
+}
+
+/// Works with the database, and closes it whatever comes of that. The log of one that was merely
+/// dropped is folded and gone, the mark that it was open stays: the next start would take changes for
+/// lost, and hold every alert for ten minutes. So nobody else here is handed a store.
+async fn closing<T>(store: Store, work: impl AsyncFnOnce(&Store) -> Done<T>) -> Done<T> {
+    let done = guarded_while(work(&store)).await;
+    if timeout(LONGEST_CLOSING, store.close()).await.is_err() {
+        tracing::warn!("the database does not close; its log is read by the next start");
+    }
+    done.unwrap_or_else(|_| {
+        let words = "the program has a fault, and this ended in the middle";
+        Err(Failure::new(Exit::Software, words))
+    })
 }
 
 /// Tells the keeper that the service does not start: once an hour, though it may be started again
@@ -105,9 +139,12 @@ async fn tell_of_failure(house: &House, post: &Post, data_dir: &Path, failure: &
     }
 }
 
-/// The database.
-pub(super) async fn store(data_dir: &Path) -> Done<Store> {
-    store_as(data_dir, false).await
+/// Works with the database, and closes it.
+pub(super) async fn with_store<T>(
+    data_dir: &Path,
+    work: impl AsyncFnOnce(&Store) -> Done<T>,
+) -> Done<T> {
+    closing(store_as(data_dir, false).await?, work).await
 }
 
 async fn store_as(data_dir: &Path, alone: bool) -> Done<Store> {
@@ -123,8 +160,11 @@ async fn store_as(data_dir: &Path, alone: bool) -> Done<Store> {
     })
 }
 
-/// The database, for a command that makes none.
-pub(super) async fn store_that_is_there(data_dir: &Path) -> Done<Store> {
+/// The same, for a command that makes none.
+pub(super) async fn with_store_that_is_there<T>(
+    data_dir: &Path,
+    work: impl AsyncFnOnce(&Store) -> Done<T>,
+) -> Done<T> {
     if !data_dir.join("shorelamp.db").exists() && !data_dir.join("database-id").exists() {
         let words = format!(
             "there is no database in {} yet: `shorelamp serve` makes it. Does --config name the \
@@ -133,7 +173,7 @@ pub(super) async fn store_that_is_there(data_dir: &Path) -> Done<Store> {
         );
         return Err(Failure::new(Exit::NoInput, words));
     }
-    store(data_dir).await
+    with_store(data_dir, work).await
 }
 
 /// The shoreline's files, all of them: a service that quietly lacks one would know less than its
@@ -189,4 +229,21 @@ fn folder_of(file: &Path) -> &Path {
 
 fn bad(words: impl std::fmt::Display) -> Failure {
     Failure::new(Exit::BadSettings, words)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn a_fault_of_the_program_leaves_no_database_open() {
+        let folder = tempfile::tempdir().unwrap();
+        let work = async |store: &Store| -> Done {
+            assert!(store.open_plans().await.is_err(), "as it was told to");
+            Ok(())
+        };
+        let failed = with_store(folder.path(), work).await.unwrap_err();
+        assert_eq!(failed.exit, Exit::Software);
+        assert!(!folder.path().join("open").exists());
+    }
 }

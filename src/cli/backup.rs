@@ -7,7 +7,7 @@ use clap::Args;
 
 use super::exit::{Done, Exit, Failure};
 use super::{assemble, print};
-use crate::store::Note;
+use crate::store::{Note, Store};
 
 /// Write a backup of the database; works beside a running service
 #[derive(Debug, Args)]
@@ -22,26 +22,13 @@ impl Backup {
         let settings = assemble::settings(config)?;
         let data_dir = &settings.service.data_dir;
         keep_out_of(data_dir, &self.file)?;
-        let store = assemble::store_that_is_there(data_dir).await?;
-        let made = store.backup(&self.file, Utc::now()).await;
-        if made.is_ok() {
-            // Only what `doctor` says of it depends on this.
-            let _ = store.note(Note::BackedUp, Utc::now()).await;
-            // What is forgotten later is taken out of it too.
-            if let Ok(path) = self.file.canonicalize() {
-                let _ = store.note_copy(&path, Utc::now()).await;
-            }
-            if let Ok(copies) = store.thin_copies().await {
-                for (path, why) in copies.out_of_reach {
-                    print::complain(format!(
-                        "{} still holds forgotten plans: {why}",
-                        path.display()
-                    ));
-                }
-            }
-        }
-        store.close().await;
-        made.map_err(|error| Failure::new(Exit::CantCreate, format!("no backup: {error}")))?;
+        let made = assemble::with_store_that_is_there(data_dir, async |store| {
+            let made = store.backup(&self.file, Utc::now()).await;
+            made.map_err(|error| Failure::new(Exit::CantCreate, format!("no backup: {error}")))?;
+            self.look_after(store).await;
+            Ok(())
+        });
+        made.await?;
         print::say(format!(
             "Backed up to {}. It holds private plans: keep it where only you can read it, and on \
              another disk, and leave it there: what the service forgets later is taken out of it \
@@ -53,6 +40,21 @@ impl Backup {
             data_dir.join("secret").display(),
             self.file.display()
         ))
+    }
+
+    /// Notes the backup, and takes out of all backups what was forgotten.
+    async fn look_after(&self, store: &Store) {
+        // Only what `doctor` says of it depends on this.
+        let _ = store.note(Note::BackedUp, Utc::now()).await;
+        // What is forgotten later is taken out of it too.
+        if let Ok(path) = self.file.canonicalize() {
+            let _ = store.note_copy(&path, Utc::now()).await;
+        }
+        if let Ok(copies) = store.thin_copies().await {
+            for (path, why) in copies.out_of_reach {
+                print::complain(format!("{} still holds forgotten plans: {why}", path.display()));
+            }
+        }
     }
 }
 

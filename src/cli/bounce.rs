@@ -57,11 +57,11 @@ impl Bounce {
             return print::say(format!("Letter {letter}: {said}. Nothing is to be noted of that."));
         }
         let again = |error| Failure::new(Exit::TempFail, format!("try again later: {error}"));
-        let store = assemble::store(data_dir).await?;
         let note = format!("came back: {}", report.said);
-        let noted =
-            store.came_back(letter, &note, report.for_content, Utc::now()).await.map_err(again)?;
-        store.close().await;
+        let noted = assemble::with_store(data_dir, async |store| {
+            store.came_back(letter, &note, report.for_content, Utc::now()).await.map_err(again)
+        });
+        let noted = noted.await?;
         print::say(match noted {
             None => format!("Letter {letter} is not known any more: nothing was noted."),
             Some(one) if one.known => format!("Letter {letter}: that was known already."),

@@ -23,11 +23,12 @@ impl Clock {
     pub(super) async fn run(self, config: &Path) -> Done {
         let Clock::Accept(Accept {}) = self;
         let settings = assemble::settings(config)?;
-        let store = assemble::store_that_is_there(&settings.service.data_dir).await?;
-        let now = Utc::now();
-        let noted = store.note(Note::ClockAccepted, now).await;
-        store.close().await;
-        noted.map_err(|error| Failure::new(Exit::Io, format!("this did not work: {error}")))?;
+        let (data_dir, now) = (&settings.service.data_dir, Utc::now());
+        let noted = assemble::with_store_that_is_there(data_dir, async |store| {
+            let noted = store.note(Note::ClockAccepted, now).await;
+            noted.map_err(|error| Failure::new(Exit::Io, format!("this did not work: {error}")))
+        });
+        noted.await?;
         print::say(format!(
             "You vouch for {}. If the service was in doubt, it goes by this machine's clock within \
              some seconds; every alert goes by it then. Wrong after all? Set the clock, and the \

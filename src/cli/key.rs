@@ -67,21 +67,22 @@ impl Key {
 pub(super) async fn make(settings: &Settings, name: &str, keeper: bool) -> Done<String> {
     let no_random = |error: SecretsError| Failure::new(Exit::Unavailable, error);
     let (secret, id) = (new_key().map_err(no_random)?, new_ref().map_err(no_random)?);
-    let store = assemble::store(&settings.service.data_dir).await?;
     let key = store::Key { id, name: name.to_owned(), keeper };
-    store
-        .add_key(&key, &token_hash(&secret), Utc::now())
-        .await
-        .map_err(|error| Failure::new(Exit::Io, format!("no key was made: {error}")))?;
-    store.close().await;
+    let made = assemble::with_store(&settings.service.data_dir, async |store| {
+        let made = store.add_key(&key, &token_hash(&secret), Utc::now()).await;
+        made.map_err(|error| Failure::new(Exit::Io, format!("no key was made: {error}")))
+    });
+    made.await?;
     Ok(secret)
 }
 
 impl List {
     async fn run(self, settings: &Settings) -> Done {
-        let store = assemble::store_that_is_there(&settings.service.data_dir).await?;
-        let keys = store.keys().await.map_err(unread)?;
-        store.close().await;
+        let data_dir = &settings.service.data_dir;
+        let keys = assemble::with_store_that_is_there(data_dir, async |store| {
+            store.keys().await.map_err(unread)
+        });
+        let keys = keys.await?;
         if self.json {
             let keys = keys.iter().map(|one| {
                 json!({
@@ -114,10 +115,11 @@ fn line(one: &store::KnownKey) -> String {
 
 impl Revoke {
     async fn run(self, settings: &Settings) -> Done {
-        let store = assemble::store_that_is_there(&settings.service.data_dir).await?;
-        let revoked = store.revoke_keys(self.name.trim(), Utc::now()).await.map_err(unread)?;
-        store.close().await;
-        match revoked.len() {
+        let data_dir = &settings.service.data_dir;
+        let revoked = assemble::with_store_that_is_there(data_dir, async |store| {
+            store.revoke_keys(self.name.trim(), Utc::now()).await.map_err(unread)
+        });
+        match revoked.await?.len() {
             0 => {
                 let words = format!(
                     "no key in force bears the name or id \"{}\": `shorelamp key list` shows them \

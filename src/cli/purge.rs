@@ -16,16 +16,18 @@ pub(super) struct Purge {}
 impl Purge {
     pub(super) async fn run(self, config: &Path) -> Done {
         let settings = assemble::settings(config)?;
-        assemble::store_that_is_there(&settings.service.data_dir).await?.close().await;
-        let daemon = assemble::daemon_beside(&settings, config).await?;
+        let data_dir = &settings.service.data_dir;
+        assemble::with_store_that_is_there(data_dir, async |_| Ok(())).await?;
         let cant = |error: StoreError| {
             Failure::new(Exit::Io, format!("not everything was forgotten; try again: {error}"))
         };
-        let forgotten = daemon.forget_what_is_over().await.map_err(cant)?;
-        let kept = daemon.why_kept().await.map_err(cant)?;
-        let mut open = daemon.store().open_plans().await.map_err(cant)?;
+        let purged = assemble::with_daemon_beside(&settings, config, async |daemon| {
+            let forgotten = daemon.forget_what_is_over().await.map_err(cant)?;
+            let kept = daemon.why_kept().await.map_err(cant)?;
+            Ok((forgotten, kept, daemon.store().open_plans().await.map_err(cant)?))
+        });
+        let (forgotten, kept, mut open) = purged.await?;
         open.retain(|plan| !plan.as_ref().is_ok_and(is_canary));
-        daemon.store().close().await;
         if !open.is_empty() {
             print::complain(format!(
                 "{} plans are open: they are watched, and nothing of them was forgotten.",

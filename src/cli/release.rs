@@ -7,7 +7,7 @@ use clap::Args;
 
 use super::exit::{Done, Exit, Failure};
 use super::{assemble, moved, print};
-use crate::store::StoreError;
+use crate::store::{Store, StoreError};
 
 /// Watch a plan again that was set aside because it could not be read
 #[derive(Debug, Args)]
@@ -20,16 +20,18 @@ pub(super) struct Release {
 impl Release {
     pub(super) async fn run(self, config: &Path) -> Done {
         let settings = assemble::settings(config)?;
-        let store = assemble::store_that_is_there(&settings.service.data_dir).await?;
         let cant =
             |error: StoreError| Failure::new(Exit::Io, format!("this did not work: {error}"));
-        let aside = store.quarantined().await.map_err(cant)?;
-        let Some(aside) = aside.into_iter().find(|plan| plan.plan_ref == self.plan_ref) else {
-            let words = format!("plan {} is not set aside; nothing was done", self.plan_ref);
-            return Err(Failure::new(Exit::BadData, words));
+        let release = async |store: &Store| {
+            let aside = store.quarantined().await.map_err(cant)?;
+            let Some(aside) = aside.into_iter().find(|plan| plan.plan_ref == self.plan_ref) else {
+                let words = format!("plan {} is not set aside; nothing was done", self.plan_ref);
+                return Err(Failure::new(Exit::BadData, words));
+            };
+            Ok((store.release(&self.plan_ref, Utc::now()).await.map_err(cant)?, aside))
         };
-        let released = store.release(&self.plan_ref, Utc::now()).await.map_err(cant)?;
-        store.close().await;
+        let data_dir = &settings.service.data_dir;
+        let (released, aside) = assemble::with_store_that_is_there(data_dir, release).await?;
         if released {
             return print::say(format!("Plan {} is watched again.", self.plan_ref));
         }

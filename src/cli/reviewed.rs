@@ -8,7 +8,7 @@ use clap::Args;
 use super::exit::{Done, Exit, Failure};
 use super::{assemble, print};
 use crate::daemon::is_canary;
-use crate::store::StoreError;
+use crate::store::{Review, Store, StoreError};
 
 /// End the ten minutes in which a restored database holds its alerts
 #[derive(Debug, Args)]
@@ -17,17 +17,13 @@ pub(super) struct Reviewed {}
 impl Reviewed {
     pub(super) async fn run(self, config: &Path) -> Done {
         let settings = assemble::settings(config)?;
-        let store = assemble::store_that_is_there(&settings.service.data_dir).await?;
-        let cant =
-            |error: StoreError| Failure::new(Exit::Io, format!("this did not work: {error}"));
-        let review = store.review(Utc::now()).await.map_err(cant)?;
-        let mut plans = store.open_plans().await.map_err(cant)?;
-        plans.retain(|plan| !plan.as_ref().is_ok_and(is_canary));
-        let plans = plans.len();
-        if review.is_some() {
-            store.end_review().await.map_err(cant)?;
-        }
-        store.close().await;
+        let data_dir = &settings.service.data_dir;
+        let ended = assemble::with_store_that_is_there(data_dir, async |store| {
+            end_review(store)
+                .await
+                .map_err(|error| Failure::new(Exit::Io, format!("this did not work: {error}")))
+        });
+        let (review, plans) = ended.await?;
         print::say(match review {
             None => "No alert is held: there was nothing to review.".to_owned(),
             Some(_) => format!(
@@ -36,4 +32,15 @@ impl Reviewed {
             ),
         })
     }
+}
+
+/// What there was to review, and how many plans are open.
+async fn end_review(store: &Store) -> Result<(Option<Review>, usize), StoreError> {
+    let review = store.review(Utc::now()).await?;
+    let mut plans = store.open_plans().await?;
+    plans.retain(|plan| !plan.as_ref().is_ok_and(is_canary));
+    if review.is_some() {
+        store.end_review().await?;
+    }
+    Ok((review, plans.len()))
 }

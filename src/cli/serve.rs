@@ -35,44 +35,51 @@ impl Serve {
         let few_files = files::open_enough();
         let settings = assemble::settings(config)?;
         let _lock = lock::take(&settings.service.data_dir)?;
-        let daemon = assemble::daemon(&settings, config).await?;
-        if let Some(few) = few_files {
-            daemon.tell_of_few_files(few);
-        }
-        let listener = match listen(settings.service.listen).await {
-            Ok(listener) => Some(listener),
-            // Any port above 1023 can be taken by anybody on the machine, between two lives of the
-            // service: that must not keep the alerts of those who are out.
-            Err(failure) if watches_somebody(&daemon).await => {
-                daemon.tell_of_no_pages(&failure.to_string());
-                None
+        assemble::with_daemon(&settings, config, async |daemon| {
+            if let Some(few) = few_files {
+                daemon.tell_of_few_files(few);
             }
-            Err(failure) => return Err(failure),
-        };
-        let mut stops = Stops::new()?;
-        // Where it can't be said, whoever is out is watched all the same.
-        let _ = print::say(greeting(&settings, listener.as_ref()));
-        let stop = CancellationToken::new();
-        let mut tasks = start(&daemon, &settings, listener, &stop);
-        tokio::select! {
-            ended = tasks.join_next() => return Err(died(ended)),
-            () = stops.next() => {}
-        }
-        tokio::select! {
-            () = warn_of_open_plans(&daemon) => {}
-            () = stops.next() => tracing::warn!("told to stop twice; nobody is told of open plans"),
-        }
-        stop.cancel();
-        let farewell = async { while tasks.join_next().await.is_some() {} };
-        tokio::select! {
-            () = farewell => {}
-            () = stops.next() => tracing::warn!("told to stop twice; what was under way is left"),
-            () = tokio::time::sleep(LONGEST_FAREWELL) => {
-                tracing::warn!("a letter hangs; it goes again at the next start");
-            }
-        }
-        Ok(())
+            keep_watch(daemon, &settings).await
+        })
+        .await
     }
+}
+
+/// Until it is told to stop, or a part of it ends by itself.
+async fn keep_watch(daemon: &Daemon, settings: &Settings) -> Done {
+    let listener = match listen(settings.service.listen).await {
+        Ok(listener) => Some(listener),
+        // Any port above 1023 can be taken by anybody on the machine, between two lives of the
+        // service: that must not keep the alerts of those who are out.
+        Err(failure) if watches_somebody(daemon).await => {
+            daemon.tell_of_no_pages(&failure.to_string());
+            None
+        }
+        Err(failure) => return Err(failure),
+    };
+    let mut stops = Stops::new()?;
+    // Where it can't be said, whoever is out is watched all the same.
+    let _ = print::say(greeting(settings, listener.as_ref()));
+    let stop = CancellationToken::new();
+    let mut tasks = start(daemon, settings, listener, &stop);
+    tokio::select! {
+        ended = tasks.join_next() => return Err(died(ended)),
+        () = stops.next() => {}
+    }
+    tokio::select! {
+        () = warn_of_open_plans(daemon) => {}
+        () = stops.next() => tracing::warn!("told to stop twice; nobody is told of open plans"),
+    }
+    stop.cancel();
+    let farewell = async { while tasks.join_next().await.is_some() {} };
+    tokio::select! {
+        () = farewell => {}
+        () = stops.next() => tracing::warn!("told to stop twice; what was under way is left"),
+        () = tokio::time::sleep(LONGEST_FAREWELL) => {
+            tracing::warn!("a letter hangs; it goes again at the next start");
+        }
+    }
+    Ok(())
 }
 
 async fn listen(at: SocketAddr) -> Done<TcpListener> {

@@ -15,13 +15,15 @@ pub(super) struct Verify {}
 impl Verify {
     pub(super) async fn run(self, config: &Path) -> Done {
         let settings = assemble::settings(config)?;
-        let store = assemble::store_that_is_there(&settings.service.data_dir).await?;
         let cant = |error: StoreError| {
             Failure::new(Exit::Io, format!("the database can't be verified: {error}"))
         };
-        let unsound = store.quick_check().await.map_err(cant)?;
-        let differences = store.verify().await.map_err(cant)?;
-        store.close().await;
+        let data_dir = &settings.service.data_dir;
+        let verified = assemble::with_store_that_is_there(data_dir, async |store| {
+            let unsound = store.quick_check().await.map_err(cant)?;
+            Ok((unsound, store.verify().await.map_err(cant)?))
+        });
+        let (unsound, differences) = verified.await?;
         if let Some(unsound) = &unsound {
             print::say(format!("The database's file is damaged: {}", print::plain(unsound)))?;
         }

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::migrate::Migrator;
-use sqlx::{AnyConnection, Connection, Executor, Row};
+use sqlx::{AnyConnection, AnyPool, Connection, Executor, Row};
 
 use super::counter::Counter;
 use super::folder::{Folder, open_private};
@@ -49,43 +49,63 @@ impl Store {
         // begin until this one was.
         let locked = if alone || !folder.has_log() { None } else { folder.lock().ok() };
         let damaged_log = (alone || locked.is_some()) && folder.has_damaged_log();
-        let mut first = first_connection(&folder).await?;
-        check_sqlite(&mut first).await?;
-        let known = known_schema(&mut first).await?;
-        let id = backup::read_meta(&mut first, "id").await?;
-        check_identity(&folder, marked.as_deref(), id.as_deref())?;
-        let upgraded_from = upgrade(&mut first, &folder, known).await?;
-        identify(&mut first, &folder, id).await?;
         let lost = match (lost_log, damaged_log) {
             (true, _) => Some("the newest changes are lost: their log is gone"),
             (false, true) => Some("the newest changes are lost: their log is damaged"),
             (false, false) => None,
         };
-        if let Some(why) = lost {
-            tracing::error!(why, "the database is older than what was acknowledged");
-            backup::ask_for_review(&mut first, why).await?;
-        }
-        if damaged_log {
-            leave_behind(&mut first).await;
-        }
+        let mut first = first_connection(&folder).await?;
+        let ready = make_ready(&mut first, &folder, marked.as_deref(), lost, damaged_log).await;
         drop(locked);
-        note_copies(&mut first, &folder).await?;
-        folder.remember_open(true)?;
+        let (upgraded_from, readers) = match ready {
+            Ok(ready) => ready,
+            Err(error) => {
+                leave_unopened(first, &folder, lost.is_some()).await;
+                return Err(error);
+            }
+        };
         folder.lay_ballast();
-        Self::over(folder, first, upgraded_from, alone).await
-    }
-
-    async fn over(
-        folder: Folder,
-        first: AnyConnection,
-        upgraded_from: Option<i64>,
-        alone: bool,
-    ) -> Result<Self, StoreError> {
-        let url = writer::url(&folder.database());
-        let readers = readers().connect_with(url.parse::<AnyConnectOptions>()?).await?;
-        let writer = Writer::start(url, first, folder.clone());
+        let writer = Writer::start(writer::url(&folder.database()), first, folder.clone());
         let counter = Counter::open(writer.clone());
         Ok(Store { writer, counter, readers, folder, upgraded_from, alone })
+    }
+}
+
+/// Sees to it that this is the folder's own database, of this program's schema, and has its alerts held
+/// where some of it is lost. Tells from which older schema it was upgraded, if from any.
+async fn make_ready(
+    first: &mut AnyConnection,
+    folder: &Folder,
+    marked: Option<&str>,
+    lost: Option<&str>,
+    damaged_log: bool,
+) -> Result<(Option<i64>, AnyPool), StoreError> {
+    check_sqlite(first).await?;
+    let known = known_schema(first).await?;
+    let id = backup::read_meta(first, "id").await?;
+    check_identity(folder, marked, id.as_deref())?;
+    let upgraded_from = upgrade(first, folder, known).await?;
+    identify(first, folder, id).await?;
+    if let Some(why) = lost {
+        tracing::error!(why, "the database is older than what was acknowledged");
+        backup::ask_for_review(first, why).await?;
+    }
+    if damaged_log {
+        leave_behind(first).await;
+    }
+    note_copies(first, folder).await?;
+    let url = writer::url(&folder.database());
+    let readers = readers().connect_with(url.parse::<AnyConnectOptions>()?).await?;
+    folder.remember_open(true)?;
+    Ok((upgraded_from, readers))
+}
+
+/// A start that is refused may fold the log into the database as it leaves: then nothing is lost, and
+/// the next start is to look for no log. Where something is, the mark stays for that one to tell of it.
+async fn leave_unopened(first: AnyConnection, folder: &Folder, lost: bool) {
+    if first.close().await.is_ok() && !lost && !folder.has_log() {
+        // One that stays costs ten minutes of review.
+        let _ = folder.remember_open(false);
     }
 }
 

@@ -44,12 +44,11 @@ async fn database(data_dir: &Path) -> (Finding, Noted) {
         );
     }
     let mend = "look at the disk, and at who owns the folder; restore a backup if it is damaged";
-    let store = match assemble::store(data_dir).await {
-        Ok(store) => store,
+    let looked = assemble::with_store(data_dir, async |store| Ok(look_into(store).await));
+    let looked = match looked.await {
+        Ok(looked) => looked,
         Err(failure) => return (Finding::broken(PART, failure, mend), Noted::default()),
     };
-    let looked = look_into(&store).await;
-    store.close().await;
     match looked {
         Err(error) => (Finding::broken(PART, format!("{shown}: {error}"), mend), Noted::default()),
         Ok(Plans { open, damaged: 0, noted }) => {
