@@ -300,7 +300,26 @@ async fn whoever_takes_its_port_keeps_no_alert_back() {
     let text = fs::read_to_string(&settings).unwrap();
     fs::write(&settings, text.replace(world.base_url.trim_start_matches("http://"), &port))
         .unwrap();
+    let letters = || fs::read_dir(world.path("var/outgoing")).map_or(0, Iterator::count);
+    for _ in 0..3 {
+        assert_eq!(world.run(&["serve"]).code, 69);
+        assert_eq!(letters(), 1, "the keeper is told, once however often it is started");
+    }
+    let letter = fs::read_dir(world.path("var/outgoing")).unwrap().next().unwrap().unwrap();
+    let letter = fs::read_to_string(letter.path()).unwrap();
+    let letter = letter.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(letter.contains("revoke their keys"), "{letter}");
+    drop(taken);
+    let (mut again, began) = (start(&world, None), Instant::now());
+    while world.path("var/start-failed").exists() {
+        assert!(began.elapsed() < PATIENCE);
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    again.kill().unwrap();
+    again.wait().unwrap();
+    let _taken = std::net::TcpListener::bind(port).unwrap();
     assert_eq!(world.run(&["serve"]).code, 69);
+    assert_eq!(letters(), 2, "it has run since");
 }
 
 #[tokio::test(flavor = "multi_thread")]

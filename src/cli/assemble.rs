@@ -4,7 +4,6 @@ use std::fs;
 use std::path::Path;
 use std::time::Duration;
 
-use chrono::Utc;
 use tokio::time::timeout;
 
 use crate::caution::Limits;
@@ -22,9 +21,6 @@ use super::exit::{Done, Exit, Failure};
 
 /// The limits of cautions, a file of its own beside the settings; without it the built-in ones.
 const CAUTIONS: &str = "cautions.toml";
-/// The file that says that a failed start was told of.
-const FAILED: &str = "start-failed";
-const BETWEEN_LETTERS: Duration = Duration::from_secs(3600);
 /// A disk that hangs keeps no command from ending; its log stays where it is then.
 const LONGEST_CLOSING: Duration = Duration::from_secs(5);
 
@@ -91,12 +87,10 @@ async fn with_daemon_over<T>(
     let store = match store_as(data_dir, alone).await {
         Ok(store) => store,
         Err(failure) => {
-            tell_of_failure(&house, &post, data_dir, &failure).await;
+            tell_of_failed_start(&house, &post, data_dir, &failure.to_string()).await;
             return Err(failure);
         }
     };
-    // An error means that there is none.
-    let _ = fs::remove_file(data_dir.join(FAILED));
     closing(store, async move |store| {
         let last_alive = store.last_alive().await.map_err(|error| Failure::new(Exit::Io, error))?;
         // What can't be read was not known.
@@ -119,24 +113,6 @@ async fn closing<T>(store: Store, work: impl AsyncFnOnce(&Store) -> Done<T>) -> 
         let words = "the program has a fault, and this ended in the middle";
         Err(Failure::new(Exit::Software, words))
     })
-}
-
-/// Tells the keeper that the service does not start: once an hour, though it may be started again
-/// every few seconds.
-async fn tell_of_failure(house: &House, post: &Post, data_dir: &Path, failure: &Failure) {
-    let mark = data_dir.join(FAILED);
-    let told_at = fs::metadata(&mark).and_then(|file| file.modified());
-    if told_at.is_ok_and(|at| at.elapsed().is_ok_and(|ago| ago < BETWEEN_LETTERS)) {
-        return;
-    }
-    let why = failure.to_string();
-    match tell_of_failed_start(house, post, &why, Utc::now()).await {
-        // Where it can't be marked, it is told again: better often than never.
-        Ok(()) => drop(fs::write(&mark, "")),
-        Err(error) => {
-            tracing::warn!(%error, "the keeper can't be told that the service does not start");
-        }
-    }
 }
 
 /// Works with the database, and closes it.

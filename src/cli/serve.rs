@@ -55,7 +55,11 @@ async fn keep_watch(daemon: &Daemon, settings: &Settings) -> Done {
             daemon.tell_of_no_pages(&failure.to_string());
             None
         }
-        Err(failure) => return Err(failure),
+        // Nobody is out. Whoever has the port is handed keys and plans: the keeper must hear of it.
+        Err(failure) => {
+            daemon.tell_of_no_port(&failure.to_string()).await;
+            return Err(failure);
+        }
     };
     let mut stops = Stops::new()?;
     // Where it can't be said, whoever is out is watched all the same.

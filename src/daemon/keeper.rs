@@ -12,11 +12,10 @@ use tokio::sync::Notify;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
-use super::handing::hand_over;
 use super::{Daemon, House, NotTaken};
 use crate::guarded::guarded_while;
 use crate::letter::{Letter, service_trouble, service_trouble_over};
-use crate::post::{Outgoing, Post};
+use crate::post::Outgoing;
 use crate::settings::Mailbox;
 
 /// One trouble is told of at most once in this time.
@@ -197,28 +196,6 @@ impl Daemon {
     /// Where the keeper is written to.
     pub(super) fn keeper_mailbox(&self) -> Option<Mailbox> {
         keeper_mailbox(&self.0.house)
-    }
-}
-
-/// Tells the keeper that the service could not start, and that nobody watches. For whoever starts
-/// it, when there is no service yet that could tell.
-///
-/// # Errors
-/// Nobody takes the letter.
-pub async fn tell_of_failed_start(
-    house: &House,
-    post: &Post,
-    why: &str,
-    now: DateTime<Utc>,
-) -> Result<(), NotTaken> {
-    let trouble = Trouble {
-        topic: "start".to_owned(),
-        what: format!("the service can't start, and NOBODY WATCHES the open plans: {why}"),
-        mend: vec!["Mend that, and start the service again.".to_owned()],
-    };
-    match write(house, &Note::new(&trouble, false, now)) {
-        Some(letter) => hand_over(post, &letter, || true).await,
-        None => Ok(()),
     }
 }
 

@@ -1,15 +1,20 @@
-//! Starts that no stop came before: a service that ends again and again by itself, and is started
-//! again by whoever supervises it, tells its keeper so.
+//! Starts that no stop came before, and those that come to nothing: a service that ends again and again
+//! by itself, and is started again by whoever supervises it, tells its keeper so, and so does one that
+//! can't start.
 
 use std::fs;
+use std::path::Path;
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use tokio::time::timeout;
 
-use super::Daemon;
+use super::handing::hand_over;
 use super::keeper::{Trouble, leave_in_folder, trouble_letter};
+use super::telling::WHO_HAS_THE_PORT;
+use super::{Daemon, House};
+use crate::post::Post;
 
 /// In the data folder, beside the database, which may be what it ends over.
 const FILE: &str = "starts";
@@ -19,6 +24,8 @@ const MANY: usize = 5;
 const WITHIN: TimeDelta = TimeDelta::minutes(10);
 /// at most once in this.
 const BETWEEN_LETTERS: TimeDelta = TimeDelta::hours(1);
+/// The file that says that a failed start was told of, and when.
+const FAILED: &str = "start-failed";
 /// The watch waits no longer for that letter. It must go first: it may be the watch that ends it.
 const LONGEST: Duration = Duration::from_secs(5);
 
@@ -45,6 +52,8 @@ impl Starts {
 impl Daemon {
     /// Notes a start. What can't be read was not noted, and what can't be written is not told of.
     pub(super) async fn note_start(&self) {
+        // An error means that no start failed before.
+        let _ = fs::remove_file(self.0.store.data_dir().join(FAILED));
         let (path, now) = (self.0.store.data_dir().join(FILE), self.now());
         let noted = fs::read_to_string(&path).ok();
         let noted = noted.and_then(|text| serde_json::from_str(&text).ok());
@@ -66,6 +75,46 @@ impl Daemon {
     pub(super) fn note_stop(&self) {
         // One that stays counts for ten minutes.
         let _ = fs::remove_file(self.0.store.data_dir().join(FILE));
+    }
+
+    /// Tells the keeper that it does not start for want of its port, while no plan is open.
+    pub async fn tell_of_no_port(&self, why: &str) {
+        let trouble = Trouble {
+            topic: "start".to_owned(),
+            what: format!("the service can't start, and nobody can file; no plan is open: {why}"),
+            mend: WHO_HAS_THE_PORT.map(str::to_owned).to_vec(),
+        };
+        tell_once(&self.0.house, &self.0.post, self.0.store.data_dir(), &trouble).await;
+    }
+}
+
+/// Tells the keeper that the service could not start, and that nobody watches. For whoever starts
+/// it, when there is no service yet that could tell.
+pub async fn tell_of_failed_start(house: &House, post: &Post, data_dir: &Path, why: &str) {
+    let trouble = Trouble {
+        topic: "start".to_owned(),
+        what: format!("the service can't start, and NOBODY WATCHES the open plans: {why}"),
+        mend: vec!["Mend that, and start the service again.".to_owned()],
+    };
+    tell_once(house, post, data_dir, &trouble).await;
+}
+
+/// Once an hour, though it may be started again every few seconds.
+async fn tell_once(house: &House, post: &Post, data_dir: &Path, trouble: &Trouble) {
+    let mark = data_dir.join(FAILED);
+    let told = fs::metadata(&mark).and_then(|file| file.modified()).ok();
+    let ago = told.and_then(|at| at.elapsed().ok()).and_then(|ago| TimeDelta::from_std(ago).ok());
+    if ago.is_some_and(|ago| ago < BETWEEN_LETTERS) {
+        return;
+    }
+    let Some(letter) = trouble_letter(house, trouble, Utc::now()) else { return };
+    match hand_over(post, &letter, || true).await {
+        // Where it can't be marked, it is told again: better often than never.
+        Ok(()) => drop(fs::write(&mark, "")),
+        Err(error) => {
+            let why = error.in_log();
+            tracing::warn!(why, "the keeper can't be told that the service does not start");
+        }
     }
 }
 

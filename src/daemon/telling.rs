@@ -2,6 +2,15 @@
 
 use super::Daemon;
 
+/// What to do about somebody else at the service's port.
+pub(super) const WHO_HAS_THE_PORT: [&str; 2] = [
+    "Look who has that port (`ss -ltnp`), and end it: the service then takes it by itself within \
+     seconds.",
+    "If it was none of your own programs, whatever was sent to the service meanwhile was sent to it: \
+     keys, and plans with all that they say of health; it may have answered that they are FILED. Ask \
+     your crews who has filed since, and revoke their keys (`shorelamp key revoke`).",
+];
+
 impl Daemon {
     /// Tells the keeper that the pages can't be served under the certificate of the settings.
     pub fn tell_of_certificate(&self, why: &str) {
@@ -28,8 +37,8 @@ impl Daemon {
                  alerts go out, but their links open nothing, or somebody else's page"
             ),
             &[
-                "Look who has that port (`ss -ltnp`), and end it: the service then takes it by \
-                 itself within seconds.",
+                WHO_HAS_THE_PORT[0],
+                WHO_HAS_THE_PORT[1],
                 "Reach the crews of the open plans yourself, and check them in, once the pages are \
                  there again.",
             ],
