@@ -22,6 +22,7 @@ mod exit;
 mod extend;
 mod file;
 mod files;
+mod handed;
 mod key;
 mod lock;
 mod log;
@@ -122,7 +123,10 @@ impl Command {
     fn run(self, config: &Path) -> Done {
         let alone = || runtime(&mut Builder::new_current_thread());
         match self {
-            Command::Serve(command) => finish(workers()?, command.run(config)),
+            Command::Serve(command) => {
+                let handed = handed::over();
+                finish(workers()?, command.run(config, handed))
+            }
             Command::Review(command) => finish(alone()?, command.run(config)),
             Command::File(command) => finish(alone()?, command.run(config)),
             Command::Checkin(command) => finish(alone()?, command.run(config)),

@@ -6,13 +6,14 @@ use std::path::Path;
 use std::time::Duration;
 
 use clap::Args;
+use listenfd::ListenFd;
 use tokio::net::TcpListener;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use super::exit::{Done, Exit, Failure};
 use super::stops::Stops;
-use super::{assemble, files, lock, log, print, systemd, undumped};
+use super::{assemble, files, handed, lock, log, print, systemd, undumped};
 use crate::daemon::{Daemon, Left};
 use crate::guarded::end_with_other_panics;
 use crate::settings::{Settings, Tls};
@@ -28,7 +29,8 @@ const LONGEST_FAREWELL: Duration = Duration::from_secs(75);
 pub(super) struct Serve {}
 
 impl Serve {
-    pub(super) async fn run(self, config: &Path) -> Done {
+    /// `handed`: what systemd has handed over.
+    pub(super) async fn run(self, config: &Path, handed: ListenFd) -> Done {
         let _log = log::begin();
         undumped::leave_no_dump();
         end_with_other_panics();
@@ -39,15 +41,15 @@ impl Serve {
             if let Some(few) = few_files {
                 daemon.tell_of_few_files(few);
             }
-            keep_watch(daemon, &settings).await
+            keep_watch(daemon, &settings, handed).await
         })
         .await
     }
 }
 
 /// Until it is told to stop, or a part of it ends by itself.
-async fn keep_watch(daemon: &Daemon, settings: &Settings) -> Done {
-    let listener = match listen(settings.service.listen).await {
+async fn keep_watch(daemon: &Daemon, settings: &Settings, handed: ListenFd) -> Done {
+    let listener = match take_port(daemon, handed, settings.service.listen).await {
         Ok(listener) => Some(listener),
         // Any port above 1023 can be taken by anybody on the machine, between two lives of the
         // service: that must not keep the alerts of those who are out.
@@ -57,7 +59,8 @@ async fn keep_watch(daemon: &Daemon, settings: &Settings) -> Done {
         }
         // Nobody is out. Whoever has the port is handed keys and plans: the keeper must hear of it.
         Err(failure) => {
-            daemon.tell_of_no_port(&failure.to_string()).await;
+            let is_taken = failure.exit == Exit::Unavailable;
+            daemon.tell_of_no_port(&failure.to_string(), is_taken).await;
             return Err(failure);
         }
     };
@@ -84,6 +87,16 @@ async fn keep_watch(daemon: &Daemon, settings: &Settings) -> Done {
         }
     }
     Ok(())
+}
+
+/// The port: systemd's socket where it hands one over, else one of our own.
+async fn take_port(daemon: &Daemon, handed: ListenFd, at: SocketAddr) -> Done<TcpListener> {
+    let Some(listener) = handed::listener(handed)? else { return listen(at).await };
+    match listener.local_addr() {
+        Ok(held) if !handed::is_where(held, at) => daemon.tell_of_another_port(held, at),
+        _ => tracing::info!("systemd holds the port"),
+    }
+    TcpListener::from_std(listener).map_err(|error| Failure::new(Exit::Unavailable, error))
 }
 
 async fn listen(at: SocketAddr) -> Done<TcpListener> {

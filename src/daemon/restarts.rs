@@ -77,12 +77,16 @@ impl Daemon {
         let _ = fs::remove_file(self.0.store.data_dir().join(FILE));
     }
 
-    /// Tells the keeper that it does not start for want of its port, while no plan is open.
-    pub async fn tell_of_no_port(&self, why: &str) {
+    /// Tells the keeper that it does not start for want of its port, while no plan is open; `is_taken`:
+    /// somebody else has it.
+    pub async fn tell_of_no_port(&self, why: &str, is_taken: bool) {
         let trouble = Trouble {
             topic: "start".to_owned(),
             what: format!("the service can't start, and nobody can file; no plan is open: {why}"),
-            mend: WHO_HAS_THE_PORT.map(str::to_owned).to_vec(),
+            mend: match is_taken {
+                true => WHO_HAS_THE_PORT.map(str::to_owned).to_vec(),
+                false => vec!["Mend that, and start the service again.".to_owned()],
+            },
         };
         tell_once(&self.0.house, &self.0.post, self.0.store.data_dir(), &trouble).await;
     }

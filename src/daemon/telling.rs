@@ -1,5 +1,7 @@
 //! What the keeper is told of as soon as it is seen, in words that say how to mend it.
 
+use std::net::SocketAddr;
+
 use super::Daemon;
 
 /// What to do about somebody else at the service's port.
@@ -8,7 +10,8 @@ pub(super) const WHO_HAS_THE_PORT: [&str; 2] = [
      seconds.",
     "If it was none of your own programs, whatever was sent to the service meanwhile was sent to it: \
      keys, and plans with all that they say of health; it may have answered that they are FILED. Ask \
-     your crews who has filed since, and revoke their keys (`shorelamp key revoke`).",
+     your crews who has filed since, revoke their keys (`shorelamp key revoke`), and let systemd hold \
+     the port (`deploy/shorelamp.socket`).",
 ];
 
 impl Daemon {
@@ -42,6 +45,21 @@ impl Daemon {
                 "Reach the crews of the open plans yourself, and check them in, once the pages are \
                  there again.",
             ],
+        );
+    }
+
+    /// Tells the keeper that systemd holds another port than the settings name.
+    pub fn tell_of_another_port(&self, held: SocketAddr, wanted: SocketAddr) {
+        self.tell_keeper(
+            "pages",
+            &format!(
+                "systemd hands the service its socket at {held}, and the settings have it listen at \
+                 {wanted}: it answers at {held} alone, and who asks at {wanted} reaches nobody, or \
+                 somebody else's page"
+            ),
+            &["Write the same address and port as `listen` under [service] and as ListenStream= in \
+               shorelamp.socket, then `systemctl daemon-reload` and `systemctl restart \
+               shorelamp.socket shorelamp`."],
         );
     }
 
