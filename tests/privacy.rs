@@ -5,8 +5,9 @@
 
 use std::fs::{self, File};
 use std::io::{BufRead, BufReader};
+use std::os::unix::process::ExitStatusExt;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
@@ -301,6 +302,55 @@ async fn a_whole_life_leaves_nothing_where_it_does_not_belong() {
     // The log was written indeed, as much as could be.
     let log = fs::read_to_string(lamp.world.path("log")).unwrap();
     assert!(log.contains("TRACE") && log.contains("a plan is armed"), "{} bytes", log.len());
+}
+
+/// Kills a command where it is about to give a file that it has written its own name.
+fn kill_at_the_rename(world: &World, words: &[&str]) {
+    let command = world.command(words);
+    let mut killed = Command::new("strace");
+    killed.args(["-f", "-qq", "-o", "/dev/null", "-e", "trace=?rename,?renameat,?renameat2"]);
+    killed.args(["-e", "inject=?rename,?renameat,?renameat2:signal=SIGKILL:error=EIO", "--"]);
+    killed.arg(command.get_program()).args(command.get_args()).current_dir(world.folder.path());
+    // SIGKILL is 9 (signal(7)); strace ends as what it traced.
+    let ended = killed.output().unwrap().status;
+    assert_eq!(ended.signal(), Some(9), "{words:?}");
+}
+
+#[test]
+fn what_a_backup_or_a_restore_leaves_that_was_killed_is_forgotten() {
+    if Command::new("strace").arg("-V").output().is_err() {
+        eprintln!("SKIPPED: no strace here to kill at a system call");
+        return;
+    }
+    let mut lamp = Lamp::new();
+    lamp.file(900);
+    let backup = |name: &str| lamp.world.path("elsewhere").join(name);
+    let (first, second) = (backup("night-1.db"), backup("night-2.db"));
+    let (first, second) = (first.to_str().unwrap(), second.to_str().unwrap());
+    let part = backup("night-1.db.part");
+    let holds = |lamp: &Lamp, path: &PathBuf| lamp.holding("Zqnotes").contains(path);
+
+    for command in [&["backup", second][..], &["purge"]] {
+        kill_at_the_rename(&lamp.world, &["backup", first]);
+        assert!(holds(&lamp, &part), "killed in the middle");
+        fs::write(backup("night-1.db.part-wal"), "Zqnotes").unwrap();
+        let ended = lamp.world.run(command);
+        assert_eq!((ended.code, ended.err.contains("still hold")), (0, false), "{ended:?}");
+        assert!(!part.exists() && !backup("night-1.db.part-wal").exists(), "{ended:?}");
+    }
+
+    let part = lamp.world.path("var/restored.part");
+    for start_again in [true, false] {
+        lamp.stop();
+        kill_at_the_rename(&lamp.world, &["restore", second]);
+        assert!(holds(&lamp, &part), "killed in the middle");
+        if start_again {
+            lamp.process = serve(&lamp.world);
+        } else {
+            lamp.world.run(&["purge"]);
+        }
+        assert!(!part.exists());
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -319,7 +319,7 @@ async fn a_backup_that_takes_its_place_leaves_no_backup_out_of_reach() {
         if !there {
             // It holds nothing any more that could be forgotten.
             file(&store, "A", None, "body").await;
-            for backup in &backups {
+            for backup in known {
                 store.backup(backup, noon()).await.expect("backed up");
             }
         }

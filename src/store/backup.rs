@@ -6,7 +6,7 @@
 
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{AnyConnection, Connection, Executor, Row};
@@ -35,7 +35,19 @@ impl Store {
     /// # Errors
     /// The file, or the database.
     pub async fn backup(&self, path: &Path, now: DateTime<Utc>) -> Result<(), StoreError> {
-        let part = path.with_extension("part");
+        let mut part = path.as_os_str().to_owned();
+        part.push(".part");
+        let part = PathBuf::from(part);
+        // Whatever ends this in the middle, what it leaves is found. One that can't be noted, on a disk
+        // that is full, is made all the same.
+        let writing = self.folder.backing_up();
+        let noted = match &writing {
+            Ok(_) => self.note_unfinished(&known_as(&part)).await,
+            Err(error) => Err(error.clone()),
+        };
+        if let Err(error) = noted {
+            tracing::warn!(%error, "what this backup leaves if it is killed will not be found");
+        }
         let made = self.write_backup(&part, path, now).await;
         if made.is_err() {
             remove_unfinished(&part);
@@ -56,6 +68,9 @@ impl Store {
         let made = now.format("%-d %b %Y, %H:%M UTC");
         ask_for_review(&mut copy, &format!("it is the backup of {made}")).await?;
         copy.close().await?;
+        if let Err(error) = self.note_copy(&known_as(path), now).await {
+            tracing::warn!(%error, "what is forgotten later stays in this backup");
+        }
         let moved = fs::File::open(part)
             .and_then(|file| file.sync_all())
             .and_then(|()| fs::rename(part, path))
@@ -73,7 +88,7 @@ impl Store {
         let folder = super::Folder::open(data_dir)?;
         let _alone = folder.lock()?;
         sqlx::any::install_default_drivers();
-        let (part, database) = (data_dir.join("restored.part"), folder.database());
+        let (part, database) = (folder.restored_part(), folder.database());
         let prepared = prepare(backup, &part, &database).await;
         if prepared.is_err() {
             remove_unfinished(&part);
@@ -145,6 +160,7 @@ impl Store {
 
 /// Writes at `part` what is to take the database's place; whether what that knows could be read.
 async fn prepare(backup: &Path, part: &Path, database: &Path) -> Result<bool, StoreError> {
+    remove_unfinished(part);
     fs::copy(backup, part)
         .and_then(|_| fs::set_permissions(part, fs::Permissions::from_mode(0o600)))
         .map_err(of_file(backup))?;
@@ -162,8 +178,19 @@ async fn prepare(backup: &Path, part: &Path, database: &Path) -> Result<bool, St
     Ok(carried.is_ok())
 }
 
-/// What was only half done holds whole plans, and nothing would forget it.
-fn remove_unfinished(part: &Path) {
+/// Where a file will lie, whatever folder a command was started in.
+fn known_as(path: &Path) -> PathBuf {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    let folder = folder.unwrap_or(Path::new(".")).canonicalize();
+    match (folder, path.file_name()) {
+        (Ok(folder), Some(name)) => folder.join(name),
+        _ => path.to_owned(),
+    }
+}
+
+/// What was only half done holds whole plans, and nothing would forget it. What lies beside it would be
+/// taken for the log of the next of that name.
+pub(super) fn remove_unfinished(part: &Path) {
     for ending in ["", "-wal", "-shm", "-journal"] {
         let mut path = part.as_os_str().to_owned();
         path.push(ending);
@@ -191,6 +218,7 @@ pub(super) async fn copy_into(
     connection: &mut AnyConnection,
     path: &Path,
 ) -> Result<(), StoreError> {
+    remove_unfinished(path);
     match fs::remove_file(path) {
         Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
             return Err(of_file(path)(error));

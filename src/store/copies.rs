@@ -5,8 +5,13 @@ use std::path::{Path, PathBuf};
 use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Connection, Executor, Row};
 
+use super::backup::remove_unfinished;
+use super::folder::of_file;
 use super::forget::forget_open;
 use super::{Store, StoreError, millis, writer};
+
+/// Stands for the time at which one was made that is not finished.
+const UNFINISHED: DateTime<Utc> = DateTime::UNIX_EPOCH;
 
 /// How the copies fared when they were thinned.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -28,8 +33,13 @@ impl Store {
             .await
     }
 
-    /// Takes every forgotten plan out of every copy that can be reached. A copy that is gone is
-    /// gone.
+    /// Remembers where one will lie until it is finished: a process that is killed leaves it there.
+    pub(super) async fn note_unfinished(&self, path: &Path) -> Result<(), StoreError> {
+        self.note_copy(path, UNFINISHED).await
+    }
+
+    /// Takes every forgotten plan out of every copy that can be reached, and removes those that nobody
+    /// will finish. A copy that is gone is gone.
     ///
     /// # Errors
     /// The database itself.
@@ -38,11 +48,15 @@ impl Store {
         let forgotten: Result<Vec<String>, _> =
             rows.iter().map(|row| row.try_get("plan")).collect();
         let forgotten = forgotten?;
-        let rows = sqlx::query("SELECT path FROM copies").fetch_all(&self.readers).await?;
+        let rows = sqlx::query("SELECT path, made_at FROM copies").fetch_all(&self.readers).await?;
         let mut copies = Copies::default();
         for row in rows {
             let path = PathBuf::from(row.try_get::<String, _>("path")?);
-            match thin(&path, &forgotten).await {
+            let thinned = match row.try_get::<i64, _>("made_at")? == millis(UNFINISHED) {
+                true => self.remove_copy(&path),
+                false => thin(&path, &forgotten).await,
+            };
+            match thinned {
                 Ok(Some(true)) => copies.thinned += 1,
                 Ok(Some(false)) => {}
                 Ok(None) => self.forget_copy(&path).await?,
@@ -67,6 +81,19 @@ impl Store {
             })
         })
         .await
+    }
+
+    /// Removes one that is not finished, unless somebody is about it; as [`thin`].
+    fn remove_copy(&self, path: &Path) -> Result<Option<bool>, StoreError> {
+        let Some(_alone) = self.folder.not_backing_up() else { return Ok(Some(false)) };
+        if !is_there(path)? {
+            return Ok(None);
+        }
+        remove_unfinished(path);
+        if is_there(path)? {
+            std::fs::remove_file(path).map_err(of_file(path))?;
+        }
+        Ok(Some(true))
     }
 
     async fn forget_copy(&self, path: &Path) -> Result<(), StoreError> {
@@ -95,19 +122,25 @@ pub(super) async fn note(
     Ok(())
 }
 
-/// Whether anything was taken out; `None` where there is no file. An older schema lacks some of
-/// the tables, and an older plan may be open in the copy: it was closed since.
-async fn thin(path: &Path, forgotten: &[String]) -> Result<Option<bool>, StoreError> {
+/// A disk that is not there now is not a copy that is gone.
+fn is_there(path: &Path) -> Result<bool, StoreError> {
     match std::fs::metadata(path) {
-        Ok(_) => {}
-        // A disk that is not there now is not a copy that is gone.
+        Ok(_) => Ok(true),
         Err(error)
             if error.kind() == std::io::ErrorKind::NotFound
                 && path.parent().is_some_and(Path::exists) =>
         {
-            return Ok(None);
+            Ok(false)
         }
-        Err(error) => return Err(super::folder::of_file(path)(error)),
+        Err(error) => Err(of_file(path)(error)),
+    }
+}
+
+/// Whether anything was taken out; `None` where there is no file. An older schema lacks some of
+/// the tables, and an older plan may be open in the copy: it was closed since.
+async fn thin(path: &Path, forgotten: &[String]) -> Result<Option<bool>, StoreError> {
+    if !is_there(path)? {
+        return Ok(None);
     }
     let mut copy = writer::connect(&writer::url(path)).await?;
     let thinned = thin_open(&mut copy, forgotten).await;

@@ -38,6 +38,26 @@ impl Folder {
         }
     }
 
+    /// Held while a backup is written, by however many.
+    pub(super) fn backing_up(&self) -> Result<File, StoreError> {
+        let path = self.path.join("backing-up");
+        let file = open_private(&path, fs::OpenOptions::new().write(true).create(true))?;
+        file.lock_shared().map_err(of_file(&path))?;
+        Ok(file)
+    }
+
+    /// Held while nobody writes a backup; `None` if somebody does.
+    pub(super) fn not_backing_up(&self) -> Option<File> {
+        let options = &mut fs::OpenOptions::new();
+        let file = open_private(&self.path.join("backing-up"), options.write(true).create(true));
+        file.ok().filter(|file| file.try_lock().is_ok())
+    }
+
+    /// Where a backup is made ready to take the database's place.
+    pub(super) fn restored_part(&self) -> PathBuf {
+        self.path.join("restored.part")
+    }
+
     pub(super) fn path(&self) -> &Path {
         &self.path
     }

@@ -47,8 +47,13 @@ impl Store {
         let lost_log = folder.was_left_open() && folder.database().exists() && !folder.has_log();
         // A log that somebody writes can't be judged: it changes while it is read. So no daemon may
         // begin until this one was.
-        let locked = if alone || !folder.has_log() { None } else { folder.lock().ok() };
+        let wants_lock = folder.has_log() || folder.restored_part().exists();
+        let locked = if alone || !wants_lock { None } else { folder.lock().ok() };
         let damaged_log = (alone || locked.is_some()) && folder.has_damaged_log();
+        if alone || locked.is_some() {
+            // Nobody is restoring: one that did was killed. It holds whole plans.
+            backup::remove_unfinished(&folder.restored_part());
+        }
         let lost = match (lost_log, damaged_log) {
             (true, _) => Some("the newest changes are lost: their log is gone"),
             (false, true) => Some("the newest changes are lost: their log is damaged"),
