@@ -246,12 +246,15 @@ fn the_crew_gets_the_call_when_no_contact_is_left() {
 #[test]
 fn a_plan_that_cannot_be_read_still_gives_a_letter() {
     let rescue = rescue();
-    let stored = format!("{{\"crew\":[{{\"name\":\"Ines\",\"medical\":\"{MEDICAL}\"}}]}}");
+    let stored = format!(
+        "{{\"crew\":[{{\"name\":\"Ines\",\"email\":\"ines@example.org\",\"medical\":\"{MEDICAL}\"}}]}}"
+    );
     let bare = Bare {
         service_name: "Madrona Point Paddle Anglers",
         plan_ref: "7Q4K-M2",
         overdue_at: Some(utc("2026-06-14T19:45:00Z")),
         stored_plan: Some(&stored),
+        watched: None,
         figures: None,
         rescue: &rescue,
         launch: "48.5420 -123.1620".parse().ok(),
@@ -262,6 +265,7 @@ fn a_plan_that_cannot_be_read_still_gives_a_letter() {
         let letter = plain_fallback(&bare, kind, utc("2026-06-14T20:00:00Z"));
         is_well_made(&letter);
         assert_eq!(flat(&letter.text).contains(MEDICAL), kind.is_alert(), "{kind}");
+        assert!(!letter.text.contains("ines@"), "{kind}");
         assert!(letter.text.contains("has called nobody"), "{kind}");
         assert_eq!(letter.text.contains("+1 360 555 0100"), kind != Kind::Trouble, "{kind}");
         assert!(letter.html.is_empty());

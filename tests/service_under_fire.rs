@@ -17,6 +17,7 @@ use std::time::{Duration, Instant};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use house::{Lamp, Wish, plan};
+use serde_json::json;
 use sha2::{Digest, Sha256};
 use shorelamp::daemon::Clock;
 use shorelamp::watch::{By, Event};
@@ -113,6 +114,32 @@ async fn a_poisoned_plan_still_alerts_in_plain_words() {
     assert_eq!(lamp.daemon.store().quarantined().await.unwrap()[0].plan_ref, plan_ref);
     lamp.move_clock(31);
     wait_for(&lamp, "call-rescue", "mirela@example.org", Duration::from_secs(10)).await;
+}
+
+/// One sign of it is wrong. Contacts never see addresses, nor whoever the crew took out.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_stored_plan_in_an_alert_has_no_addresses_and_nobody_who_was_taken_out() {
+    let lamp = running().await;
+    let mut with = plan();
+    let pia =
+        json!({"name": "Pia Lindqvist", "email": "pia@example.org", "phone": "+1 360 555 0199"});
+    with["contact"].as_array_mut().unwrap().push(pia);
+    with["crew"].as_array_mut().unwrap().push(json!({"name": "Zelda Quist"}));
+    let filed = lamp.file(&with).await;
+    let amend = lamp.post(filed["links"]["amend"].as_str().unwrap());
+    assert!(amend.json(&plan()).send().await.unwrap().status().is_success());
+    let damage = "UPDATE papers SET plan_json = replace(plan_json, '\"launch\":{', '\"lxunch\":{')";
+    sqlx::raw_sql(damage).execute(&mut other(&lamp).await).await.unwrap();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    for to in ["dunstan@example.org", "mirela@example.org"] {
+        let alert = wait_for(&lamp, "call-rescue", to, Duration::from_secs(10)).await;
+        let text = alert.text.split_whitespace().collect::<Vec<_>>().join(" ");
+        let kept =
+            ["as it was stored", "Halloran", "Bright", "555 0142", "Asthma-CANARY", "Okafor"];
+        assert!(kept.iter().all(|word| text.contains(word)), "{text}");
+        let left_out = ["@example.org", "Pia", "Lindqvist", "Zelda", "555 0199"];
+        assert!(!left_out.iter().any(|word| text.contains(word)), "{text}");
+    }
 }
 
 /// A line break in a name can't stand in a header (RFC 5322, 2.2), so the plain letter fails too.

@@ -4,11 +4,12 @@
 use std::fmt;
 
 use super::Daemon;
+use crate::guarded::guarded_while;
 use crate::letter::{Bare, Facts, plain_fallback};
 use crate::post::Outgoing;
 use crate::settings::Mailbox;
 use crate::store::{Claimed, Spare, StoreError};
-use crate::watch::Recipient;
+use crate::watch::{Recipient, Watched};
 
 /// Tells the keeper that a plan's letters go out in plain words, and why.
 pub(super) fn tell_of_plain_words(daemon: &Daemon, why: &dyn fmt::Display) {
@@ -32,13 +33,22 @@ pub(super) async fn plain_letter(
     let Some(to) = mailbox(daemon, &spare, claimed.order.to) else { return Ok(None) };
     let stored_plan = spare.stored_plan.as_deref();
     let stored_plan = stored_plan.map(|text| daemon.0.secrets.open_sealed(plan_ref, text).text);
+    let watched = state_of(daemon, plan_ref).await;
     let bare = Bare {
         overdue_at: spare.overdue_at,
         stored_plan: stored_plan.as_deref(),
+        watched: watched.as_ref(),
         launch: spare.card.as_ref().and_then(|card| card.launch),
         ..nothing_of(daemon, claimed)
     };
     Ok(Some(outgoing(daemon, claimed, &bare, to)))
+}
+
+/// The plan's state; `None` where it can't be read, or the program fails over it: the letter goes all
+/// the same.
+async fn state_of(daemon: &Daemon, plan_ref: &str) -> Option<Watched> {
+    let record = guarded_while(daemon.0.store.plan(plan_ref)).await.ok()?;
+    record.ok().map(|record| record.state)
 }
 
 /// The same with nothing that anybody typed or that depends on the plan, but for its ref and its
@@ -89,6 +99,7 @@ fn nothing_of<'a>(daemon: &'a Daemon, claimed: &'a Claimed) -> Bare<'a> {
         plan_ref: &claimed.plan_ref,
         overdue_at: None,
         stored_plan: None,
+        watched: None,
         figures: None,
         rescue: &daemon.0.house.rescues,
         launch: None,

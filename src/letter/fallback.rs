@@ -8,9 +8,9 @@ use super::disclosure::Disclosure;
 use super::facts::Facts;
 use super::rescue::{self, Rescue};
 use super::when::Clock;
-use super::{Letter, brief, scene, text, words};
+use super::{Letter, brief, scene, stored, text, words};
 use crate::measure::Position;
-use crate::watch::Kind;
+use crate::watch::{Kind, Watched};
 
 /// The little that is known of a plan whose data can't be read.
 #[derive(Clone, Copy, Debug)]
@@ -23,6 +23,8 @@ pub struct Bare<'a> {
     pub overdue_at: Option<DateTime<Utc>>,
     /// The plan as it was stored; given out in alerts alone, for it holds medical notes.
     pub stored_plan: Option<&'a str>,
+    /// Its state, if that can be read: it tells whom the stored plan names no longer.
+    pub watched: Option<&'a Watched>,
     /// What is known of a plan that can be read, of which an alert gives out the figures alone: what
     /// its crew and its contacts typed may be why the whole letter was refused.
     pub figures: Option<&'a Facts<'a>>,
@@ -69,7 +71,8 @@ pub fn plain_fallback(bare: &Bare<'_>, kind: Kind, now: DateTime<Utc>) -> Letter
     if Disclosure::of_letter(kind).is_for_rescue()
         && let Some(stored) = bare.stored_plan
     {
-        blocks.push(Block::heading("The plan as it was stored"));
+        blocks.push(Block::heading("The plan as it was stored, without e-mail addresses"));
+        let stored = stored::readable(stored, bare.watched);
         blocks.extend(stored.lines().map(|line| Block::Para(words::clean(line))));
     }
     blocks.push(Block::Small(format!("Float plan {plan}. Written {}.", in_utc(now))));

@@ -34,6 +34,7 @@ mod script;
 mod spelled;
 mod stand_down;
 mod status;
+mod stored;
 mod text;
 mod trouble;
 mod warned;
