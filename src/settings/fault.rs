@@ -5,6 +5,8 @@ use std::ops::Range;
 
 use toml::Spanned;
 
+use super::shown::{host_alone, on_one_line, open_part, shown};
+
 /// Every fault found in a settings file, in the order of its lines; never empty.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SettingsError(Vec<SettingsFault>);
@@ -16,10 +18,12 @@ pub struct SettingsFault {
     pub line: usize,
     /// The column in characters, counted from 1.
     pub column: usize,
-    /// How many characters the caret underlines; at least 1.
-    pub width: usize,
     /// The line as it stands in the file; what may be a secret is left out.
     pub source: String,
+    /// How many characters of `source` stand before the caret.
+    pub indent: usize,
+    /// How many the caret underlines; at least 1.
+    pub width: usize,
     /// What is wrong, and what to write instead.
     pub mend: String,
 }
@@ -58,7 +62,7 @@ impl fmt::Display for SettingsFault {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         let number = self.line.to_string();
         let margin = " ".repeat(number.len());
-        let indent = " ".repeat(self.column - 1);
+        let indent = " ".repeat(self.indent);
         let caret = "^".repeat(self.width);
         writeln!(out, "line {}, column {}:", self.line, self.column)?;
         writeln!(out, "{margin} |\n{number} | {}\n{margin} | {indent}{caret}", self.source)?;
@@ -84,7 +88,8 @@ impl<'a> Found<'a> {
 
     /// Notes a fault about a value, which is named in front of the mend: `"x" is no …`.
     pub(super) fn about(&mut self, value: &Spanned<String>, mend: impl fmt::Display) {
-        self.at(value.span(), format!("`{}` {mend}", on_one_line(value.get_ref())));
+        let named = on_one_line(&open_part(value.get_ref()));
+        self.at(value.span(), format!("`{named}` {mend}"));
     }
 
     /// The value parsed, or a fault that says why it can't be.
@@ -104,6 +109,17 @@ impl<'a> Found<'a> {
         read(value.get_ref()).map_err(|error| self.about(value, error)).ok()
     }
 
+    /// What `read` makes of a web address whose path may be a secret; a fault names its host alone.
+    pub(super) fn read_address<T, E: fmt::Display>(
+        &mut self,
+        value: &Spanned<String>,
+        read: impl FnOnce(&str) -> Result<T, E>,
+    ) -> Option<T> {
+        let named = on_one_line(&host_alone(value.get_ref()));
+        let told = |error: E| self.at(value.span(), format!("`{named}` {error}"));
+        read(value.get_ref()).map_err(told).ok()
+    }
+
     /// The error, if there is any fault.
     pub(super) fn into_error(mut self) -> Option<SettingsError> {
         self.faults.sort_by_key(|fault| (fault.line, fault.column));
@@ -111,14 +127,18 @@ impl<'a> Found<'a> {
     }
 }
 
-/// The parser's words, with the mend that it can't know.
+/// The parser's words without the value that it may repeat, with the mend that it can't know.
 fn mended(message: &str) -> String {
     if message.contains("unknown field `password`") {
         return "a password never stands in the settings: write it into a file that only the \
                 service may read, and name that file with `password_file`"
             .to_owned();
     }
-    message.trim_end().to_owned()
+    let message = message.trim_end();
+    match (message.find("string \""), message.rfind('"')) {
+        (Some(from), Some(to)) => format!("{}a string{}", &message[..from], &message[to + 1..]),
+        _ => message.to_owned(),
+    }
 }
 
 fn locate(text: &str, span: Range<usize>, mend: String) -> SettingsFault {
@@ -126,28 +146,16 @@ fn locate(text: &str, span: Range<usize>, mend: String) -> SettingsFault {
     let end = text.floor_char_boundary(span.end).max(start);
     let line_start = text[..start].rfind('\n').map_or(0, |at| at + 1);
     let line_end = text[start..].find('\n').map_or(text.len(), |at| start + at);
-    let width = text[start..end.min(line_end)].chars().count().max(1);
+    let place = start - line_start..end.min(line_end) - line_start;
+    let (source, caret) = shown(&text[line_start..line_end], place);
     SettingsFault {
         line: text[..start].matches('\n').count() + 1,
         column: text[line_start..start].chars().count() + 1,
-        width,
-        source: shown(&text[line_start..line_end]),
+        source,
+        indent: caret.start,
+        width: caret.len().max(1),
         mend,
     }
-}
-
-/// A line fit for a terminal and for a log: one space for a tab, so that the caret stands right,
-/// and no value of a key that may hold a secret.
-fn shown(line: &str) -> String {
-    let key = line.split('=').next().unwrap_or_default();
-    if matches!(key.trim(), "password" | "database") {
-        return format!("{key}= …");
-    }
-    on_one_line(line)
-}
-
-fn on_one_line(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
 }
 
 #[cfg(test)]
@@ -156,12 +164,12 @@ mod tests {
 
     #[test]
     fn the_caret_stands_under_the_place() {
-        let text = "[a]\n\té = \"x\"\n";
-        let at = text.find("\"x\"").map_or(0..0, |at| at..at + 3);
+        let text = "[a]\n\tname = \"é\"\n";
+        let at = text.find("\"é\"").map_or(0..0, |at| at..at + 4);
         let fault = locate(text, at, "is wrong".to_owned());
         assert_eq!(
             fault.to_string(),
-            "line 2, column 6:\n  |\n2 |  é = \"x\"\n  |      ^^^\nis wrong"
+            "line 2, column 9:\n  |\n2 |  name = \"é\"\n  |         ^^^\nis wrong"
         );
     }
 

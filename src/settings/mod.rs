@@ -13,6 +13,7 @@ mod privacy;
 mod relay;
 mod rescue;
 mod service;
+mod shown;
 mod water;
 
 pub use dkim::Dkim;

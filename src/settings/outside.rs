@@ -50,7 +50,7 @@ pub(super) struct WrittenCanary {
 }
 
 pub(super) fn heartbeat(written: &WrittenHeartbeat, found: &mut Found<'_>) -> Option<Heartbeat> {
-    let url = found.read(&written.url, address);
+    let url = found.read_address(&written.url, address);
     let every = span(written.every.as_ref(), Span::from_seconds(60), found);
     Some(Heartbeat { url: url?, every: every? })
 }

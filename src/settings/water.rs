@@ -164,7 +164,7 @@ pub(super) fn check(written: Written, found: &mut Found<'_>) -> Option<Water> {
 
 fn services(written: &WrittenServices, found: &mut Found<'_>) -> Option<Services> {
     let mut address = |written: &Option<Spanned<String>>| {
-        if_given(written.as_ref().map(|url| found.read(url, web_address)))
+        if_given(written.as_ref().map(|url| found.read_address(url, web_address)))
     };
     let (ndbc, coops) = (address(&written.ndbc), address(&written.coops));
     let (erddap, nws) = (address(&written.erddap), address(&written.nws));
@@ -201,7 +201,7 @@ fn station(written: &WrittenStation, found: &mut Found<'_>) -> Option<Station> {
     };
     let id = found.read(&written.id, is_id);
     let position = found.parse(&written.position);
-    let url = written.url.as_ref().map(|url| found.read(url, web_address));
+    let url = written.url.as_ref().map(|url| found.read_address(url, web_address));
     Some(Station { service: written.service, id: id?, position: position?, url: if_given(url)? })
 }
 
