@@ -132,13 +132,18 @@ fn sequence(order: &Order, what: &What) -> u32 {
     }
 }
 
+/// Whoever was taken out reads nothing of what became of the trip since.
 fn call_by(scene: &Scene<'_>) -> DateTime<Utc> {
-    scene.overdue_at().max(scene.due_at() + AFTER_DUE)
+    let (due, overdue) = scene.times_then();
+    overdue.max(due + AFTER_DUE)
+}
+
+fn crew(scene: &Scene<'_>, what: &What) -> Vec<String> {
+    if *what == What::NotAsked { scene.crew_then() } else { scene.crew() }
 }
 
 fn title(scene: &Scene<'_>, what: &What) -> String {
-    let crew = scene.crew();
-    let who = words::names(&crew, 2);
+    let who = words::names(&crew(scene, what), 2);
     let title = match what {
         What::Watch => {
             format!("No word from {who}? Call them, then {}", words::clean(&callee(scene)))
@@ -155,7 +160,7 @@ fn callee(scene: &Scene<'_>) -> String {
 
 /// All that a reader needs who has this entry and nothing else: no network, no letter.
 fn instructions(scene: &Scene<'_>, what: &What) -> String {
-    let crew = words::names(&scene.crew(), 4);
+    let crew = words::names(&crew(scene, what), 4);
     match what {
         What::Over => {
             return format!(

@@ -53,8 +53,8 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
 fn taken_out(scene: &Scene<'_>) -> Draft {
     let alerted = is_alerted(scene);
     let mut lead = first_lines(scene);
-    let crew = words::names(&scene.crew(), 4);
-    let overdue = scene.clock.full(times(scene).1);
+    let crew = words::names(&scene.crew_then(), 4);
+    let overdue = scene.clock.full(scene.times_then().1);
     let (asked, steps) = if scene.to_crew() {
         let steps = vec![
             "Are you on the water with them after all? Then nobody watches for you: tell them, or \
@@ -87,7 +87,7 @@ fn taken_out(scene: &Scene<'_>) -> Draft {
         "The trip is that of {crew}. If you think that this is a mistake, telephone them."
     )));
     let before = "You are no longer part of the plan of ";
-    let subject = words::subject(before, &scene.crew(), " - switch your alarm off");
+    let subject = words::subject(before, &scene.crew_then(), " - switch your alarm off");
     Draft { subject, lead, blocks }
 }
 
@@ -97,7 +97,7 @@ fn is_alerted(scene: &Scene<'_>) -> bool {
 
 /// That the crew answered, where it was thought overdue, and the new times.
 fn first_lines(scene: &Scene<'_>) -> Vec<String> {
-    let due = scene.clock.full_from(times(scene).0, scene.now);
+    let due = scene.clock.full_from(scene.times_then().0, scene.now);
     let mut lines = Vec::new();
     if is_alerted(scene) {
         let at = scene.clock.full_from(changed_at(scene), scene.now);
@@ -112,20 +112,9 @@ fn first_lines(scene: &Scene<'_>) -> Vec<String> {
 
 /// Whether an amendment left the times as they were.
 fn has_same_times(scene: &Scene<'_>) -> bool {
-    let now = times(scene);
+    let now = scene.times_then();
     matches!(change(scene), Some((_, Event::Amended { to, .. }))
         if (to.was_due_at, to.was_overdue_at) == now)
-}
-
-/// When the crew is due, and overdue: as it is now, but for whoever was taken out as it was by that
-/// change. What became of the plan since is not theirs to read, however late their letter leaves.
-fn times(scene: &Scene<'_>) -> (DateTime<Utc>, DateTime<Utc>) {
-    match change(scene) {
-        Some((_, Event::Amended { to, .. })) if scene.removed_by().is_some() => {
-            (to.due_at, to.due_at + to.grace.delta())
-        }
-        _ => (scene.due_at(), scene.overdue_at()),
-    }
 }
 
 fn subject(scene: &Scene<'_>) -> String {

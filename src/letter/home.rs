@@ -8,6 +8,9 @@ use super::{status, words};
 use crate::watch::{By, Closing, Event, How, Phase};
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
+    if scene.is_of_no_concern() {
+        return to_one_taken_out(scene);
+    }
     let lead = vec![
         what_ended(scene),
         "You have nothing more to do. If you set an alarm for this trip, switch it off.".to_owned(),
@@ -20,6 +23,21 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     }
     let word = if how(scene) == Some(How::ByKeeper) { "Over" } else { "Home" };
     Draft { subject: subject(scene, word, "nothing more to do"), lead, blocks }
+}
+
+/// That it is over, and nothing of how, when or for whom.
+fn to_one_taken_out(scene: &Scene<'_>) -> Draft {
+    let crew = scene.crew_then();
+    let lead = vec![
+        format!(
+            "We were told that the trip of {} is over. You are no longer part of its plan.",
+            words::names(&crew, 4)
+        ),
+        "You have nothing more to do. If you set an alarm for this trip, switch it off.".to_owned(),
+    ];
+    let blocks = vec![Block::Para(wrong(scene))];
+    let subject = words::subject("Over: the trip of ", &crew, " - nothing more to do");
+    Draft { subject, lead, blocks }
 }
 
 pub(super) fn subject(scene: &Scene<'_>, word: &str, then: &str) -> String {

@@ -10,6 +10,10 @@ const PUNCTUAL: TimeDelta = TimeDelta::seconds(5);
 
 /// A sentence or two about the delay; `None` for a punctual letter.
 pub(super) fn note(scene: &Scene<'_>) -> Option<String> {
+    // When it became so is not theirs to read.
+    if scene.is_of_no_concern() {
+        return None;
+    }
     let queued_at = scene.facts.queued_at;
     let meant_at = scene.order.scheduled_at.max(round_began(scene));
     let late = scene.now - meant_at;

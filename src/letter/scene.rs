@@ -10,7 +10,7 @@ use super::warned::Reader;
 use super::when::Clock;
 use super::{rescue, words};
 use crate::plan::Contact;
-use crate::watch::{Cause, Order, Recipient};
+use crate::watch::{Amendment, Cause, Event, Order, Place, Recipient};
 
 pub(super) struct Scene<'a> {
     pub(super) facts: &'a Facts<'a>,
@@ -51,6 +51,36 @@ impl<'a> Scene<'a> {
     /// The amendment that took this reader out of the plan.
     pub(super) fn removed_by(&self) -> Option<u32> {
         self.facts.watched.removed_by(self.order.to)
+    }
+
+    /// The same, as it was made.
+    fn removal(&self) -> Option<&'a Amendment> {
+        match &self.facts.past(self.removed_by()?)?.event {
+            Event::Amended { to, .. } => Some(to),
+            _ => None,
+        }
+    }
+
+    /// Whether this reader was taken out and never alerted: what became of the trip since is not theirs to
+    /// read, and they have told no rescue service of it.
+    pub(super) fn is_of_no_concern(&self) -> bool {
+        self.removed_by().is_some() && !self.facts.watched.told(self.order.to).alerted
+    }
+
+    /// Everybody on the trip as that amendment left it.
+    pub(super) fn crew_then(&self) -> Vec<String> {
+        let Some(removal) = self.removal() else { return vec!["this crew".to_owned()] };
+        let crew = removal.crew.iter().enumerate();
+        let on_trip = crew.filter(|(_, place)| **place != Place::Removed);
+        self.named(&on_trip.map(|(at, _)| at).collect::<Vec<_>>())
+    }
+
+    /// When the crew was due, and overdue, as it left them; as it is now for everybody else.
+    pub(super) fn times_then(&self) -> (DateTime<Utc>, DateTime<Utc>) {
+        match self.removal() {
+            Some(to) => (to.due_at, to.due_at + to.grace.delta()),
+            None => (self.due_at(), self.overdue_at()),
+        }
     }
 
     /// Whether what the reader says on their page counts: of those who were taken out, that of a contact

@@ -6,6 +6,9 @@ use super::{status, words};
 use crate::watch::Event;
 
 pub(super) fn draft(scene: &Scene<'_>) -> Draft {
+    if scene.is_of_no_concern() {
+        return to_one_taken_out(scene);
+    }
     let out = scene.out_names();
     let verb = if out.len() == 1 { "is" } else { "are" };
     let overdue = scene.clock.full_from(scene.overdue_at(), scene.now);
@@ -45,6 +48,24 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
 const NOT_ASKED: &str = "You are no longer asked to act: others are. We write because our last \
                          letter to you said that it was over.";
 
+/// That it is not over, and nothing of who is out, until when, or who says so.
+fn to_one_taken_out(scene: &Scene<'_>) -> Draft {
+    let crew = scene.crew_then();
+    let lead = vec![
+        format!("The trip of {} is NOT over after all.", words::names(&crew, 4)),
+        "Our last letter said that it was over. That no longer holds.".to_owned(),
+        NOT_ASKED.to_owned(),
+    ];
+    let blocks = vec![
+        Block::heading("Do this now"),
+        Block::Steps(vec![tell_again()]),
+        Block::Call(scene.rescue()),
+    ];
+    let subject =
+        words::subject("NOT OVER: the trip of ", &crew, " - our last letter no longer holds");
+    Draft { subject, lead, blocks }
+}
+
 fn who_took_it_back(scene: &Scene<'_>) -> String {
     let past = scene.event().and_then(|number| scene.facts.past(number));
     let at = scene.clock.full_from(scene.happened_at(), scene.now);
@@ -65,11 +86,8 @@ fn steps(scene: &Scene<'_>) -> Vec<String> {
                 .to_owned(),
         ];
     }
-    let again = "Did you tell a rescue service that it was over? Call it again and say that it is \
-                 not. What was reported before no longer counts with us."
-        .to_owned();
     if scene.removed_by().is_some() {
-        return vec![again];
+        return vec![tell_again()];
     }
     let alarm = if scene.now >= scene.overdue_at() {
         "Call the crew now; no answer in ten minutes: call the rescue service (numbers below). The \
@@ -78,5 +96,11 @@ fn steps(scene: &Scene<'_>) -> Vec<String> {
     } else {
         format!("Set your alarm again: {}.", scene.clock.full(scene.overdue_at()))
     };
-    vec![alarm, again]
+    vec![alarm, tell_again()]
+}
+
+fn tell_again() -> String {
+    "Did you tell a rescue service that it was over? Call it again and say that it is not. What was \
+     reported before no longer counts with us."
+        .to_owned()
 }

@@ -1,8 +1,9 @@
 //! What letters say of a plan that was amended. What each reader has to hear is the product's own
 //! definition (common practice, no source).
 
+use shorelamp::letter::calendar_entry;
 use shorelamp::measure::Span;
-use shorelamp::watch::{Amendment, By, Event, Kind, Part, Place, Recipient};
+use shorelamp::watch::{Amendment, By, Event, Kind, Part, Place, Recipient, wanted};
 
 use super::is_well_made;
 use super::story::{MEDICAL, PLAN, Sent, Story, flat, one, plan};
@@ -196,4 +197,110 @@ fn whoever_left_hears_the_times_of_then_however_late_the_letter_leaves() {
     story.apply(Event::Extended { later, by: By::Crew(None) });
     let late = story.compose(&order, story.now, story.now);
     assert_eq!((late.subject, late.text), (in_time.subject, in_time.text));
+}
+
+/// Two hours later again, as whoever left before must not hear: Zelda is on the trip too.
+fn zelda_joins(story: &mut Story) -> Vec<Sent> {
+    let craft = "[[craft]]\nname = \"Petrel\"";
+    let later = new_version()
+        .replace("14:30:00-07:00", "16:30:00-07:00")
+        .replace(craft, &format!("[[crew]]\nname = \"Zelda Quist\"\n{craft}"));
+    let placed = story.plan.amended_by(&plan(&later));
+    let event = Event::Amended {
+        to: Box::new(Amendment {
+            from_round: story.watched.round,
+            due_at: placed.plan.times.return_by.at,
+            grace: story.watched.terms.grace,
+            crew: vec![Place::Reached, Place::Removed, Place::Reached, Place::Unreached],
+            contacts: placed.plan.contacts.len(),
+            asked: placed.asked.clone(),
+            was_due_at: story.watched.terms.due_at,
+            was_overdue_at: story.watched.overdue_at(),
+            joined: vec![Recipient::Crew(3)],
+            left: Vec::new(),
+            parts: Vec::new(),
+        }),
+        by: By::Crew(None),
+    };
+    story.plan = placed.plan;
+    story.happens(event)
+}
+
+#[test]
+fn whoever_left_hears_who_was_on_the_trip_then_however_late_the_letter_leaves() {
+    let mut story = Story::filed();
+    story.minutes_after_overdue(-120);
+    let sent = amend(&mut story, &new_version());
+    let to = sent.iter().find(|one| one.order.to == Recipient::Contact(1));
+    let order = to.expect("a letter").order.clone();
+    let written = |story: &Story| {
+        let letter = story.compose(&order, story.now, story.now);
+        let facts = story.facts(None, story.now, true);
+        (letter.subject, letter.text, calendar_entry(&facts, &order, "lamp@example.org"))
+    };
+    let in_time = written(&story);
+    assert!(in_time.0.contains("of Ines Halloran + 1 "), "{}", in_time.0);
+    assert!(in_time.1.contains("Ines Halloran and Anouk Feld"), "{}", in_time.1);
+    assert!(in_time.2.is_some());
+    zelda_joins(&mut story);
+    assert!(wanted(&story.watched, &order, story.now), "it still goes");
+    assert_eq!(written(&story), in_time);
+}
+
+/// They know that it was to be watched, so they hear that it is over, or not over after all: nothing of
+/// who is on it now, who is out, until when, or who says so.
+#[test]
+fn whoever_left_without_an_alert_hears_that_it_is_over_and_no_more() {
+    let mut story = Story::filed();
+    story.minutes_after_overdue(-120);
+    amend(&mut story, &new_version());
+    story.now += chrono::TimeDelta::minutes(10);
+    zelda_joins(&mut story);
+    story.now += chrono::TimeDelta::minutes(10);
+    let before = story.sent.len();
+    let by = By::Contact(2, "Pia".to_owned());
+    let how = Some("I see their car".to_owned());
+    story.happens(Event::CheckedIn { who: vec![0, 2, 3], by: by.clone(), how });
+    let over = story.watched.closing().expect("closed").event;
+    story.now += chrono::TimeDelta::minutes(10);
+    story.happens(Event::Undone { event: over, by });
+    let mut kinds = Vec::new();
+    for Sent { order, .. } in &story.sent[before..] {
+        if order.to != Recipient::Contact(1) {
+            continue;
+        }
+        kinds.push(order.kind);
+        let late = story.now + chrono::TimeDelta::minutes(5);
+        let letter = story.compose(order, story.now, late);
+        is_well_made(&letter);
+        let text = format!("{}\n{}", letter.subject, flat(&letter.text));
+        assert!(text.contains("Ines Halloran + 1 "), "as they left it: {text}");
+        for word in ["Zelda", "Pia", "car", "ashore:", "still out:", "16:", "11:", "10:", "late by"]
+        {
+            assert!(!text.contains(word), "{word}: {text}");
+        }
+        let said = match order.kind {
+            Kind::Home => "the trip of Ines Halloran and Anouk Feld is over",
+            _ => "The trip of Ines Halloran and Anouk Feld is NOT over after all",
+        };
+        assert!(text.contains(said), "{text}");
+    }
+    assert_eq!(kinds, [Kind::Home, Kind::Withdrawn]);
+}
+
+/// They may have called a rescue service: it must hear who is ashore, and who is not.
+#[test]
+fn whoever_left_after_an_alert_hears_all_that_a_rescue_service_asks() {
+    let mut story = Story::filed();
+    story.minutes_after_overdue(31).tick();
+    amend(&mut story, &new_version());
+    zelda_joins(&mut story);
+    let over =
+        story.happens(Event::CheckedIn { who: vec![0, 2, 3], by: By::Crew(None), how: None });
+    let text = flat(&one(&over, Recipient::Contact(1), Kind::StandDown).text);
+    assert!(text.contains("Ines Halloran, Anouk Feld and Zelda Quist"), "{text}");
+    let over = story.watched.closing().expect("closed").event;
+    let open = story.happens(Event::Undone { event: over, by: By::Crew(None) });
+    let text = flat(&one(&open, Recipient::Contact(1), Kind::Withdrawn).text);
+    assert!(text.contains("3 people are still out: Ines Halloran, Anouk Feld and Zelda"), "{text}");
 }
