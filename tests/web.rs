@@ -29,6 +29,8 @@ mod doors;
 mod filings;
 #[path = "web/flood.rs"]
 mod flood;
+#[path = "web/forgotten.rs"]
+mod forgotten;
 #[path = "web/grudges.rs"]
 mod grudges;
 #[path = "web/house.rs"]

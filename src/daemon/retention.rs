@@ -269,8 +269,18 @@ impl Daemon {
                     }
                     Err(error) => return Err(error),
                 };
-                thinned += usize::from(without.is_some());
-                self.0.store.thin(&plan_ref, without, self.now()).await?;
+                let is_thinner = without.is_some();
+                match self.0.store.thin(&plan_ref, without, self.now()).await {
+                    // What is damaged keeps no other plan from being forgotten.
+                    Err(error) if error.is_damage() || error.is_of_a_page() => {
+                        tracing::warn!(%error, "a closed plan is kept whole until its time");
+                        self.0.store.thin(&plan_ref, None, self.now()).await?;
+                    }
+                    done => {
+                        done?;
+                        thinned += usize::from(is_thinner);
+                    }
+                }
             }
         }
     }

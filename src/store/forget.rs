@@ -8,6 +8,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Connection, Executor, Row};
 
 use super::backup::has_table;
+use super::blotted::blot_out;
 use super::spare::{self, Card};
 use super::{Store, StoreError, millis, writer};
 
@@ -288,6 +289,7 @@ async fn write_thinned(connection: &mut AnyConnection, plan: &Thinned) -> Result
         .await?;
     }
     spare::write_card(connection, plan_ref, &plan.card).await?;
+    blot_out(connection, plan).await?;
     // A relay's answer may repeat an address.
     sqlx::query("UPDATE letters SET note = NULL WHERE plan = $1")
         .bind(plan_ref)

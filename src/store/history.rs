@@ -56,7 +56,8 @@ pub(super) async fn history(
     rows.iter().map(|row| past(row, plan_ref)).collect()
 }
 
-async fn rows_of_history(
+/// The rows that hold it.
+pub(super) async fn rows_of_history(
     connection: &mut AnyConnection,
     plan_ref: &str,
 ) -> Result<Vec<AnyRow>, StoreError> {

@@ -6,6 +6,7 @@
 
 mod backup;
 mod batch;
+mod blotted;
 mod bounced;
 mod carried;
 mod claiming;

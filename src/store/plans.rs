@@ -397,7 +397,7 @@ pub(super) fn state_of(row: &AnyRow, plan_ref: &str) -> Result<Watched, StoreErr
 
 /// Writes a state with all that is made of it. Its events are numbered without a gap, and a
 /// number is written once: no step can be taken twice from the same state.
-async fn write_state(
+pub(super) async fn write_state(
     connection: &mut AnyConnection,
     plan_ref: &str,
     state: &Watched,

@@ -111,6 +111,38 @@ pub enum Event {
     },
 }
 
+impl Event {
+    /// Puts this name in the place of the one under which a contact spoke, if it is theirs. Nothing that
+    /// the watch decides depends on a name.
+    pub fn rename_contact(&mut self, contact: usize, name: &str) {
+        match self {
+            Event::Answered { contact: at, name: typed, .. } if *at == contact => {
+                name.clone_into(typed);
+            }
+            Event::CheckedIn { by, .. }
+            | Event::Extended { by, .. }
+            | Event::Amended { by, .. }
+            | Event::CalledOff { by }
+            | Event::ClosedByHand { by, .. }
+            | Event::SentAgain { by, .. }
+            | Event::StillOut { by, .. }
+            | Event::Undone { by, .. } => {
+                if let By::Contact(at, typed) = by
+                    && *at == contact
+                {
+                    name.clone_into(typed);
+                }
+            }
+            Event::Answered { .. }
+            | Event::Tick
+            | Event::Handing { .. }
+            | Event::Refused { .. }
+            | Event::Bounced { .. }
+            | Event::TakenAgain { .. } => {}
+        }
+    }
+}
+
 /// An event that happened.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Past {
