@@ -396,9 +396,23 @@ async fn nobody_finds_out_by_trying_what_the_form_does_not_show() {
         assert_eq!(status, StatusCode::OK, "{over:?}");
         assert!(unescaped(&told).contains(line), "{over:?}: {told}");
     }
-    // Nor by doing it: it is written down, and told to the others.
+    // Nor by giving it to one of the crew: whoever goes afloat with a contact's telephone is warned of once
+    // it is written.
+    let afloat = |phone: &'static str| open.typed(&[("crew[2].phone", phone), ("name", "Tomas")]);
+    for phone in ["+1 360 555 0177", "+1 360 555 0178"] {
+        let (_, told) = sent(&lamp, &afloat(phone), "judge").await;
+        assert!(unescaped(&told).contains("What is told of somebody on the trip."), "{phone}");
+        assert!(!told.contains("goes afloat"), "{phone}: {told}");
+    }
     let plan_ref = filed["ref"].as_str().unwrap();
+    let (status, done) = sent(&lamp, &afloat("+1 360 555 0177"), "change").await;
+    assert_eq!(status, StatusCode::SEE_OTHER);
+    assert!(unescaped(&done).contains("What tells Mirela Sandoval goes afloat"), "{done}");
+    let open = form(&lamp, &page).await;
     let none = open.typed(&[("crew[2].medical.none", "yes"), ("name", "Ines")]);
+    // What was filed is no guess.
+    let (_, told) = sent(&lamp, &none, "judge").await;
+    assert!(told.contains("goes afloat"), "{told}");
     assert_eq!(sent(&lamp, &none, "change").await.0, StatusCode::SEE_OTHER);
     assert!(lamp.snapshot(plan_ref).await.contains("Amended"));
 }

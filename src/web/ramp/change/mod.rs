@@ -28,6 +28,9 @@ use crate::web::words::{sentence, typed_name};
 use crate::web::{changed, said};
 use standing::{Filled, Standing};
 
+/// A telephone that reaches nobody.
+const NOBODYS_PHONE: &str = "000 000 0000";
+
 pub(super) fn routes() -> Router<Daemon> {
     Router::new().route("/crew/{token}/change", get(show).post(send))
 }
@@ -150,7 +153,7 @@ impl Sheet {
         plan: &Plan,
         foreseen: Foreseen,
     ) -> Result<Response, Sorry> {
-        let review = daemon.review(&self.visit.dossier.record.key_id, plan).await;
+        let review = daemon.review(&self.visit.dossier.record.key_id, &self.unguessed(plan)).await;
         let mut review = review.ok_or_else(|| {
             let detail = "several plans of this trip's key are being judged already; nothing was \
                           judged or changed. Go back and try again in a moment. A plan can be \
@@ -183,6 +186,22 @@ impl Sheet {
             }
         }
         Ok(self.page(daemon, told))
+    }
+
+    /// The plan as it is looked at. How contacts are reached is told to the device that filed alone, so for
+    /// any other no telephone that was typed is held against theirs before it is written.
+    fn unguessed(&self, plan: &Plan) -> Plan {
+        let mut plan = plan.clone();
+        if self.device.is_none() {
+            let filed = &self.visit.dossier.plan.crew;
+            let is_filed =
+                |phone: &String| filed.iter().any(|one| one.phone.as_ref() == Some(phone));
+            let phones = plan.crew.iter_mut().filter_map(|one| one.phone.as_mut());
+            for phone in phones.filter(|phone| !is_filed(phone)) {
+                NOBODYS_PHONE.clone_into(phone);
+            }
+        }
+        plan
     }
 
     async fn change(
