@@ -38,11 +38,9 @@ function fold(shut) {
 }
 function readBack() {
   const launch = moment('times.launch'), due = moment('times.return_by');
-  const lines = [];
-  if (+launch) lines.push('Launch ' + inWords(launch));
-  if (+due) lines.push('Back by ' + inWords(due));
-  if (+due && due < launch) lines.push('The return is before the launch: check the days.');
-  $('#read').replaceChildren(...lines.map((one) => el('p', one)));
+  const lines = [+launch && 'Launch ' + inWords(launch), +due && 'Back by ' + inWords(due),
+    due < launch && 'The return is before the launch: check the days.'];
+  $('#read').replaceChildren(...lines.filter(Boolean).map((one) => el('p', one)));
 }
 function changed() {
   judged = null;
@@ -65,7 +63,7 @@ async function judge() {
     }
     self.routeTools?.hear?.(judged);
     sunset = judged.sunset && new Date(judged.sunset);
-    $$('[data-sun]').forEach((one) => { one.hidden = !sunset; });
+    for (const one of $$('[data-sun]')) one.hidden = !sunset;
   } else if (answer.status === 422) {
     box.replaceChildren(el('p', `Not judged yet: ${things(answer.json.fields || [])} missing or wrong.`));
   } else box.replaceChildren(el('p', 'Not judged: no answer from the service. It can be filed all the same.'));
@@ -73,7 +71,7 @@ async function judge() {
 
 // Every fault at once, beside its field; what was typed stays.
 function faults(fields, detail) {
-  $$('.fault', form).forEach((one) => one.remove());
+  for (const one of $$('.fault', form)) one.remove();
   const list = $('#mend');
   list.replaceChildren();
   for (const { field: id, label, text } of fields) {
@@ -132,19 +130,15 @@ for (const here of $$('[data-here]')) here.onclick = () => fetchTools()
 
 // Only a secure page has this; an older browser sends the form as it is.
 const canKeep = self.crypto?.randomUUID && self.indexedDB;
-if (canKeep) form.addEventListener('submit', (event) => {
+if (canKeep) form.onsubmit = (event) => {
   event.preventDefault();
-  $$('.fault', form).forEach((one) => one.remove());
-  $('#mend').replaceChildren();
-  why = '';
+  faults([], '');
   const notes = medical();
   for (const [name, box] of crew()) if (name) notes[name] = box.value || undefined;
   local('notes', $('#keep').checked ? JSON.stringify(notes) : null);
-  const due = judged ? Date.parse(judged.due_at) : +moment('times.return_by');
-  file(formBody(), due || 0);
-});
-form.addEventListener('input', changed);
-form.addEventListener('change', changed);
+  file(formBody(), judged ? Date.parse(judged.due_at) : +moment('times.return_by') || 0);
+};
+form.oninput = form.onchange = changed;
 
 // A page that the worker kept tells of trips as they were.
 function lay() {
@@ -179,13 +173,13 @@ async function begin() {
     show();
     if (plan?.receipt) check();
     else { tries = 0; attempt(); }
-    if (graves().length) buryAll();
+    buryAll();
   };
   addEventListener('online', wake);
   addEventListener('pageshow', (event) => { if (event.persisted) wake(); });
   document.addEventListener('visibilitychange', wake);
   setInterval(() => { readBack(); if (plan) show(); }, 30e3);
   if (plan) wake();
-  else { if (graves().length) buryAll(); ask('GET', '/healthz').then(lay); if (field('crew[1].name').value) judge(); }
+  else { buryAll(); ask('GET', '/healthz').then(lay); if (field('crew[1].name').value) judge(); }
 }
 begin();

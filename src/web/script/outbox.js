@@ -189,10 +189,9 @@ async function file(body, due) {
   const bytes = await crypto.subtle.digest('SHA-256', new TextEncoder().encode(body));
   const sha = [...new Uint8Array(bytes)].map((byte) => byte.toString(16).padStart(2, '0')).join('');
   plan = { id: crypto.randomUUID(), body, sha, due, written: Date.now(), unknown: false };
-  why = ''; tries = 0;
+  tries = 0;
   navigator.storage?.persist?.().catch(() => {});
   show();
-  scrollTo(0, 0);
   await keep();
   attempt();
 }

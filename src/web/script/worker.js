@@ -6,11 +6,11 @@ const PATIENCE = 4e3;
 // Only our own page: it carries our policy.
 const isOurs = (answer) => answer.ok && !answer.redirected && answer.type === 'basic'
   && (answer.headers.get('content-security-policy') || '').includes("default-src 'none'");
-self.addEventListener('install', (event) => {
+addEventListener('install', (event) => {
   self.skipWaiting();
   event.waitUntil(caches.open(STORE).then((store) => store.addAll(['/', ...FILES])));
 });
-self.addEventListener('activate', (event) => event.waitUntil((async () => {
+addEventListener('activate', (event) => event.waitUntil((async () => {
   for (const name of await caches.keys()) if (name !== STORE) await caches.delete(name);
   await self.clients.claim();
 })()));
@@ -26,7 +26,7 @@ async function page(request) {
   const late = new Promise((done) => { setTimeout(done, PATIENCE, kept); });
   return Promise.race([asked.then((answer) => (isOurs(answer) ? answer : kept), () => kept), late]);
 }
-self.addEventListener('fetch', (event) => {
+addEventListener('fetch', (event) => {
   const { pathname } = new URL(event.request.url);
   if (event.request.method !== 'GET') return;
   if (pathname === '/') event.respondWith(page(event.request));
