@@ -259,6 +259,38 @@ test('what is medical stays on the phone only if somebody ticks so, and can be f
   await page.context().close();
 });
 
+test('a review that comes after FILED brings nothing back to the phone', async () => {
+  const page = await phone(null);
+  await page.goto(lamp.newKey('Maren Tollefsby').link);
+  const elsewhere = async (route) => {
+    const answer = await route.fetch();
+    await route.fulfill({ response: answer, json: { ...await answer.json(), zone: 'Atlantic/Azores' } });
+    return answer.ok();
+  };
+  let moved = false, late;
+  const held = new Promise((done) => { late = done; });
+  await page.route('**/api/v1/judge', async (route) => {
+    if (route.request().postData().includes('medical')) late(route);
+    else if (moved) await route.continue();
+    else moved = await elsewhere(route);
+  });
+  // While it is written the clocks of another zone are named, and then those of the launch again.
+  await write(page);
+  await page.waitForFunction(() => /GMT/.test(document.querySelector('#read').innerText));
+  await page.waitForFunction(() => /PDT|PST/.test(document.querySelector('#read').innerText));
+  await page.fill('#crew-1--medical', 'Asthma');
+  const route = await held;
+  await tap(page, 'button[value=file]');
+  await reads(page, 'Back by');
+  assert.doesNotMatch(await stores(page), /asthma/i);
+  await elsewhere(route);
+  await sleep(500);
+  assert.doesNotMatch(await stores(page), /asthma/i);
+  assert.equal(await page.evaluate(() => localStorage.getItem('draft')), null);
+  assert.deepEqual(page.faults, []);
+  await page.context().close();
+});
+
 test('what an older page kept of anybody\'s health is not used again', async () => {
   const page = await phone(null);
   await page.goto(lamp.newKey('Pell Marsh').link);

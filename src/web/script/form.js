@@ -43,8 +43,10 @@ function readBack() {
   $('#read').replaceChildren(...lines.filter(Boolean).map((one) => el('p', one)));
 }
 function changed() {
-  judged = null;
+  // What was sent is no draft.
+  if (plan) return;
   readBack();
+  judged = null;
   if (formBody().length < 9000) local('draft', formBody());
   clearTimeout(later);
   later = setTimeout(judge, 700);
@@ -57,13 +59,13 @@ async function judge() {
   if (answer.status === 200 && typeof answer.json.html === 'string') {
     judged = answer.json;
     box.innerHTML = judged.html;
+    self.routeTools?.hear?.(judged);
+    sunset = judged.sunset && new Date(judged.sunset);
+    for (const one of $$('[data-sun]')) one.hidden = !sunset;
     if (judged.zone !== (zone || Intl.DateTimeFormat().resolvedOptions().timeZone)) {
       clocks(judged.zone);
       changed();
     }
-    self.routeTools?.hear?.(judged);
-    sunset = judged.sunset && new Date(judged.sunset);
-    for (const one of $$('[data-sun]')) one.hidden = !sunset;
   } else if (answer.status === 422) {
     box.replaceChildren(el('p', `Not judged yet: ${things(answer.json.fields || [])} missing or wrong.`));
   } else box.replaceChildren(el('p', 'Not judged: no answer from the service. It can be filed all the same.'));

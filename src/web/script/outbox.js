@@ -83,6 +83,7 @@ async function settle(answer) {
     Object.assign(plan, { receipt: answer.json, checked: Date.now(), unknown: false, body: '' });
     why = ''; tries = 0;
     local('draft', null);
+    form.reset();
   } else if (answer.stranger) {
     why = 'Something else answered: a sign-in page of this network? Sign in there, and come back.';
   } else if (answer.lost) {
