@@ -291,6 +291,31 @@ test('a review that comes after FILED brings nothing back to the phone', async (
   await page.context().close();
 });
 
+test('a browser that sends the form by itself keeps what was typed until it is sent, and nothing of health', async () => {
+  const page = await phone(null);
+  // As browsers from before 2022, and every one on a page without TLS.
+  await page.addInitScript(() => { delete Crypto.prototype.randomUUID; });
+  await page.goto(lamp.newKey('Maren Tollefsby').link);
+  await write(page);
+  await page.fill('#crew-1--medical', 'Asthma');
+  await page.route('**/file', (route) => route.abort('connectionreset'), { times: 1 });
+  await tap(page, 'button[value=file]');
+  await page.waitForURL('chrome-error:**');
+  await page.goto(lamp.base + '/');
+  assert.equal(await page.inputValue('#crew-1--name'), 'Ines Halloran', 'what was typed is not lost');
+  assert.equal(await page.inputValue('#launch-position'), '48.5420 -123.1620');
+  assert.doesNotMatch(await stores(page), /asthma/i);
+  await page.fill('#crew-1--medical', 'Asthma');
+  await tap(page, 'button[value=file]');
+  await page.waitForURL('**/filed/*');
+  assert.match(await headline(page), /^FILED/);
+  assert.doesNotMatch(await stores(page), /asthma/i);
+  await page.goto(lamp.base + '/');
+  assert.equal(await page.inputValue('#crew-1--medical'), '');
+  assert.deepEqual(page.faults, []);
+  await page.context().close();
+});
+
 test('what an older page kept of anybody\'s health is not used again', async () => {
   const page = await phone(null);
   await page.goto(lamp.newKey('Pell Marsh').link);

@@ -42,12 +42,15 @@ function readBack() {
     due < launch && 'The return is before the launch: check the days.'];
   $('#read').replaceChildren(...lines.filter(Boolean).map((one) => el('p', one)));
 }
+// Only a secure page has this; an older browser sends the form as it is.
+const canKeep = self.crypto?.randomUUID && self.indexedDB;
 function changed() {
   // What was sent is no draft.
   if (plan) return;
   readBack();
   judged = null;
-  if (formBody().length < 9000) local('draft', formBody());
+  // Where the browser sends the form nothing here hears that it was filed: that draft says nothing of health.
+  if (formBody().length < 9000) local('draft', canKeep ? formBody() : bare(formBody()));
   clearTimeout(later);
   later = setTimeout(judge, 700);
 }
@@ -130,8 +133,6 @@ routeGroup.addEventListener('toggle', () => routeGroup.open && fetchTools().catc
 for (const here of $$('[data-here]')) here.onclick = () => fetchTools()
   .then(() => here.click(), () => { here.nextElementSibling.textContent = 'No answer. Type it.'; });
 
-// Only a secure page has this; an older browser sends the form as it is.
-const canKeep = self.crypto?.randomUUID && self.indexedDB;
 if (canKeep) form.onsubmit = (event) => {
   event.preventDefault();
   faults([], '');
