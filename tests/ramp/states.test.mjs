@@ -227,20 +227,24 @@ test('thrown away for good: a copy that arrives later is not filed', async () =>
   await end(page);
 });
 
-test('thrown away, but it had arrived: it says that it is watched', async () => {
-  const page = await written();
-  await page.route(FILINGS, async (route) => {
-    if (route.request().method() === 'PUT') await route.fetch();
-    return route.request().method() === 'DELETE' ? route.continue() : route.abort('connectionreset');
+for (const [name, way] of [['thrown away', 'Throw this plan away'], ['to be changed', 'Change it']]) {
+  test(`${name}, but it had arrived: it says that it is watched, and keeps nothing of health`, async () => {
+    const page = await written();
+    await page.fill('#crew-1--medical', 'Asthma');
+    await page.route(FILINGS, async (route) => {
+      if (route.request().method() === 'PUT') await route.fetch();
+      return route.request().method() === 'DELETE' ? route.continue() : route.abort('connectionreset');
+    });
+    await tap(page, 'button[value=file]');
+    await reads(page, 'can\'t tell');
+    await tap(page, `text=${way}`);
+    await reads(page, 'FILED ');
+    assert.match(await page.locator('#state').innerText(), /it is watched/);
+    assert.equal(await page.evaluate(() => localStorage.getItem('draft')), null);
+    await shot(page, 'risen');
+    await end(page);
   });
-  await tap(page, 'button[value=file]');
-  await reads(page, 'can\'t tell');
-  await tap(page, 'text=Throw this plan away');
-  await reads(page, 'FILED ');
-  assert.match(await page.locator('#state').innerText(), /it is watched/);
-  await shot(page, 'risen');
-  await end(page);
-});
+}
 
 test('changed after it could not be told: the first is gone, the second is filed', async () => {
   const page = await written();

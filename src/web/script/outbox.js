@@ -180,6 +180,8 @@ async function throwAway() {
   await keep();
   show();
   await bury(id);
+  // It had arrived: what was sent is no draft.
+  if (plan?.risen) local('draft', null);
   show();
 }
 

@@ -75,7 +75,7 @@ function show() {
     if (navigator.share) rows.push(button('Share this plan', () => navigator.share({ text: shortText() }).catch(() => {})));
     if (!sending()) {
       rows.push(button('Change it', async () => { const { body } = plan; await throwAway(); if (!plan) { fill(body); show(); } }),
-        el('p', 'The next button can\'t be taken back:', { className: 'apart' }), button('Throw this plan away', throwAway));
+        el('p', 'The next button can\'t be taken back:', { className: 'apart' }), button('Throw this plan away', () => { local('draft', null); throwAway(); }));
     }
   }
   if (main) {
