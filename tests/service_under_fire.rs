@@ -8,6 +8,8 @@
 mod house;
 #[path = "service_under_fire/memory.rs"]
 mod memory;
+#[path = "service_under_fire/unwritten.rs"]
+mod unwritten;
 
 use std::fs;
 use std::path::Path;

@@ -87,7 +87,7 @@ impl Daemon {
         for plan_ref in self.0.store.open_plans_of(KEY).await? {
             match self.close_canary(&plan_ref).await {
                 // One that can't be read goes the way of all plans that can't.
-                Err(error) if !error.is_transient() || error.is_of_a_page() => {
+                Err(error) if error.may_be_of_one_row() => {
                     tracing::warn!(%error, "an earlier canary can't be closed");
                 }
                 closed => closed?,

@@ -1,6 +1,6 @@
 //! Alerts from memory, while the database can't be written.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chrono::TimeDelta;
 use tokio::task::JoinSet;
@@ -8,6 +8,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::bare::{barest_letter, plain_letter, tell_of_plain_words, untyped_letter};
 use super::charts::LeftOut;
+use super::memory::Sent;
 use super::sending::{compose, mailbox};
 use super::written::{Unwritten, first_to_be_written};
 use super::{Daemon, Dossier, NotTaken, memory};
@@ -57,26 +58,40 @@ pub(super) async fn stand_by(daemon: Daemon, stop: CancellationToken) {
 
 impl Daemon {
     /// Writes down what left while the database could not be written. The watch and the post do
-    /// this before anything else, so that nothing goes a second time.
+    /// this before anything else, so that nothing goes a second time. What alone can't be written down
+    /// goes behind all else, and is tried again later.
+    ///
+    /// # Errors
+    /// Nothing at all can be written.
     pub(super) async fn record_sent(&self) -> Result<(), StoreError> {
+        while self.record_first(|_| true).await? {}
+        Ok(())
+    }
+
+    /// Whether there was something to be written down, of these.
+    async fn record_first(&self, of: impl Fn(&Sent) -> bool) -> Result<bool, StoreError> {
         let memory = &self.0.memory;
         if !memory.has_sent() {
-            return Ok(());
+            return Ok(false);
         }
         let _alone = memory.recording.lock().await;
-        while let Some(sent) = memory.first_sent() {
-            let note = "sent from memory while the database could not be written";
-            match self.0.store.record_sent(&sent.plan_ref, &sent.order, note, sent.at).await {
-                // A damaged page does not mend itself: it must not keep all the others waiting.
-                Err(error) if error.is_transient() && !error.is_of_a_page() => return Err(error),
-                Err(error) => {
-                    tracing::error!(plan = sent.plan_ref, %error, "an alert that went out can't be written down");
-                }
-                Ok(()) => {}
+        let Some(sent) = memory.first_sent(Instant::now(), of) else { return Ok(false) };
+        let note = "sent from memory while the database could not be written";
+        match self.0.store.record_sent(&sent.plan_ref, &sent.order, note, sent.at).await {
+            Ok(()) => memory.recorded(&sent),
+            // The plan is gone, or has nobody in this place: it never can be.
+            Err(error @ (StoreError::NoSuchPlan | StoreError::Refused(_))) => {
+                tracing::error!(plan = sent.plan_ref, %error, "an alert that went out is not written down");
+                memory.recorded(&sent);
             }
-            memory.recorded();
+            // A damaged row or page does not mend itself: it must not keep all the others waiting.
+            Err(error) if error.may_be_of_one_row() => {
+                tracing::error!(plan = sent.plan_ref, %error, "an alert that went out can't be written down");
+                memory.put_behind(&sent, Instant::now());
+            }
+            Err(error) => return Err(error),
         }
-        Ok(())
+        Ok(true)
     }
 }
 

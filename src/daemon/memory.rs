@@ -7,15 +7,19 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
 
 use chrono::{DateTime, Utc};
 
 use crate::guarded::guarded;
-use crate::store::{Applied, PlanRecord};
+use crate::store::{Applied, PlanRecord, letter_id};
 use crate::watch::{By, Event, Order, Watched, next_wakeup, step, wanted};
 
 /// How many plans are remembered: those whose time comes first.
 pub(super) const MOST_PLANS: u32 = 4000;
+/// What left and can't be written down is tried again after this, and each time after twice as long.
+const SHORTEST_REST: Duration = Duration::from_secs(5);
+const LONGEST_REST: Duration = Duration::from_secs(600);
 
 /// The memory.
 #[derive(Default)]
@@ -47,6 +51,14 @@ pub(super) struct Sent {
     pub(super) plan_ref: String,
     pub(super) order: Order,
     pub(super) at: DateTime<Utc>,
+    /// It could not be written down: until when it waits, and how long that is.
+    rests: Option<(Instant, Duration)>,
+}
+
+impl Sent {
+    fn is(&self, plan_ref: &str, order: &Order) -> bool {
+        self.plan_ref == plan_ref && letter_id(plan_ref, &self.order) == letter_id(plan_ref, order)
+    }
 }
 
 impl Memory {
@@ -114,11 +126,15 @@ impl Memory {
     /// first, each with its plan.
     pub(super) fn owed(&self, now: DateTime<Utc>) -> Vec<(PlanRecord, Order)> {
         let mut owed = Vec::new();
-        for plan in self.lock().plans.values_mut() {
+        let Inside { plans, sent, .. } = &mut *self.lock();
+        for plan in plans.values_mut() {
             // A plan over which the program fails keeps no other back.
             let _moved = guarded(|| plan.tick(now));
             let state = &plan.record.state;
             plan.owed.retain(|order| guarded(|| wanted(state, order, now)) != Ok(false));
+            // The database may order anew what it does not know to have left.
+            let plan_ref = &plan.record.plan_ref;
+            plan.owed.retain(|order| !sent.iter().any(|sent| sent.is(plan_ref, order)));
             owed.extend(plan.owed.iter().map(|order| (plan.record.clone(), order.clone())));
         }
         owed.sort_by_key(|(_, order)| order.scheduled_at);
@@ -152,7 +168,7 @@ impl Memory {
     /// An alert has left from here.
     pub(super) fn sent(&self, plan_ref: &str, order: &Order, at: DateTime<Utc>) {
         self.handed(plan_ref, order);
-        let sent = Sent { plan_ref: plan_ref.to_owned(), order: order.clone(), at };
+        let sent = Sent { plan_ref: plan_ref.to_owned(), order: order.clone(), at, rests: None };
         self.lock().sent.push(sent);
     }
 
@@ -161,16 +177,32 @@ impl Memory {
         !self.lock().sent.is_empty()
     }
 
-    /// The first alert that left from here and is not written down yet.
-    pub(super) fn first_sent(&self) -> Option<Sent> {
-        self.lock().sent.first().cloned()
+    /// Whether this alert left from here, and the database does not know it yet.
+    pub(super) fn has_left(&self, plan_ref: &str, order: &Order) -> bool {
+        self.lock().sent.iter().any(|sent| sent.is(plan_ref, order))
     }
 
-    /// The first alert that left from here is written down.
-    pub(super) fn recorded(&self) {
+    /// The first alert of these that left from here and is to be written down now.
+    pub(super) fn first_sent(&self, now: Instant, of: impl Fn(&Sent) -> bool) -> Option<Sent> {
+        let inside = self.lock();
+        let rests = |sent: &Sent| sent.rests.is_some_and(|(until, _)| now < until);
+        inside.sent.iter().find(|sent| !rests(sent) && of(sent)).cloned()
+    }
+
+    /// An alert that left from here is written down.
+    pub(super) fn recorded(&self, sent: &Sent) {
+        self.lock().sent.retain(|one| !one.is(&sent.plan_ref, &sent.order));
+    }
+
+    /// An alert that left from here can't be written down now: all others go first.
+    pub(super) fn put_behind(&self, sent: &Sent, now: Instant) {
         let mut inside = self.lock();
-        if !inside.sent.is_empty() {
-            inside.sent.remove(0);
+        if let Some(at) = inside.sent.iter().position(|one| one.is(&sent.plan_ref, &sent.order)) {
+            let mut sent = inside.sent.remove(at);
+            let rest =
+                sent.rests.map_or(SHORTEST_REST, |(_, before)| (before * 2).min(LONGEST_REST));
+            sent.rests = Some((now + rest, rest));
+            inside.sent.push(sent);
         }
     }
 

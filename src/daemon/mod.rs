@@ -168,7 +168,7 @@ async fn at_best<T: Default>(
     doing: impl Future<Output = Result<T, StoreError>>,
 ) -> Result<T, StoreError> {
     match guarded_while(doing).await {
-        Ok(Err(damage)) if damage.is_damage() || damage.is_of_a_page() => {
+        Ok(Err(damage)) if damage.may_be_of_one_row() => {
             tracing::error!(what, %damage, "the service starts without looking at this");
             Ok(T::default())
         }

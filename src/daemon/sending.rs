@@ -76,6 +76,11 @@ async fn try_to_send(
     desk: Option<OwnedSemaphorePermit>,
 ) -> Result<(), StoreError> {
     let urgent = claimed.order.kind.is_alert();
+    if urgent && daemon.0.memory.has_left(&claimed.plan_ref, &claimed.order) {
+        // What its plan is to hear of it is written down apart, as soon as that can be.
+        let handed = store::Outcome::Handed { note: "it left from memory".to_owned() };
+        return daemon.0.store.settle(claimed, handed, daemon.now()).await?.written().await;
+    }
     if !urgent && let Some(rest) = daemon.0.post.holds_up() {
         return put_back(daemon, claimed, TimeDelta::from_std(rest).unwrap_or(NO_PLACE)).await;
     }
@@ -314,6 +319,9 @@ async fn try_each(parcel: Parcel<'_>, tried: &Tried) -> Result<Outcome, StoreErr
 /// The last look, after what left from memory is written down: this letter may be among it.
 async fn look(daemon: &Daemon, claimed: &Claimed) -> Result<LastLook, StoreError> {
     daemon.record_sent().await?;
+    if daemon.0.memory.has_left(&claimed.plan_ref, &claimed.order) {
+        return Ok(LastLook::LostLease);
+    }
     daemon.0.store.last_look(claimed, daemon.now()).await
 }
 

@@ -13,6 +13,8 @@ use crate::watch::Refusal;
 const FULL: i32 = 13;
 /// SQLite's code for a failed read, write or sync.
 const IO: i32 = 10;
+/// SQLite's code for what one statement meets, and no other has one for, as a trigger that fails.
+const STATEMENT: i32 = 1;
 /// SQLite's code for a row that breaks a rule.
 const CONSTRAINT: i32 = 19;
 /// SQLite's codes for a file that holds no sound database.
@@ -150,11 +152,12 @@ impl StoreError {
     }
 
     /// Whether one row may be at fault, and not the database: then each of many changes that were
-    /// made together is worth a try by itself.
-    pub(super) fn may_be_of_one_row(&self) -> bool {
+    /// made together is worth a try by itself, and none need wait for another.
+    #[must_use]
+    pub fn may_be_of_one_row(&self) -> bool {
         match self {
             StoreError::Database(error) => {
-                code(error) == CONSTRAINT
+                [STATEMENT, CONSTRAINT].contains(&code(error))
                     || UNSOUND.contains(&code(error))
                     || breaks_a_rule(error)
                     || matches!(**error, sqlx::Error::Decode(_) | sqlx::Error::ColumnDecode { .. })

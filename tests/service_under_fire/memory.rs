@@ -123,7 +123,7 @@ async fn a_check_in_that_could_not_be_written_still_keeps_alerts_from_memory_bac
     sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
 }
 
-fn all_ashore() -> Event {
+pub fn all_ashore() -> Event {
     Event::CheckedIn { who: vec![0, 1], by: By::Crew(None), how: None }
 }
 
