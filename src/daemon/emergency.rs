@@ -76,6 +76,7 @@ impl Daemon {
         }
         let _alone = memory.recording.lock().await;
         let Some(sent) = memory.first_sent(Instant::now(), of) else { return Ok(false) };
+        self.0.health.holds_up_no_more(&letter_id(&sent.plan_ref, &sent.order));
         let note = "sent from memory while the database could not be written";
         match self.0.store.record_sent(&sent.plan_ref, &sent.order, note, sent.at).await {
             Ok(()) => memory.recorded(&sent),

@@ -1,5 +1,6 @@
 //! Whether an alert could go out now.
 
+use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU8, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -45,6 +46,9 @@ pub struct Health {
     /// Since when the watch, and the post, meet damage that they can't read around, or what else keeps
     /// them from their work while the database can be written.
     stuck_since: Mutex<[Option<Instant>; 2]>,
+    /// The alerts of which something could not be written before they left, each until it must have
+    /// been claimed anew, or is gone.
+    held_up: Mutex<BTreeMap<String, Instant>>,
     /// Since when the machine's clocks have disagreed.
     disputed_since: Mutex<Option<Instant>>,
     /// Which parts have worked since the start.
@@ -93,6 +97,7 @@ impl Health {
             held_until: AtomicI64::new(0),
             damaged: AtomicBool::new(false),
             stuck_since: Mutex::default(),
+            held_up: Mutex::default(),
             disputed_since: Mutex::default(),
             worked: AtomicU8::new(0),
             outside: Mutex::default(),
@@ -139,6 +144,25 @@ impl Health {
         let mut since = self.stuck_since.lock().unwrap_or_else(PoisonError::into_inner);
         let since = &mut since[part as usize];
         *since = since.filter(|_| stuck).or_else(|| stuck.then(Instant::now));
+    }
+
+    /// An alert could not leave because something of it can't be written; it counts until then.
+    pub(super) fn holds_up(&self, letter: &str, until: Instant) {
+        let mut held_up = self.held_up.lock().unwrap_or_else(PoisonError::into_inner);
+        held_up.insert(letter.to_owned(), until);
+    }
+
+    /// It has left, or could have.
+    pub(super) fn holds_up_no_more(&self, letter: &str) {
+        self.held_up.lock().unwrap_or_else(PoisonError::into_inner).remove(letter);
+    }
+
+    /// Whether there is any such alert.
+    pub(super) fn any_held_up(&self) -> bool {
+        let mut held_up = self.held_up.lock().unwrap_or_else(PoisonError::into_inner);
+        let now = Instant::now();
+        held_up.retain(|_, until| now < *until);
+        !held_up.is_empty()
     }
 
     /// For how long something has kept the watch or the post from its work.

@@ -172,6 +172,16 @@ impl Memory {
         self.lock().sent.push(sent);
     }
 
+    /// This alert is owed, and something of it can't be written.
+    pub(super) fn owes_too(&self, plan_ref: &str, order: &Order) {
+        let mut inside = self.lock();
+        if let Some(plan) = inside.plans.get_mut(plan_ref)
+            && !plan.owed.contains(order)
+        {
+            plan.owed.push(order.clone());
+        }
+    }
+
     /// Whether anything left from here that is not written down yet.
     pub(super) fn has_sent(&self) -> bool {
         !self.lock().sent.is_empty()

@@ -98,7 +98,8 @@ async fn send_all(daemon: &Daemon, road: Road, stop: &CancellationToken) {
         let claimed = claim(daemon, road, &desks, &under_way, &mut rounds).await;
         if matches!(road, Road::Alerts) {
             let stuck = claimed.as_ref().is_err_and(StoreError::may_last)
-                || daemon.0.store.has_lost_letters();
+                || daemon.0.store.has_lost_letters()
+                || daemon.0.health.any_held_up();
             daemon.0.health.stuck(Part::Post, stuck);
         }
         let pause = match claimed {
@@ -162,7 +163,8 @@ async fn free_desks(desks: &Arc<Semaphore>) -> Vec<OwnedSemaphorePermit> {
     std::iter::once(first).chain(more).collect()
 }
 
-fn lease(daemon: &Daemon) -> TimeDelta {
+/// For how long a letter is claimed.
+pub(super) fn lease(daemon: &Daemon) -> TimeDelta {
     let attempt = TimeDelta::from_std(daemon.0.post.longest_attempt()).unwrap_or(TimeDelta::MAX);
     attempt.checked_add(&LEASE_BEYOND_ATTEMPT).unwrap_or(attempt)
 }

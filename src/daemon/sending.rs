@@ -2,7 +2,7 @@
 
 use std::pin::{Pin, pin};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chrono::TimeDelta;
 use tokio::sync::OwnedSemaphorePermit;
@@ -12,7 +12,7 @@ use super::bare::{barest_letter, plain_letter, tell_of_plain_words, untyped_lett
 use super::charts::LeftOut;
 use super::sparing::Spared;
 use super::written::{Unwritten, Written, first_to_be_written};
-use super::{Daemon, Dossier, enclosing, is_canary, retry};
+use super::{Daemon, Dossier, enclosing, is_canary, posting, retry};
 use crate::guarded::{Panicked, guarded_while};
 use crate::letter::{self, Facts, Letter};
 use crate::plan::Plan;
@@ -28,6 +28,8 @@ use crate::watch::{Kind, Order, Recipient};
 const HANGS_AFTER: Duration = Duration::from_secs(5);
 /// A letter that found no place is claimed again after this.
 const NO_PLACE: TimeDelta = TimeDelta::seconds(5);
+/// A letter whose lease has run out is claimed anew, and has come to its last look, within this.
+const CLAIMED_ANEW_WITHIN: Duration = Duration::from_secs(60);
 
 /// What came of trying to hand a letter over.
 enum Outcome {
@@ -63,10 +65,28 @@ pub(super) async fn send(
         // Whether it was taken is not known, so it goes again.
         Err(Panicked) => try_later(daemon, claimed, "the program failed while it left").await,
     };
+    if claimed.order.kind.is_alert() {
+        see_whether_it_is_held_up(daemon, claimed, &written);
+    }
     if let Err(error) = written {
         // The lease runs out, and the letter is tried again.
         tracing::error!(plan = claimed.plan_ref, letter = claimed.id, %error, "a letter's fate can't be written down");
     }
+}
+
+/// An alert of which something can't be written, before it may leave, lies until it is claimed anew, and
+/// then again. Memory is to send it.
+fn see_whether_it_is_held_up(daemon: &Daemon, claimed: &Claimed, written: &Result<(), StoreError>) {
+    let (memory, health) = (&daemon.0.memory, &daemon.0.health);
+    let (plan_ref, order) = (&claimed.plan_ref, &claimed.order);
+    if !written.as_ref().is_err_and(StoreError::may_last) || memory.has_left(plan_ref, order) {
+        health.holds_up_no_more(&claimed.id);
+        return;
+    }
+    let lease = posting::lease(daemon).to_std().unwrap_or(Duration::MAX);
+    let until = Instant::now().checked_add(lease.saturating_add(CLAIMED_ANEW_WITHIN));
+    health.holds_up(&claimed.id, until.unwrap_or_else(Instant::now));
+    memory.owes_too(plan_ref, order);
 }
 
 async fn try_to_send(
@@ -339,9 +359,18 @@ async fn record(
             daemon.0.memory.handed(&claimed.plan_ref, &claimed.order);
             let handed =
                 store::Outcome::Handed { note: format!("{}: {}", receipt.by, receipt.said) };
-            let pending = daemon.0.store.settle(claimed, handed, daemon.now()).await?;
-            drop(place);
-            pending.written().await?;
+            let settled = async {
+                let pending = daemon.0.store.settle(claimed, handed, daemon.now()).await?;
+                drop(place);
+                pending.written().await
+            };
+            if let Err(error) = settled.await {
+                if claimed.order.kind.is_alert() {
+                    // Else it goes again when its lease has run out, and again.
+                    daemon.0.memory.sent(&claimed.plan_ref, &claimed.order, daemon.now());
+                }
+                return Err(error);
+            }
             tracing::info!(plan, letter, kind, "a letter was handed over");
             return Ok(());
         }

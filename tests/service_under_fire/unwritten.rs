@@ -1,5 +1,8 @@
 //! Alerts of which something can't be written: that one left from memory, or that one may leave.
 
+use shorelamp::store::LetterState;
+use shorelamp::watch::{Kind, Phase};
+
 use super::memory::all_ashore;
 use super::*;
 
@@ -44,4 +47,52 @@ async fn one_plans_alert_that_can_not_be_written_down_keeps_nothing_waiting() {
     wait_for(&lamp, "stand-down", "wren@example.org", Duration::from_secs(10)).await;
     tokio::time::sleep(Duration::from_secs(5)).await;
     assert_eq!(alerts_to(&lamp, "dunstan@example.org"), (1, 0), "it left, and once");
+}
+
+/// The alert was ordered, and then lies there; memory is asked for it, and it leaves once.
+async fn leaves_from_memory_once(lamp: &Lamp) {
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    for to in ["dunstan@example.org", "mirela@example.org"] {
+        let alert = wait_for(lamp, "call-rescue", to, Duration::from_secs(25)).await;
+        assert!(alert.text.contains("from memory"), "{}", alert.text);
+    }
+    tokio::time::sleep(Duration::from_secs(8)).await;
+    assert_eq!(alerts_to(lamp, "dunstan@example.org"), (1, 0), "it left, and once");
+}
+
+/// The number stands in the way of the last look, and not of the watch.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_alert_whose_last_look_can_not_be_written_leaves_from_memory() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    renumber(&lamp, &plan_ref, 2).await;
+    leaves_from_memory_once(&lamp).await;
+    let moved = lamp.daemon.dossier(&plan_ref).await.unwrap().record.state;
+    assert!(moved.phase == Phase::Overdue, "the test would show nothing");
+    // What it was claimed for runs out, and it is claimed anew.
+    lamp.move_clock(5);
+    let began = Instant::now();
+    let waits = async || {
+        let fates = lamp.daemon.store().letters(&plan_ref).await.unwrap();
+        let alerts = fates.iter().filter(|fate| fate.kind == Kind::CallRescue);
+        alerts.filter(|fate| fate.state != LetterState::Handed).count()
+    };
+    while waits().await > 0 {
+        assert!(began.elapsed() < Duration::from_secs(15), "it is claimed again and again");
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    assert_eq!(alerts_to(&lamp, "dunstan@example.org"), (1, 0), "it left, and once");
+}
+
+/// Whatever it may be that keeps it from being written.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_alert_whose_last_look_is_hindered_leaves_from_memory() {
+    let lamp = running().await;
+    filed(&lamp).await;
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let hinder = "CREATE TRIGGER hinders BEFORE INSERT ON events WHEN NEW.event_json LIKE '%anding%' \
+                  BEGIN INSERT INTO no_such_table VALUES (1); END";
+    sqlx::raw_sql(hinder).execute(&mut other(&lamp).await).await.unwrap();
+    leaves_from_memory_once(&lamp).await;
 }
