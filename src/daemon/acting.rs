@@ -158,6 +158,7 @@ impl Daemon {
         idempotency: Option<&str>,
     ) -> Result<Applied, StoreError> {
         let store = &self.0.store;
+        self.record_sent_of(plan_ref).await;
         match store.apply(plan_ref, event, idempotency, self.now()).await {
             // What was set aside for a full disk has just been given back.
             Err(StoreError::DiskFull) => {

@@ -99,6 +99,7 @@ impl Daemon {
         {
             return self.amended(plan_ref, None).await;
         }
+        self.record_sent_of(plan_ref).await;
         let before = store.plan(plan_ref).await?;
         let plan_before = self.plan_of(&before)?;
         plan.check_amending(&plan_before, self.now()).map_err(FilingError::Faults)?;

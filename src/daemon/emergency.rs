@@ -68,6 +68,12 @@ impl Daemon {
         Ok(())
     }
 
+    /// The same for what left of one plan, before anything else of it is written: else whoever was alerted
+    /// is not stood down by a check-in, but told that all is well. In vain, it is done later.
+    pub(super) async fn record_sent_of(&self, plan_ref: &str) {
+        while let Ok(true) = self.record_first(|sent| sent.plan_ref == plan_ref).await {}
+    }
+
     /// Whether there was something to be written down, of these.
     async fn record_first(&self, of: impl Fn(&Sent) -> bool) -> Result<bool, StoreError> {
         let memory = &self.0.memory;

@@ -96,3 +96,26 @@ async fn an_alert_whose_last_look_is_hindered_leaves_from_memory() {
     sqlx::raw_sql(hinder).execute(&mut other(&lamp).await).await.unwrap();
     leaves_from_memory_once(&lamp).await;
 }
+
+/// Whoever was alerted from memory a moment before is stood down, and not told that all is well as if
+/// nothing had been.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_check_in_is_written_after_what_left_from_memory() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut holder = other(&lamp).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    for to in ["dunstan@example.org", "mirela@example.org", "keeper@example.org"] {
+        wait_for(&lamp, "call-rescue", to, Duration::from_secs(25)).await;
+    }
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+    lamp.daemon.act(&plan_ref, &all_ashore(), None).await.unwrap();
+    for to in ["dunstan@example.org", "mirela@example.org"] {
+        wait_for(&lamp, "stand-down", to, Duration::from_secs(10)).await;
+    }
+    let all = letters(lamp.folder.path());
+    let home = all.iter().filter(|eml| eml.kind == "home" && eml.to != "ines@example.org");
+    assert_eq!(home.count(), 0, "{all:#?}");
+}
