@@ -64,6 +64,15 @@ pub(super) fn stored_review(record: &PlanRecord) -> Option<Review> {
     guarded(|| serde_json::from_str(&record.review_json).ok()).ok().flatten()
 }
 
+/// Does this to its end: whoever asked for it may go meanwhile, as a telephone does.
+pub(super) async fn to_its_end<T: Send + 'static>(
+    doing: impl Future<Output = T> + Send + 'static,
+) -> T {
+    let done = tokio::spawn(guarded_while(doing)).await.ok().and_then(Result::ok);
+    // The guard of whoever asked deals with it.
+    done.unwrap_or_else(|| resume_unwind(Box::new("the program fails over what was asked")))
+}
+
 impl Daemon {
     /// The key in force with this secret.
     ///
@@ -103,10 +112,7 @@ impl Daemon {
     ) -> Result<Applied, StoreError> {
         let (daemon, plan_ref, event) = (self.clone(), plan_ref.to_owned(), event.clone());
         let once = idempotency.map(str::to_owned);
-        let acting = async move { daemon.carry_out(&plan_ref, &event, once.as_deref()).await };
-        let acted = tokio::spawn(guarded_while(acting)).await.ok().and_then(Result::ok);
-        // The guard of whoever asked deals with it.
-        acted.unwrap_or_else(|| resume_unwind(Box::new("the program fails over an event")))
+        to_its_end(async move { daemon.carry_out(&plan_ref, &event, once.as_deref()).await }).await
     }
 
     async fn carry_out(

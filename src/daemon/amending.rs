@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 
-use super::acting::Dossier;
+use super::acting::{Dossier, to_its_end};
 use super::differing::parts_changed;
 use super::filing::{FilingError, card, to_json};
 use super::judging::For;
@@ -136,11 +136,19 @@ impl Daemon {
                 card: card(&placed.plan, &placed.asked),
                 strangers: Some(self.strangers(&placed.plan, &record.key_id, now).await?),
             };
-            match store.amend(version, now).await {
+            let (daemon, of) = (self.clone(), plan_ref.to_owned());
+            let amending = async move {
+                let amended = daemon.0.store.amend(version, now).await;
+                if let Ok(applied) = &amended {
+                    daemon.0.memory.follow(&of, applied);
+                    daemon.ring();
+                }
+                amended
+            };
+            match to_its_end(amending).await {
                 Err(StoreError::Refused(Refusal::MovedOn)) if tries < MOST_TRIES => continue,
                 Err(error) => return Err(self.named_too_often(&placed.plan, error)),
-                Ok(applied) => {
-                    self.0.memory.follow(plan_ref, &applied);
+                Ok(_) => {
                     tracing::info!(plan = plan_ref, "a plan was amended");
                     break;
                 }

@@ -5,6 +5,7 @@ use std::fmt;
 use chrono::{DateTime, TimeDelta, Utc};
 use thiserror::Error;
 
+use super::acting::to_its_end;
 use super::judging::For;
 use super::secrets::{SecretsError, new_ref, token_hash};
 use super::strangers::{most_open, most_strangers};
@@ -210,21 +211,33 @@ impl Daemon {
             key_id: key.id.clone(),
             plan_ref,
         };
-        let plan_ref = &record.plan_ref;
-        let filing = Filing {
-            plan_ref,
-            plan_json: &record.plan_json,
-            review_json: &record.review_json,
-            first: &first,
-            key_id: &key.id,
-            idempotency,
-            body_hash: &body_hash,
-            links: &self.link_hashes(plan_ref, plan),
-            addresses: &self.address_hashes(plan),
-            card: &card(plan, &first.plan.asked()),
-            strangers: Some(self.strangers(plan, &key.id, now).await?),
+        let strangers = self.strangers(plan, &key.id, now).await?;
+        let (daemon, whole) = (self.clone(), plan.clone());
+        let idempotency = idempotency.map(str::to_owned);
+        let arming = async move {
+            let plan_ref = &record.plan_ref;
+            let filing = Filing {
+                plan_ref,
+                plan_json: &record.plan_json,
+                review_json: &record.review_json,
+                first: &first,
+                key_id: &record.key_id,
+                idempotency: idempotency.as_deref(),
+                body_hash: &body_hash,
+                links: &daemon.link_hashes(plan_ref, &whole),
+                addresses: &daemon.address_hashes(&whole),
+                card: &card(&whole, &first.plan.asked()),
+                strangers: Some(strangers),
+            };
+            let armed = daemon.0.store.file(&filing, now).await;
+            if armed.as_ref().is_ok_and(|armed| armed == plan_ref) {
+                daemon.0.memory.remember(record.clone());
+                daemon.ring();
+            }
+            (armed, record, first)
         };
-        let armed = match self.0.store.file(&filing, now).await {
+        let (armed, record, first) = to_its_end(arming).await;
+        let armed = match armed {
             Err(StoreError::FiledTooOften) => {
                 return Err(FilingError::TooManyByKey(
                     self.0.house.limits.filings_per_key_per_hour,
@@ -241,7 +254,6 @@ impl Daemon {
             return self.filed(&armed).await;
         }
         tracing::info!(plan = armed, key = key.id, "a plan is armed");
-        self.ring();
         let letters = first.orders.iter().map(|order| queued(order, now)).collect();
         Ok(self.answer(record, plan.clone(), letters))
     }

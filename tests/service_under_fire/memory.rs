@@ -5,6 +5,7 @@ use std::os::unix::fs::FileExt;
 use std::task::Poll;
 
 use super::*;
+use shorelamp::plan::read_json;
 
 /// The alert and the word of trouble leave from memory, and `/healthz` is ill: that alert, and what it says.
 async fn alerts_from_memory(lamp: &Lamp) -> (Eml, String) {
@@ -194,4 +195,52 @@ async fn a_check_in_whose_writing_hangs_keeps_alerts_from_memory_back() {
     assert!(!acting.is_finished(), "it hangs");
     lamp.move_clock(UNTIL_OVERDUE_MIN);
     nobody_is_alerted(&lamp).await;
+}
+
+/// The new time is written, and whoever sent it is gone before the answer.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_change_whose_sender_is_gone_is_known_to_memory() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut later = plan();
+    later["times"]["return_by"] = "2026-06-16T12:30".into();
+    let later = read_json(&later.to_string(), &|_: &str| Err("none".to_owned())).unwrap();
+    let mut holder = other(&lamp).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    // Its write waits for the lock when the telephone is gone.
+    let by = By::Crew(None);
+    let amending = lamp.daemon.amend(&plan_ref, &later, &by, None, b"");
+    let gone = tokio::time::timeout(Duration::from_secs(2), amending).await;
+    assert!(gone.is_err(), "the test would show nothing");
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+    wait_for(&lamp, "changed", "dunstan@example.org", Duration::from_secs(15)).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    // Until the plans are not read anew.
+    tokio::time::sleep(Duration::from_secs(6)).await;
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    nobody_is_alerted(&lamp).await;
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+}
+
+/// The plan is written, and whoever filed it is gone before the answer.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_filing_whose_sender_is_gone_is_known_to_memory() {
+    let lamp = running().await;
+    let key = lamp.daemon.key(&lamp.key).await.unwrap().unwrap();
+    let trip = read_json(&plan().to_string(), &|_: &str| Err("none".to_owned())).unwrap();
+    // The memory is filled, and then not for ten minutes.
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut holder = other(&lamp).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    let filing = lamp.daemon.file(&key, &trip, None, b"");
+    let gone = tokio::time::timeout(Duration::from_secs(2), filing).await;
+    assert!(gone.is_err(), "the test would show nothing");
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+    wait_for(&lamp, "filed", "dunstan@example.org", Duration::from_secs(15)).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    // Until the plans are not read anew.
+    tokio::time::sleep(Duration::from_secs(6)).await;
+    alerts_from_memory(&lamp).await;
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
 }
