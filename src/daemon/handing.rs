@@ -1,9 +1,18 @@
 //! Handing a letter over without asking the database for anything.
 
+use std::time::Duration;
+
 use thiserror::Error;
+use tokio::time::{Instant, timeout_at};
 
 use super::Daemon;
-use crate::post::{MimeError, Outgoing, Post, SendClass, SendError, Tried};
+use super::charts::LeftOut;
+use crate::post::{MimeError, Outgoing, Post, SendClass, SendError, Tried, return_path};
+use crate::watch::Urgency;
+
+/// For so long others may take the whole of an alert that one relay has refused for what is in it; then it
+/// goes with less. More than the head start that a relay has before the next is asked.
+pub(super) const WHOLE_WITHIN: Duration = Duration::from_secs(7);
 
 /// Why a letter did not leave.
 #[derive(Debug, Error)]
@@ -41,46 +50,71 @@ impl NotTaken {
 }
 
 impl Daemon {
-    /// Hands a letter over.
-    pub(super) async fn hand_over(&self, letter: &Outgoing) -> Result<(), NotTaken> {
-        hand_over(&self.0.post, letter, || true).await
+    /// Where a report of this letter's fate is to come.
+    pub(super) fn return_path(&self, letter: &str) -> Option<String> {
+        let bounces = self.0.post.bounces()?;
+        return_path(bounces, letter, &self.0.secrets.bounce_tag(letter))
     }
 
-    /// The same with a last look before each relay lets it go.
+    /// Hands a letter over.
+    pub(super) async fn hand_over(&self, letter: &Outgoing) -> Result<(), NotTaken> {
+        hand_over(&self.0.post, letter, None, || true).await
+    }
+
+    /// The same with a last look before each relay lets it go. An alert that can go with less waits for
+    /// none that hangs, once another has refused it.
     pub(super) async fn hand_over_if(
         &self,
         letter: &Outgoing,
         is_wanted: impl Fn() -> bool,
     ) -> Result<(), NotTaken> {
-        hand_over(&self.0.post, letter, is_wanted).await
+        let id = letter.message_id.split('.').next().unwrap_or_default();
+        let has_less = self.0.charts.left_out_of(id) != LeftOut::Typed;
+        let has_less = has_less && letter.urgency == Urgency::Alert;
+        hand_over(&self.0.post, letter, has_less.then_some(WHOLE_WITHIN), is_wanted).await
     }
 }
 
-/// Tries one relay after the other, while it is wanted. That one refuses it for what stands in it is told
-/// before all else.
+/// Tries one relay after the other, while it is wanted; once one has refused it for what stands in it,
+/// for no longer than this. Such a refusal is told before all else.
 pub(super) async fn hand_over(
     post: &Post,
     letter: &Outgoing,
+    whole_within: Option<Duration>,
     is_wanted: impl Fn() -> bool,
 ) -> Result<(), NotTaken> {
     let bytes = post.write(letter)?;
     let place = post.place(&letter.to.email, letter.urgency).await;
     let place = place.ok_or(NotTaken::NoPlace)?;
     let (envelope, tried) = (letter.envelope(), Tried::default());
-    let mut unwelcome: Option<SendError> = None;
+    let (mut unwelcome, mut until): (Option<SendError>, Option<Instant>) = (None, None);
     loop {
-        let handed = match post.begin(&place, &envelope, &tried).await {
-            Ok(handing) if is_wanted() => handing.finish(&bytes).await.map(drop),
-            Ok(handing) => {
-                handing.abandon().await;
-                return Err(NotTaken::Unwanted);
+        let handing = async {
+            match post.begin(&place, &envelope, &tried).await {
+                Ok(handing) if is_wanted() => Ok(handing.finish(&bytes).await),
+                Ok(handing) => {
+                    handing.abandon().await;
+                    Err(NotTaken::Unwanted)
+                }
+                Err(error) => Err(error.into()),
             }
-            Err(error) => return Err(unwelcome.unwrap_or(error).into()),
         };
-        let Err(error) = handed else { return Ok(()) };
+        let handed = match until {
+            Some(until) => timeout_at(until, handing).await.unwrap_or(Err(NotTaken::Silence)),
+            None => handing.await,
+        };
+        let error = match handed {
+            Ok(Ok(_)) => return Ok(()),
+            Err(NotTaken::Unwanted) => return Err(NotTaken::Unwanted),
+            Err(error) => return Err(unwelcome.map_or(error, NotTaken::Unsent)),
+            Ok(Err(error)) => error,
+        };
         if !error.is_worth_another_relay() || !post.any_but(&tried) {
             return Err(unwelcome.unwrap_or(error).into());
         }
         unwelcome = unwelcome.or(Some(error).filter(|one| one.class == SendClass::MessageRefused));
+        if unwelcome.is_some() {
+            until = until.or_else(|| Some(Instant::now() + whole_within?));
+        }
     }
 }

@@ -14,7 +14,7 @@ use tokio_util::task::TaskTracker;
 use super::health::Part;
 use super::rounds::Rounds;
 use super::{Daemon, sending};
-use crate::store::{Lane, StoreError};
+use crate::store::{Claimed, Lane, StoreError};
 use crate::watch::Order;
 
 /// How many letters may be under way at once, those not counted that hang.
@@ -22,6 +22,8 @@ const MOST_ALERTS: u32 = 256;
 const MOST_OTHERS: u32 = 128;
 /// A lease outlives the longest attempt, the waiting before it and its writing down.
 const LEASE_BEYOND_ATTEMPT: TimeDelta = TimeDelta::seconds(60);
+/// A letter whose lease has run out is claimed anew, and has come to its last look, within this.
+const CLAIMED_ANEW_WITHIN: Duration = Duration::from_secs(60);
 /// How long a stop waits for answers that are due.
 const LONGEST_GOODBYE: Duration = Duration::from_secs(15);
 /// A letter that is due may belong to the other loop, which has no desk free for it.
@@ -164,9 +166,28 @@ async fn free_desks(desks: &Arc<Semaphore>) -> Vec<OwnedSemaphorePermit> {
 }
 
 /// For how long a letter is claimed.
-pub(super) fn lease(daemon: &Daemon) -> TimeDelta {
+fn lease(daemon: &Daemon) -> TimeDelta {
     let attempt = TimeDelta::from_std(daemon.0.post.longest_attempt()).unwrap_or(TimeDelta::MAX);
     attempt.checked_add(&LEASE_BEYOND_ATTEMPT).unwrap_or(attempt)
+}
+
+/// An alert of which something can't be written, before it may leave, lies until it is claimed anew, and
+/// then again. Memory is to send it.
+pub(super) fn see_whether_it_is_held_up(
+    daemon: &Daemon,
+    claimed: &Claimed,
+    written: &Result<(), StoreError>,
+) {
+    let (memory, health) = (&daemon.0.memory, &daemon.0.health);
+    let (plan_ref, order) = (&claimed.plan_ref, &claimed.order);
+    if !written.as_ref().is_err_and(StoreError::may_last) || memory.has_left(plan_ref, order) {
+        health.holds_up_no_more(&claimed.id);
+        return;
+    }
+    let lease = lease(daemon).to_std().unwrap_or(Duration::MAX);
+    let until = Instant::now().checked_add(lease.saturating_add(CLAIMED_ANEW_WITHIN));
+    health.holds_up(&claimed.id, until.unwrap_or_else(Instant::now));
+    memory.owes_too(plan_ref, order);
 }
 
 async fn until_next(daemon: &Daemon) -> Duration {

@@ -1,15 +1,15 @@
 //! One attempt at one letter: written, looked at once more, handed over, and its fate recorded.
 
 use std::pin::{Pin, pin};
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use chrono::TimeDelta;
-use tokio::sync::OwnedSemaphorePermit;
-use tokio::time::timeout;
+use tokio::sync::{OwnedSemaphorePermit, watch};
+use tokio::time::{sleep, timeout};
 
 use super::bare::{barest_letter, plain_letter, tell_of_plain_words, untyped_letter};
 use super::charts::LeftOut;
+use super::handing::WHOLE_WITHIN;
 use super::sparing::Spared;
 use super::written::{Unwritten, Written, first_to_be_written};
 use super::{Daemon, Dossier, enclosing, is_canary, posting, retry};
@@ -18,7 +18,6 @@ use crate::letter::{self, Facts, Letter};
 use crate::plan::Plan;
 use crate::post::{
     Envelope, Invitation, Outgoing, Phase, Picture, Place, Receipt, SendClass, SendError, Tried,
-    return_path,
 };
 use crate::settings::Mailbox;
 use crate::store::{self, Claimed, LastLook, Read, StoreError};
@@ -28,8 +27,6 @@ use crate::watch::{Kind, Order, Recipient};
 const HANGS_AFTER: Duration = Duration::from_secs(5);
 /// A letter that found no place is claimed again after this.
 const NO_PLACE: TimeDelta = TimeDelta::seconds(5);
-/// A letter whose lease has run out is claimed anew, and has come to its last look, within this.
-const CLAIMED_ANEW_WITHIN: Duration = Duration::from_secs(60);
 
 /// What came of trying to hand a letter over.
 enum Outcome {
@@ -66,27 +63,12 @@ pub(super) async fn send(
         Err(Panicked) => try_later(daemon, claimed, "the program failed while it left").await,
     };
     if claimed.order.kind.is_alert() {
-        see_whether_it_is_held_up(daemon, claimed, &written);
+        posting::see_whether_it_is_held_up(daemon, claimed, &written);
     }
     if let Err(error) = written {
         // The lease runs out, and the letter is tried again.
         tracing::error!(plan = claimed.plan_ref, letter = claimed.id, %error, "a letter's fate can't be written down");
     }
-}
-
-/// An alert of which something can't be written, before it may leave, lies until it is claimed anew, and
-/// then again. Memory is to send it.
-fn see_whether_it_is_held_up(daemon: &Daemon, claimed: &Claimed, written: &Result<(), StoreError>) {
-    let (memory, health) = (&daemon.0.memory, &daemon.0.health);
-    let (plan_ref, order) = (&claimed.plan_ref, &claimed.order);
-    if !written.as_ref().is_err_and(StoreError::may_last) || memory.has_left(plan_ref, order) {
-        health.holds_up_no_more(&claimed.id);
-        return;
-    }
-    let lease = posting::lease(daemon).to_std().unwrap_or(Duration::MAX);
-    let until = Instant::now().checked_add(lease.saturating_add(CLAIMED_ANEW_WITHIN));
-    health.holds_up(&claimed.id, until.unwrap_or_else(Instant::now));
-    memory.owes_too(plan_ref, order);
 }
 
 async fn try_to_send(
@@ -199,11 +181,12 @@ async fn attempt(
     place: Place,
     desk: Option<OwnedSemaphorePermit>,
 ) -> Result<(), StoreError> {
-    let unwelcome = AtomicBool::new(false);
+    let unwelcome = watch::Sender::new(false);
+    let less = less_of(daemon, claimed, pictured);
     let outcome = {
         let parcel =
             Parcel { daemon, claimed, envelope, letter, place: &place, unwelcome: &unwelcome };
-        let mut handing = pin!(hand_over(parcel));
+        let mut handing = pin!(hand_over_soon(parcel, less.is_some()));
         match timeout(HANGS_AFTER, &mut handing).await {
             Ok(outcome) => outcome?,
             Err(_) => {
@@ -213,7 +196,7 @@ async fn attempt(
             }
         }
     };
-    let outcome = with_less(daemon, claimed, outcome, (pictured, unwelcome.into_inner()));
+    let outcome = with_less(daemon, claimed, outcome, less, *unwelcome.borrow());
     record(daemon, claimed, outcome, place).await
 }
 
@@ -225,23 +208,30 @@ fn with_less(
     daemon: &Daemon,
     claimed: &Claimed,
     outcome: Outcome,
-    (pictured, unwelcome): (bool, bool),
+    less: Option<LeftOut>,
+    unwelcome: bool,
 ) -> Outcome {
-    let charts = &daemon.0.charts;
     let unwelcome = unwelcome && claimed.order.kind.is_alert();
-    let what = match charts.left_out_of(&claimed.id) {
-        LeftOut::Nothing if pictured => LeftOut::Picture,
-        LeftOut::Nothing | LeftOut::Picture if has_typed(claimed.order.kind) => LeftOut::Typed,
-        _ => return outcome,
-    };
+    let Some(what) = less else { return outcome };
     match outcome {
         Outcome::Failed(error) if unwelcome || error.class == SendClass::MessageRefused => {
             let (plan, letter) = (&claimed.plan_ref, &claimed.id);
             tracing::warn!(plan, letter, without = ?what, "refused; it goes again with less in it");
-            charts.leave_out(letter, what);
+            daemon.0.charts.leave_out(letter, what);
             Outcome::Outdated
         }
         other => other,
+    }
+}
+
+/// What a letter that is refused goes without then; none where it holds no more than it must.
+fn less_of(daemon: &Daemon, claimed: &Claimed, pictured: bool) -> Option<LeftOut> {
+    match daemon.0.charts.left_out_of(&claimed.id) {
+        LeftOut::Nothing if pictured => Some(LeftOut::Picture),
+        LeftOut::Nothing | LeftOut::Picture if has_typed(claimed.order.kind) => {
+            Some(LeftOut::Typed)
+        }
+        _ => None,
     }
 }
 
@@ -259,7 +249,25 @@ struct Parcel<'a> {
     letter: &'a [u8],
     place: &'a Place,
     /// Whether a relay has refused the letter for what is in it.
-    unwelcome: &'a AtomicBool,
+    unwelcome: &'a watch::Sender<bool>,
+}
+
+/// As [`hand_over`]; but an alert that a relay has refused for what is in it, and that can go with less,
+/// waits a moment and no more for another to take the whole of it.
+async fn hand_over_soon(parcel: Parcel<'_>, has_less: bool) -> Result<Outcome, StoreError> {
+    if !has_less || !parcel.claimed.order.kind.is_alert() {
+        return hand_over(parcel).await;
+    }
+    let mut refused = parcel.unwelcome.subscribe();
+    let too_long = async {
+        drop(refused.wait_for(|unwelcome| *unwelcome).await);
+        sleep(WHOLE_WITHIN).await;
+    };
+    tokio::select! {
+        biased;
+        outcome = hand_over(parcel) => outcome,
+        () = too_long => Ok(Outcome::Failed(SendError::silence(Phase::Letter, "relays"))),
+    }
 }
 
 /// Hands the letter over. While a relay keeps silent for too long, it is tried elsewhere as well:
@@ -326,7 +334,7 @@ async fn try_each(parcel: Parcel<'_>, tried: &Tried) -> Result<Outcome, StoreErr
             Err(error) => error,
         };
         if error.class == SendClass::MessageRefused {
-            unwelcome.store(true, Ordering::Relaxed);
+            unwelcome.send_replace(true);
         }
         let error = error.after(failure);
         if !error.is_worth_another_relay() || !post.any_but(tried) {
@@ -461,14 +469,6 @@ fn write(
     let attachments = if is_alert && !plain { enclosing::files(&facts) } else { Vec::new() };
     let return_path = daemon.return_path(&claimed.id);
     Outgoing { picture, invitation, attachments, return_path, ..outgoing }
-}
-
-impl Daemon {
-    /// Where a report of this letter's fate is to come.
-    pub(super) fn return_path(&self, letter: &str) -> Option<String> {
-        let bounces = self.0.post.bounces()?;
-        return_path(bounces, letter, &self.0.secrets.bounce_tag(letter))
-    }
 }
 
 /// The letter's words as the plan now stands; those of a canary say that they are a test.

@@ -137,6 +137,35 @@ async fn an_alert_that_one_relay_refuses_for_what_is_in_it_waits_for_no_other() 
     assert!(plain.contains("OVERDUE: act now") && !plain.contains("GTUBE"), "{plain}");
 }
 
+/// Two relays of which one refuses what a contact typed, and the other never says a word; as shipped.
+async fn picky_and_silent() -> (Lamp, Server, Server) {
+    let filter = Whims { refuses: "STANDARD-ANTI-UBE-TEST", ..Whims::NONE };
+    let picky = Server::start(whims(filter)).await;
+    let silent = Server::start(Script { greeting: server::SILENCE, ..Script::default() }).await;
+    let lamp = Lamp::with(vec![picky.relay(PLAIN), silent.relay(PLAIN)], 60).await;
+    (lamp, picky, silent)
+}
+
+/// It waits for nobody who keeps silent either, at none of the steps of leaving out.
+#[tokio::test]
+async fn an_alert_that_one_relay_refuses_for_what_is_in_it_waits_for_none_that_hangs() {
+    let (lamp, picky, _silent) = picky_and_silent().await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    lamp.pass(UNTIL_OVERDUE - TimeDelta::minutes(1));
+    let (name, answer) = ("GTUBE-STANDARD-ANTI-UBE-TEST-EMAIL".to_owned(), Answer::OnIt);
+    let answered = Event::Answered { contact: 0, name, answer };
+    lamp.daemon.act(&plan, &answered, None).await.unwrap();
+    lamp.pass(TimeDelta::minutes(2));
+    let took = lamp.handed_over(&plan, Kind::Overdue).await;
+    assert!(took < Duration::from_secs(30), "{took:?}");
+    let letters = picky.heard().letters;
+    assert!(
+        letters.iter().any(|one| is_alert(one) && one.contains("GTUBE")),
+        "the whole of it first"
+    );
+}
+
 /// A plan whose contact typed what a filter refuses, a minute before its alert, and a database in
 /// which nothing can be written any more while this is kept.
 async fn typed_and_locked(lamp: &Lamp) -> SqliteConnection {
@@ -184,4 +213,18 @@ async fn an_alert_from_memory_that_one_relay_refuses_goes_by_another() {
     lamp.until("the alert", async || took().is_some()).await;
     assert!(took().unwrap().replace("=\r\n", "").contains("GTUBE"), "the whole of it");
     assert!(picky.heard().letters.iter().any(|one| is_alert(one)), "the test would show nothing");
+}
+
+#[tokio::test]
+async fn an_alert_from_memory_that_one_relay_refuses_waits_for_none_that_hangs() {
+    let (lamp, picky, _silent) = picky_and_silent().await;
+    let _holder = typed_and_locked(&lamp).await;
+    let heard = |typed| {
+        let letters = picky.heard().letters;
+        letters.iter().any(|one| is_alert(one) && one.contains("GTUBE") == typed)
+    };
+    lamp.until("the alert", async || heard(true)).await;
+    let refused = Instant::now();
+    lamp.until("the plain alert", async || heard(false)).await;
+    assert!(refused.elapsed() < Duration::from_secs(30), "{:?}", refused.elapsed());
 }
