@@ -22,6 +22,9 @@ const MOST_ALERTS: u32 = 256;
 const MOST_OTHERS: u32 = 128;
 /// A lease outlives the longest attempt, the waiting before it and its writing down.
 const LEASE_BEYOND_ATTEMPT: TimeDelta = TimeDelta::seconds(60);
+/// That of an alert, before which there may be all the others at the door, by sixteens, each for as long as
+/// it takes to hang.
+const LEASE_OF_ALERT_BEYOND_ATTEMPT: TimeDelta = TimeDelta::seconds(150);
 /// A letter whose lease has run out is claimed anew, and has come to its last look, within this.
 const CLAIMED_ANEW_WITHIN: Duration = Duration::from_secs(60);
 /// How long a stop waits for answers that are due.
@@ -76,6 +79,13 @@ impl Road {
         match self {
             Road::Alerts => MOST_ALERTS,
             Road::Others => MOST_OTHERS,
+        }
+    }
+
+    fn lease_beyond_attempt(self) -> TimeDelta {
+        match self {
+            Road::Alerts => LEASE_OF_ALERT_BEYOND_ATTEMPT,
+            Road::Others => LEASE_BEYOND_ATTEMPT,
         }
     }
 
@@ -136,7 +146,7 @@ async fn claim(
     let store = &daemon.0.store;
     let most = u32::try_from(free.len()).unwrap_or(u32::MAX);
     let behind = rounds.behind(Instant::now());
-    let (now, lease, lanes) = (daemon.now(), lease(daemon), road.lanes());
+    let (now, lease, lanes) = (daemon.now(), lease(daemon, road), road.lanes());
     let letters = store.claim_in_turn(now, lease, lanes, most, behind.clone()).await?;
     let claimed = letters.len();
     if matches!(road, Road::Alerts) {
@@ -166,9 +176,9 @@ async fn free_desks(desks: &Arc<Semaphore>) -> Vec<OwnedSemaphorePermit> {
 }
 
 /// For how long a letter is claimed.
-fn lease(daemon: &Daemon) -> TimeDelta {
+fn lease(daemon: &Daemon, road: Road) -> TimeDelta {
     let attempt = TimeDelta::from_std(daemon.0.post.longest_attempt()).unwrap_or(TimeDelta::MAX);
-    attempt.checked_add(&LEASE_BEYOND_ATTEMPT).unwrap_or(attempt)
+    attempt.checked_add(&road.lease_beyond_attempt()).unwrap_or(attempt)
 }
 
 /// An alert of which something can't be written, before it may leave, lies until it is claimed anew, and
@@ -184,7 +194,7 @@ pub(super) fn see_whether_it_is_held_up(
         health.holds_up_no_more(&claimed.id);
         return;
     }
-    let lease = lease(daemon).to_std().unwrap_or(Duration::MAX);
+    let lease = lease(daemon, Road::Alerts).to_std().unwrap_or(Duration::MAX);
     let until = Instant::now().checked_add(lease.saturating_add(CLAIMED_ANEW_WITHIN));
     health.holds_up(&claimed.id, until.unwrap_or_else(Instant::now));
     memory.owes_too(plan_ref, order);
