@@ -85,18 +85,6 @@ async fn an_alert_whose_last_look_can_not_be_written_leaves_from_memory() {
     assert_eq!(alerts_to(&lamp, "dunstan@example.org"), (1, 0), "it left, and once");
 }
 
-/// Whatever it may be that keeps it from being written.
-#[tokio::test(flavor = "multi_thread")]
-async fn an_alert_whose_last_look_is_hindered_leaves_from_memory() {
-    let lamp = running().await;
-    filed(&lamp).await;
-    tokio::time::sleep(Duration::from_secs(1)).await;
-    let hinder = "CREATE TRIGGER hinders BEFORE INSERT ON events WHEN NEW.event_json LIKE '%anding%' \
-                  BEGIN INSERT INTO no_such_table VALUES (1); END";
-    sqlx::raw_sql(hinder).execute(&mut other(&lamp).await).await.unwrap();
-    leaves_from_memory_once(&lamp).await;
-}
-
 /// Whoever was alerted from memory a moment before is stood down, and not told that all is well as if
 /// nothing had been.
 #[tokio::test(flavor = "multi_thread")]
