@@ -42,8 +42,7 @@ pub(super) async fn stand_by(daemon: Daemon, stop: CancellationToken) {
         if !read_lately && !newer && fill(&daemon).await.is_ok() {
             read_at = Some(now);
         }
-        let stuck_for = daemon.0.health.stuck_for();
-        let sent_all = match unwritten_for.max(stuck_for) > PATIENCE {
+        let sent_all = match is_needed(&daemon) {
             true => send_owed(&daemon).await,
             false => true,
         };
@@ -53,6 +52,12 @@ pub(super) async fn stand_by(daemon: Daemon, stop: CancellationToken) {
             () = tokio::time::sleep(pause) => {}
         }
     }
+}
+
+/// Whether alerts have to go from memory. Once they need not, what is owed is the post's to send: it knows
+/// what has been written since.
+fn is_needed(daemon: &Daemon) -> bool {
+    daemon.0.health.unwritten_for().max(daemon.0.health.stuck_for()) > PATIENCE
 }
 
 impl Daemon {
@@ -72,7 +77,8 @@ impl Daemon {
                 Err(error) => {
                     tracing::error!(plan = sent.plan_ref, %error, "an alert that went out can't be written down");
                 }
-                Ok(()) => {}
+                // Memory hears at once that it is not needed any more.
+                Ok(()) => self.0.health.wrote(self.now()),
             }
             memory.recorded();
         }
@@ -143,8 +149,9 @@ async fn send(daemon: &Daemon, record: PlanRecord, order: &Order) -> bool {
         }
     };
     // The crew may have been heard while others' alerts left, or while a relay was slow.
-    let owes = || daemon.0.memory.owes(&plan_ref, order, daemon.now());
-    let handing = daemon.hand_over_if(&letter, owes);
+    // Or the post can go on.
+    let is_wanted = || is_needed(daemon) && daemon.0.memory.owes(&plan_ref, order, daemon.now());
+    let handing = daemon.hand_over_if(&letter, is_wanted);
     // Whether it was taken is not known, so it goes again.
     let Ok(handed) = guarded_while(handing).await else { return false };
     match handed {

@@ -1,0 +1,53 @@
+//! Alerts from memory by way of relays, while the database can't be written.
+
+use sqlx::Connection;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
+
+use super::*;
+
+/// Nothing can be written any more while this is kept.
+async fn locked(lamp: &Lamp) -> SqliteConnection {
+    let file = lamp.folder.path().join("shorelamp.db");
+    let options = SqliteConnectOptions::new().filename(file).busy_timeout(Duration::from_secs(20));
+    let mut holder = SqliteConnection::connect_with(&options).await.unwrap();
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    holder
+}
+
+/// The alerts of this kind that the relay was given, in order.
+fn alerts(server: &Server, kind: Kind) -> Vec<String> {
+    let mut letters = server.heard().letters;
+    letters.retain(|one| one.contains(&format!("Shorelamp-Kind: {kind}")));
+    letters
+}
+
+/// What the post can send again is left to it: else both send all that is owed.
+#[tokio::test(flavor = "multi_thread")]
+async fn once_the_database_can_be_written_memory_leaves_the_rest_to_the_post() {
+    const PLANS: usize = 64;
+    let slow = Whims { before_each_byte: Duration::from_millis(25), ..Whims::NONE };
+    let server = Server::start(whims(slow)).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 60).await;
+    let mut plans = Vec::new();
+    for at in 0..PLANS {
+        plans.push(lamp.file(&format!("one@{at}.example.org")).await);
+    }
+    for plan in &plans {
+        lamp.handed_over(plan, Kind::Filed).await;
+    }
+    let mut holder = locked(&lamp).await;
+    lamp.pass(UNTIL_OVERDUE);
+    let from_memory = async || !alerts(&server, Kind::Overdue).is_empty();
+    lamp.until("the first from memory", from_memory).await;
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+    for plan in &plans {
+        lamp.handed_over(plan, Kind::Overdue).await;
+    }
+    let letters = alerts(&server, Kind::Overdue);
+    let mut ids = message_ids(&letters);
+    ids.sort_unstable();
+    ids.dedup();
+    assert_eq!(ids.len(), PLANS);
+    // Sixteen are under way from memory at once.
+    assert!(letters.len() <= PLANS + 2 * 16, "{} for {PLANS}", letters.len());
+}
