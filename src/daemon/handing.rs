@@ -1,9 +1,13 @@
 //! Handing a letter over without asking the database for anything.
 
+use std::pin::pin;
+
 use thiserror::Error;
+use tokio::time::timeout;
 
 use super::Daemon;
-use crate::post::{MimeError, Outgoing, Post, SendClass, SendError, Tried};
+use super::sending::HANGS_AFTER;
+use crate::post::{MimeError, Outgoing, Place, Post, SendClass, SendError, Tried};
 
 /// Why a letter did not leave.
 #[derive(Debug, Error)]
@@ -57,7 +61,7 @@ impl Daemon {
 }
 
 /// Tries one relay after the other, while it is wanted. That one refuses it for what stands in it is told
-/// before all else.
+/// before all else. What hangs lets others go first.
 pub(super) async fn hand_over(
     post: &Post,
     letter: &Outgoing,
@@ -66,11 +70,28 @@ pub(super) async fn hand_over(
     let bytes = post.write(letter)?;
     let place = post.place(&letter.to.email, letter.urgency).await;
     let place = place.ok_or(NotTaken::NoPlace)?;
+    let mut trying = pin!(try_each(post, letter, &bytes, &place, is_wanted));
+    match timeout(HANGS_AFTER, &mut trying).await {
+        Ok(handed) => handed,
+        Err(_) => {
+            place.step_aside();
+            trying.await
+        }
+    }
+}
+
+async fn try_each(
+    post: &Post,
+    letter: &Outgoing,
+    bytes: &[u8],
+    place: &Place,
+    is_wanted: impl Fn() -> bool,
+) -> Result<(), NotTaken> {
     let (envelope, tried) = (letter.envelope(), Tried::default());
     let mut unwelcome: Option<SendError> = None;
     loop {
-        let handed = match post.begin(&place, &envelope, &tried).await {
-            Ok(handing) if is_wanted() => handing.finish(&bytes).await.map(drop),
+        let handed = match post.begin(place, &envelope, &tried).await {
+            Ok(handing) if is_wanted() => handing.finish(bytes).await.map(drop),
             Ok(handing) => {
                 handing.abandon().await;
                 return Err(NotTaken::Unwanted);

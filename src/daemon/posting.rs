@@ -23,7 +23,7 @@ const MOST_OTHERS: u32 = 128;
 /// A lease outlives the longest attempt, the waiting before it and its writing down.
 const LEASE_BEYOND_ATTEMPT: TimeDelta = TimeDelta::seconds(60);
 /// How long a stop waits for answers that are due.
-const LONGEST_GOODBYE: Duration = Duration::from_secs(15);
+pub(super) const LONGEST_GOODBYE: Duration = Duration::from_secs(15);
 /// A letter that is due may belong to the other loop, which has no desk free for it.
 const SHORTEST_SLEEP: Duration = Duration::from_millis(20);
 const LONGEST_SLEEP: Duration = Duration::from_secs(1);

@@ -51,3 +51,24 @@ async fn once_the_database_can_be_written_memory_leaves_the_rest_to_the_post() {
     // Sixteen are under way from memory at once.
     assert!(letters.len() <= PLANS + 2 * 16, "{} for {PLANS}", letters.len());
 }
+
+/// Twenty letters of one plan hang at their reader's host; another plan's alert falls due meanwhile.
+#[tokio::test(flavor = "multi_thread")]
+async fn letters_from_memory_that_hang_hold_up_no_other() {
+    let silent = Whims { silent_for: "key0.example.org", ..Whims::NONE };
+    let server = Server::start(whims(silent)).await;
+    // As shipped: a minute.
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 60).await;
+    let well = lamp.file_until("two@example.org", "2026-06-14T16:15:00Z").await;
+    lamp.handed_over(&well, Kind::Filed).await;
+    lamp.file_crowd("key", 0, "2026-06-14T13:15:00Z").await;
+    let _holder = locked(&lamp).await;
+    lamp.pass(TimeDelta::minutes(150));
+    let hangs = async || !alerts(&server, Kind::CallRescue).is_empty();
+    lamp.until("those that hang", hangs).await;
+    lamp.pass(TimeDelta::minutes(61));
+    let began = Instant::now();
+    let left = || alerts(&server, Kind::Overdue).iter().any(|one| one.contains("two@example.org"));
+    lamp.until("the other", async || left()).await;
+    assert!(began.elapsed() < Duration::from_secs(30), "{:?}", began.elapsed());
+}

@@ -195,3 +195,25 @@ async fn a_check_in_whose_writing_hangs_keeps_alerts_from_memory_back() {
     lamp.move_clock(UNTIL_OVERDUE_MIN);
     nobody_is_alerted(&lamp).await;
 }
+
+/// The plans are read anew while one of their pages takes for ever, as on a bad sector; then nothing can
+/// be written.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_read_that_hangs_keeps_no_alert_from_memory_back() {
+    let lamp = running().await;
+    filed(&lamp).await;
+    // The memory is filled in the background.
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut holder = other(&lamp).await;
+    let hang = "ALTER TABLE papers RENAME TO real_papers; \
+                CREATE VIEW papers AS WITH RECURSIVE counted (at) AS \
+                (SELECT 1 UNION ALL SELECT at + 1 FROM counted WHERE at < 1000000000000) \
+                SELECT plan, plan_json, review_json FROM real_papers \
+                WHERE (SELECT MAX(at) FROM counted) > 0; \
+                BEGIN IMMEDIATE";
+    sqlx::raw_sql(hang).execute(&mut holder).await.unwrap();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let alert =
+        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
+    assert!(alert.text.contains("from memory"), "{}", alert.text);
+}

@@ -106,30 +106,37 @@ impl Memory {
     /// An alert has left by the ordinary road.
     pub(super) fn handed(&self, plan_ref: &str, order: &Order) {
         if let Some(plan) = self.touch(plan_ref).plans.get_mut(plan_ref) {
-            plan.owed.retain(|owed| owed != order);
+            plan.owed.retain(|owed| !is_same(owed, order));
         }
     }
 
-    /// Moves every plan whose time has come, and gives the alerts that are owed, the longest due
-    /// first, each with its plan.
-    pub(super) fn owed(&self, now: DateTime<Utc>) -> Vec<(PlanRecord, Order)> {
+    /// Moves every plan whose time has come, and gives the alerts that are owed, each with the ref of
+    /// its plan, the longest due first.
+    pub(super) fn owed(&self, now: DateTime<Utc>) -> Vec<(String, Order)> {
         let mut owed = Vec::new();
         for plan in self.lock().plans.values_mut() {
             // A plan over which the program fails keeps no other back.
             let _moved = guarded(|| plan.tick(now));
             let state = &plan.record.state;
             plan.owed.retain(|order| guarded(|| wanted(state, order, now)) != Ok(false));
-            owed.extend(plan.owed.iter().map(|order| (plan.record.clone(), order.clone())));
+            let plan_ref = &plan.record.plan_ref;
+            owed.extend(plan.owed.iter().map(|order| (plan_ref.clone(), order.clone())));
         }
-        owed.sort_by_key(|(_, order)| order.scheduled_at);
+        owed.sort_by_key(|(_, order): &(String, Order)| order.scheduled_at);
         owed
+    }
+
+    /// A plan as it stands here.
+    pub(super) fn record(&self, plan_ref: &str) -> Option<PlanRecord> {
+        self.lock().plans.get(plan_ref).map(|plan| plan.record.clone())
     }
 
     /// Whether an alert is still owed, as far as is known here: the last look before it leaves.
     pub(super) fn owes(&self, plan_ref: &str, order: &Order, now: DateTime<Utc>) -> bool {
         let inside = self.lock();
         let Some(plan) = inside.plans.get(plan_ref) else { return false };
-        plan.owed.contains(order) && guarded(|| wanted(&plan.record.state, order, now)) != Ok(false)
+        plan.owed.iter().any(|owed| is_same(owed, order))
+            && guarded(|| wanted(&plan.record.state, order, now)) != Ok(false)
     }
 
     /// The plans that will be overdue before this, the first of them first, but for those that need
@@ -187,9 +194,12 @@ impl Memory {
 }
 
 impl Inside {
-    /// Whether something was heard of this plan that can't be written, and of which what was read knows
-    /// nothing.
+    /// Whether something was heard of this plan that can't be written, or has left for it and is not
+    /// written yet, of which what was read knows nothing.
     fn knows_more_than(&self, record: &PlanRecord) -> bool {
+        if self.sent.iter().any(|sent| sent.plan_ref == record.plan_ref) {
+            return true;
+        }
         let before = self.plans.get(&record.plan_ref).and_then(|one| one.before_words.as_ref());
         before.is_some_and(|before| before.tells_the_same(&record.state))
     }
@@ -230,8 +240,11 @@ impl Inside {
 
 impl Remembered {
     fn owe(&mut self, orders: &[Order]) {
-        let alerts = orders.iter().filter(|order| order.kind.is_alert());
-        self.owed.extend(alerts.cloned());
+        for order in orders.iter().filter(|order| order.kind.is_alert()) {
+            if !self.owed.iter().any(|owed| is_same(owed, order)) {
+                self.owed.push(order.clone());
+            }
+        }
     }
 
     fn tick(&mut self, now: DateTime<Utc>) {
@@ -245,110 +258,11 @@ impl Remembered {
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use chrono::TimeDelta;
-
-    use super::*;
-    use crate::measure::Span;
-    use crate::watch::{Anchor, Ladder, Rung, RungKind, Step, Terms, To};
-
-    fn noon() -> DateTime<Utc> {
-        "2026-06-14T12:00:00Z".parse().unwrap()
-    }
-
-    /// Due at noon, overdue a quarter of an hour later.
-    fn filed() -> Watched {
-        let call = Rung {
-            anchor: Anchor::Overdue,
-            offset_s: 0,
-            to: vec![To::Contacts],
-            kind: RungKind::CallRescue,
-        };
-        let span = Span::from_minutes;
-        let ladder = Ladder::new(vec![call], span(15), span(10), span(15)).unwrap();
-        let terms =
-            Terms { due_at: noon(), grace: span(15), ladder, crew: vec![true], contacts: 1 };
-        Watched::file(terms, noon() - TimeDelta::hours(3)).plan
-    }
-
-    fn record(state: &Watched) -> PlanRecord {
-        PlanRecord {
-            plan_ref: "A".to_owned(),
-            plan_json: String::new(),
-            review_json: String::new(),
-            state: state.clone(),
-            filed_at: noon(),
-            key_id: String::new(),
-        }
-    }
-
-    fn ashore() -> Event {
-        Event::CheckedIn { who: vec![0], by: By::Crew(None), how: None }
-    }
-
-    fn applied(state: &Watched, event: &Event) -> Applied {
-        let Step { plan, orders, changed } = step(state, event, noon()).unwrap();
-        Applied { state: plan, changed, letters: orders.len(), orders }
-    }
-
-    fn owed(memory: &Memory) -> usize {
-        memory.owed(noon() + TimeDelta::minutes(16)).len()
-    }
-
-    #[test]
-    fn a_plan_that_closes_while_it_is_read_is_not_remembered() {
-        let (memory, state) = (Memory::default(), filed());
-        memory.begin_reading("A");
-        memory.remember_read(record(&state));
-        assert_eq!(owed(&memory), 1, "it stays open");
-        let memory = Memory::default();
-        memory.begin_reading("A");
-        memory.follow("A", &applied(&state, &ashore()));
-        memory.remember_read(record(&state));
-        assert_eq!(owed(&memory), 0, "read before the closing, remembered after it");
-        memory.begin_reading("A");
-        memory.follow("B", &applied(&state, &ashore()));
-        memory.remember_read(record(&state));
-        assert_eq!(owed(&memory), 1, "another plan's closing is none of its business");
-    }
-
-    /// Neither the crew nor any other contact would hear of it, and take it back.
-    #[test]
-    fn no_contact_ends_a_watch_without_a_word_to_anybody() {
-        let (memory, state) = (Memory::default(), filed());
-        memory.remember(record(&state));
-        let by = By::Contact(0, "Dunstan Okafor".to_owned());
-        let said = Event::CheckedIn { who: vec![0], by, how: Some("they say so".to_owned()) };
-        memory.hear("A", &said, noon());
-        assert_eq!(owed(&memory), 1);
-        memory.hear("A", &ashore(), noon());
-        assert_eq!(owed(&memory), 0, "the crew's own word counts");
-    }
-
-    #[test]
-    fn an_alert_on_its_way_is_not_owed_any_more_once_the_crew_is_heard() {
-        let (memory, state) = (Memory::default(), filed());
-        memory.remember(record(&state));
-        let late = noon() + TimeDelta::minutes(16);
-        let alert = memory.owed(late).remove(0).1;
-        assert!(memory.owes("A", &alert, late));
-        memory.hear("A", &ashore(), late);
-        assert!(!memory.owes("A", &alert, late), "as by the service's own word");
-        let memory = Memory::default();
-        memory.remember(record(&state));
-        let alert = memory.owed(late).remove(0).1;
-        memory.follow("A", &applied(&state, &ashore()));
-        assert!(!memory.owes("A", &alert, late), "written, and forgotten here");
-    }
-
-    #[test]
-    fn what_is_heard_while_the_plan_is_read_is_not_forgotten() {
-        let (memory, state) = (Memory::default(), filed());
-        memory.remember(record(&state));
-        memory.begin_reading("A");
-        memory.hear("A", &ashore(), noon());
-        memory.remember_read(record(&state));
-        assert_eq!(owed(&memory), 0);
-    }
+/// Whether both order one letter: that it was due at another time by what is known here makes no other.
+fn is_same(one: &Order, other: &Order) -> bool {
+    let Order { round, cause, to, kind, .. } = other;
+    (&one.round, &one.cause, &one.to, &one.kind) == (round, cause, to, kind)
 }
+
+#[cfg(test)]
+mod tests;

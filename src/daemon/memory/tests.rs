@@ -1,0 +1,120 @@
+use chrono::TimeDelta;
+
+use super::*;
+use crate::measure::Span;
+use crate::watch::{Anchor, Ladder, Rung, RungKind, Step, Terms, To};
+
+fn noon() -> DateTime<Utc> {
+    "2026-06-14T12:00:00Z".parse().unwrap()
+}
+
+/// Due at noon, overdue a quarter of an hour later.
+fn filed() -> Watched {
+    let call = Rung {
+        anchor: Anchor::Overdue,
+        offset_s: 0,
+        to: vec![To::Contacts],
+        kind: RungKind::CallRescue,
+    };
+    let span = Span::from_minutes;
+    let ladder = Ladder::new(vec![call], span(15), span(10), span(15)).unwrap();
+    let terms = Terms { due_at: noon(), grace: span(15), ladder, crew: vec![true], contacts: 1 };
+    Watched::file(terms, noon() - TimeDelta::hours(3)).plan
+}
+
+fn record(state: &Watched) -> PlanRecord {
+    PlanRecord {
+        plan_ref: "A".to_owned(),
+        plan_json: String::new(),
+        review_json: String::new(),
+        state: state.clone(),
+        filed_at: noon(),
+        key_id: String::new(),
+    }
+}
+
+fn ashore() -> Event {
+    Event::CheckedIn { who: vec![0], by: By::Crew(None), how: None }
+}
+
+fn applied(state: &Watched, event: &Event) -> Applied {
+    let Step { plan, orders, changed } = step(state, event, noon()).unwrap();
+    Applied { state: plan, changed, letters: orders.len(), orders }
+}
+
+fn owed(memory: &Memory) -> usize {
+    memory.owed(noon() + TimeDelta::minutes(16)).len()
+}
+
+#[test]
+fn a_plan_that_closes_while_it_is_read_is_not_remembered() {
+    let (memory, state) = (Memory::default(), filed());
+    memory.begin_reading("A");
+    memory.remember_read(record(&state));
+    assert_eq!(owed(&memory), 1, "it stays open");
+    let memory = Memory::default();
+    memory.begin_reading("A");
+    memory.follow("A", &applied(&state, &ashore()));
+    memory.remember_read(record(&state));
+    assert_eq!(owed(&memory), 0, "read before the closing, remembered after it");
+    memory.begin_reading("A");
+    memory.follow("B", &applied(&state, &ashore()));
+    memory.remember_read(record(&state));
+    assert_eq!(owed(&memory), 1, "another plan's closing is none of its business");
+}
+
+/// Neither the crew nor any other contact would hear of it, and take it back.
+#[test]
+fn no_contact_ends_a_watch_without_a_word_to_anybody() {
+    let (memory, state) = (Memory::default(), filed());
+    memory.remember(record(&state));
+    let by = By::Contact(0, "Dunstan Okafor".to_owned());
+    let said = Event::CheckedIn { who: vec![0], by, how: Some("they say so".to_owned()) };
+    memory.hear("A", &said, noon());
+    assert_eq!(owed(&memory), 1);
+    memory.hear("A", &ashore(), noon());
+    assert_eq!(owed(&memory), 0, "the crew's own word counts");
+}
+
+#[test]
+fn an_alert_on_its_way_is_not_owed_any_more_once_the_crew_is_heard() {
+    let (memory, state) = (Memory::default(), filed());
+    memory.remember(record(&state));
+    let late = noon() + TimeDelta::minutes(16);
+    let alert = memory.owed(late).remove(0).1;
+    assert!(memory.owes("A", &alert, late));
+    memory.hear("A", &ashore(), late);
+    assert!(!memory.owes("A", &alert, late), "as by the service's own word");
+    let memory = Memory::default();
+    memory.remember(record(&state));
+    let alert = memory.owed(late).remove(0).1;
+    memory.follow("A", &applied(&state, &ashore()));
+    assert!(!memory.owes("A", &alert, late), "written, and forgotten here");
+}
+
+#[test]
+fn what_is_heard_while_the_plan_is_read_is_not_forgotten() {
+    let (memory, state) = (Memory::default(), filed());
+    memory.remember(record(&state));
+    memory.begin_reading("A");
+    memory.hear("A", &ashore(), noon());
+    memory.remember_read(record(&state));
+    assert_eq!(owed(&memory), 0);
+}
+
+/// What the database knows nothing of would be done a second time.
+#[test]
+fn what_has_left_is_not_owed_again_because_the_plan_is_read_before_that_is_written() {
+    let (memory, state) = (Memory::default(), filed());
+    memory.remember(record(&state));
+    let late = noon() + TimeDelta::minutes(16);
+    let alert = memory.owed(late).remove(0).1;
+    memory.sent("A", &alert, late);
+    memory.begin_reading("A");
+    memory.remember_read(record(&state));
+    assert_eq!(owed(&memory), 0);
+    memory.recorded();
+    memory.begin_reading("A");
+    memory.remember_read(record(&state));
+    assert_eq!(owed(&memory), 1, "what is read is believed again");
+}
