@@ -182,9 +182,9 @@ async fn try_to_send(daemon: &Daemon, plan_ref: &str, order: &Order) -> Fate {
     let Some(record) = memory.record(plan_ref) else { return Fate::Over };
     let letter = match letter(daemon, record, order).await {
         Ok(Some(letter)) => letter,
-        // Nobody to write to: nothing is owed.
+        // Nobody to write to, which is an address that is refused.
         Ok(None) => {
-            memory.handed(plan_ref, order);
+            memory.refused(plan_ref, order, daemon.now());
             return Fate::Over;
         }
         Err(why) => {
@@ -209,10 +209,14 @@ async fn try_to_send(daemon: &Daemon, plan_ref: &str, order: &Order) -> Fate {
 fn not_taken(daemon: &Daemon, plan_ref: &str, order: &Order, error: &NotTaken) -> Fate {
     tracing::error!(plan = plan_ref, why = error.in_log(), "an alert did not leave from memory");
     let (charts, id) = (&daemon.0.charts, letter_id(plan_ref, order));
-    if error.is_for_content() {
+    if error.is_for_content() && charts.left_out_of(&id) != LeftOut::Typed {
         // It may be something that somebody typed.
         charts.leave_out(&id, LeftOut::Typed);
-        return Fate::Failed;
+        return Fate::Later(Duration::ZERO);
+    }
+    if error.is_final() {
+        daemon.0.memory.refused(plan_ref, order, daemon.now());
+        return Fate::Over;
     }
     match error {
         NotTaken::NoPlace => Fate::Later(NO_PLACE.to_std().unwrap_or_default()),

@@ -26,19 +26,36 @@ pub enum NotTaken {
     Unwanted,
     /// Nobody took it.
     #[error(transparent)]
-    Unsent(#[from] SendError),
+    Unsent(SendError),
+    /// Nobody took it, and a relay refused it for what stands in it.
+    #[error(transparent)]
+    Unwelcome(SendError),
 }
 
 impl NotTaken {
+    fn of(error: SendError, unwelcome: bool) -> Self {
+        match unwelcome || error.class == SendClass::MessageRefused {
+            true => NotTaken::Unwelcome(error),
+            false => NotTaken::Unsent(error),
+        }
+    }
+
     /// Whether a relay refused it for what stands in it.
     pub(super) fn is_for_content(&self) -> bool {
-        matches!(self, NotTaken::Unsent(error) if error.class == SendClass::MessageRefused)
+        matches!(self, NotTaken::Unwelcome(_))
+    }
+
+    /// Whether trying again leads nowhere.
+    pub(super) fn is_final(&self) -> bool {
+        matches!(self, NotTaken::Unsent(error) | NotTaken::Unwelcome(error) if error.is_final())
     }
 
     /// What a log may say of it: a relay's own words may repeat an address.
     pub(super) fn in_log(&self) -> String {
         match self {
-            NotTaken::Unsent(error) => format!("{}: {:?}", error.relay, error.class),
+            NotTaken::Unsent(error) | NotTaken::Unwelcome(error) => {
+                format!("{}: {:?}", error.relay, error.class)
+            }
             other => other.to_string(),
         }
     }
@@ -60,8 +77,7 @@ impl Daemon {
     }
 }
 
-/// Tries one relay after the other, while it is wanted. That one refuses it for what stands in it is told
-/// before all else. What hangs lets others go first.
+/// Tries one relay after the other, while it is wanted. What hangs lets others go first.
 pub(super) async fn hand_over(
     post: &Post,
     letter: &Outgoing,
@@ -88,20 +104,22 @@ async fn try_each(
     is_wanted: impl Fn() -> bool,
 ) -> Result<(), NotTaken> {
     let (envelope, tried) = (letter.envelope(), Tried::default());
-    let mut unwelcome: Option<SendError> = None;
+    let (mut failure, mut unwelcome) = (None, false);
     loop {
         let handed = match post.begin(place, &envelope, &tried).await {
-            Ok(handing) if is_wanted() => handing.finish(bytes).await.map(drop),
+            Ok(handing) if is_wanted() => handing.finish(bytes).await,
             Ok(handing) => {
                 handing.abandon().await;
                 return Err(NotTaken::Unwanted);
             }
-            Err(error) => return Err(unwelcome.unwrap_or(error).into()),
+            Err(error) => return Err(NotTaken::of(error.after(failure), unwelcome)),
         };
         let Err(error) = handed else { return Ok(()) };
+        unwelcome |= error.class == SendClass::MessageRefused;
+        let error = error.after(failure);
         if !error.is_worth_another_relay() || !post.any_but(&tried) {
-            return Err(unwelcome.unwrap_or(error).into());
+            return Err(NotTaken::of(error, unwelcome));
         }
-        unwelcome = unwelcome.or(Some(error).filter(|one| one.class == SendClass::MessageRefused));
+        failure = Some(error);
     }
 }

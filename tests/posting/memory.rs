@@ -72,3 +72,22 @@ async fn letters_from_memory_that_hang_hold_up_no_other() {
     lamp.until("the other", async || left()).await;
     assert!(began.elapsed() < Duration::from_secs(30), "{:?}", began.elapsed());
 }
+
+/// As by the database, where the next rung goes at once.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_alert_from_memory_that_is_refused_for_good_hurries_the_next_rung() {
+    let picky = Whims { refuses: "Shorelamp-Kind: overdue", ..Whims::NONE };
+    let server = Server::start(whims(picky)).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    let _holder = locked(&lamp).await;
+    lamp.pass(UNTIL_OVERDUE);
+    let began = Instant::now();
+    while alerts(&server, Kind::CallRescue).is_empty() {
+        assert!(began.elapsed() < Duration::from_secs(60), "nobody else is told");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    // Whole, and then without what somebody typed: that is the last word.
+    assert_eq!(alerts(&server, Kind::Overdue).len(), 2);
+}

@@ -97,6 +97,14 @@ impl Memory {
         }
     }
 
+    /// Nobody takes this alert: it goes no more, and the next rung goes at once. Once the database can
+    /// be written, the post finds that out by itself.
+    pub(super) fn refused(&self, plan_ref: &str, order: &Order, now: DateTime<Utc>) {
+        self.handed(plan_ref, order);
+        let refused = Event::Refused { to: order.to, kind: order.kind };
+        self.hear(plan_ref, &refused, now);
+    }
+
     /// The plans that are remembered beside these.
     pub(super) fn beside(&self, refs: &[String]) -> Vec<String> {
         let listed: BTreeSet<&String> = refs.iter().collect();

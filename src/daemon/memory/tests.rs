@@ -2,7 +2,7 @@ use chrono::TimeDelta;
 
 use super::*;
 use crate::measure::Span;
-use crate::watch::{Anchor, Ladder, Rung, RungKind, Step, Terms, To};
+use crate::watch::{Anchor, Kind, Ladder, Rung, RungKind, Step, Terms, To};
 
 fn noon() -> DateTime<Utc> {
     "2026-06-14T12:00:00Z".parse().unwrap()
@@ -16,9 +16,13 @@ fn filed() -> Watched {
         to: vec![To::Contacts],
         kind: RungKind::CallRescue,
     };
+    filed_with(vec![call], 1)
+}
+
+fn filed_with(rungs: Vec<Rung>, contacts: usize) -> Watched {
     let span = Span::from_minutes;
-    let ladder = Ladder::new(vec![call], span(15), span(10), span(15)).unwrap();
-    let terms = Terms { due_at: noon(), grace: span(15), ladder, crew: vec![true], contacts: 1 };
+    let ladder = Ladder::new(rungs, span(15), span(10), span(15)).unwrap();
+    let terms = Terms { due_at: noon(), grace: span(15), ladder, crew: vec![true], contacts };
     Watched::file(terms, noon() - TimeDelta::hours(3)).plan
 }
 
@@ -117,4 +121,20 @@ fn what_has_left_is_not_owed_again_because_the_plan_is_read_before_that_is_writt
     memory.begin_reading("A");
     memory.remember_read(record(&state));
     assert_eq!(owed(&memory), 1, "what is read is believed again");
+}
+
+#[test]
+fn an_alert_that_is_refused_goes_no_more_and_hurries_the_next_rung() {
+    let rung =
+        |offset_s, kind| Rung { anchor: Anchor::Overdue, offset_s, to: vec![To::Contacts], kind };
+    let rungs = vec![rung(0, RungKind::Overdue), rung(3600, RungKind::CallRescue)];
+    let memory = Memory::default();
+    memory.remember(record(&filed_with(rungs, 2)));
+    let late = noon() + TimeDelta::minutes(16);
+    let first = memory.owed(late);
+    assert_eq!(first.len(), 2, "to each of the contacts");
+    memory.refused("A", &first[0].1, late);
+    let next: Vec<_> = memory.owed(late).into_iter().map(|(_, one)| (one.to, one.kind)).collect();
+    assert!(!next.contains(&(first[0].1.to, Kind::Overdue)), "{next:?}");
+    assert!(next.contains(&(first[1].1.to, Kind::CallRescue)), "{next:?}");
 }
