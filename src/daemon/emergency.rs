@@ -25,6 +25,8 @@ use crate::watch::Order;
 /// When nothing has been written for so long, or something keeps the watch or the post from its work,
 /// alerts go out all the same.
 pub(super) const PATIENCE: Duration = Duration::from_secs(10);
+/// A read that takes longer may never end, as on a disk that hangs: alerts don't wait for it.
+pub(super) const LONGEST_READ: Duration = Duration::from_secs(1);
 const BETWEEN_LOOKS: Duration = Duration::from_secs(1);
 /// How many letters leave at once, those not counted that hang.
 const AT_ONCE: usize = 16;
@@ -37,7 +39,7 @@ pub(super) async fn stand_in(daemon: Daemon, stop: CancellationToken) {
         leaving.heed_those_that_ended();
         if !is_needed(&daemon) {
             leaving.waiting.clear();
-        } else {
+        } else if !is_held(&daemon).await {
             leaving.send_owed(&daemon, look_again).await;
         }
         tokio::select! {
@@ -53,6 +55,17 @@ pub(super) async fn stand_in(daemon: Daemon, stop: CancellationToken) {
 /// what has been written since.
 fn is_needed(daemon: &Daemon) -> bool {
     daemon.0.health.unwritten_for().max(daemon.0.health.stuck_for()) > PATIENCE
+}
+
+/// Whether a review holds alerts back. A hold that can't be read holds nothing: the keeper may have ended
+/// it, and a missed alert is worse than a false one.
+async fn is_held(daemon: &Daemon) -> bool {
+    let now = daemon.now();
+    if daemon.0.health.held_until().is_none_or(|until| until <= now) {
+        return false;
+    }
+    let read = timeout(LONGEST_READ, daemon.0.store.held_until()).await;
+    matches!(read, Ok(Ok(Some(until))) if until > now)
 }
 
 impl Daemon {

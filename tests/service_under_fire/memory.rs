@@ -196,6 +196,26 @@ async fn a_check_in_whose_writing_hangs_keeps_alerts_from_memory_back() {
     nobody_is_alerted(&lamp).await;
 }
 
+/// Reading goes on while nothing can be written, and so does the hold; and when it is over, alerts go.
+#[tokio::test(flavor = "multi_thread")]
+async fn alerts_that_a_review_holds_are_held_in_memory_too_until_its_end() {
+    let lamp = Lamp::lit().await;
+    lamp.file(&plan()).await;
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let mut holder = other(&lamp).await;
+    let mark = "INSERT INTO meta (name, value) VALUES ('review', 'it is a backup')";
+    sqlx::raw_sql(mark).execute(&mut holder).await.unwrap();
+    lamp.run();
+    wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(10)).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    nobody_is_alerted(&lamp).await;
+    lamp.move_clock(10);
+    let alert =
+        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
+    assert!(alert.text.contains("from memory"), "{}", alert.text);
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+}
+
 /// The plans are read anew while one of their pages takes for ever, as on a bad sector; then nothing can
 /// be written.
 #[tokio::test(flavor = "multi_thread")]
