@@ -131,14 +131,15 @@ impl Daemon {
         }
         if heard_already && !transient && applied.is_err() {
             // It was heard, and does not hold.
-            self.remember_anew(plan_ref).await;
+            self.forget_words(plan_ref).await;
         }
         let applied = applied?;
-        if matches!(event, Event::Undone { .. }) && !applied.state.is_closed() {
-            // A closed plan was forgotten; one that is open again must alert without the database too.
-            self.remember_anew(plan_ref).await;
+        let reopened = matches!(event, Event::Undone { .. }) && !applied.state.is_closed();
+        // A closed plan was forgotten; one that is open again must alert without the database too.
+        match reopened && self.is_read_anew(plan_ref).await {
+            true => self.0.memory.owe(plan_ref, &applied.orders),
+            false => self.0.memory.follow(plan_ref, &applied),
         }
-        self.0.memory.follow(plan_ref, &applied);
         self.ring();
         // Whoever answers a letter has shown that the address is theirs. That this could not be
         // written down must not make anybody think that their answer was lost.
@@ -167,13 +168,23 @@ impl Daemon {
         }
     }
 
-    async fn remember_anew(&self, plan_ref: &str) {
+    async fn forget_words(&self, plan_ref: &str) {
+        let reading = self.0.memory.begin_reading(plan_ref);
         match self.0.store.plan(plan_ref).await {
-            Ok(record) => self.0.memory.remember(record),
+            Ok(record) => reading.replace(record),
             Err(error) => {
                 tracing::warn!(plan = plan_ref, %error, "a plan is not in memory as it stands");
             }
         }
+    }
+
+    async fn is_read_anew(&self, plan_ref: &str) -> bool {
+        self.read_anew(plan_ref)
+            .await
+            .inspect_err(|error| {
+                tracing::warn!(plan = plan_ref, %error, "a plan is not in memory as it stands");
+            })
+            .is_ok()
     }
 
     /// Opens a plan for a rescue service, by the link that one of its contacts was sent; `None` for

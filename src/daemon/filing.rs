@@ -211,6 +211,7 @@ impl Daemon {
             plan_ref,
         };
         let plan_ref = &record.plan_ref;
+        let reading = self.0.memory.begin_reading(plan_ref);
         let filing = Filing {
             plan_ref,
             plan_json: &record.plan_json,
@@ -243,22 +244,28 @@ impl Daemon {
         tracing::info!(plan = armed, key = key.id, "a plan is armed");
         self.ring();
         let letters = first.orders.iter().map(|order| queued(order, now)).collect();
-        Ok(self.answer(record, plan.clone(), letters))
+        let filed = self.answer(&record, plan.clone(), letters);
+        if !reading.remember(record)
+            && let Err(error) = self.read_anew(&armed).await
+        {
+            tracing::warn!(plan = armed, %error, "a plan is not in memory as it stands");
+        }
+        Ok(filed)
     }
 
     /// The answer to a filing that came before.
     pub(super) async fn filed(&self, plan_ref: &str) -> Result<Filed, FilingError> {
         let unreadable = |source| FilingError::Unreadable { plan_ref: plan_ref.to_owned(), source };
-        let record = self.0.store.plan(plan_ref).await.map_err(unreadable)?;
+        let record = self.read_anew(plan_ref).await.map_err(unreadable)?;
         let status = self.status_of(&record).await.map_err(unreadable)?;
-        Ok(self.answer(record, status.plan, status.letters))
+        Ok(self.answer(&record, status.plan, status.letters))
     }
 
     /// Put together from what was written: once a plan is armed, nothing that fails may make its
     /// crew think that it is not.
-    fn answer(&self, record: PlanRecord, plan: Plan, letters: Vec<LetterFate>) -> Filed {
+    fn answer(&self, record: &PlanRecord, plan: Plan, letters: Vec<LetterFate>) -> Filed {
         let review = serde_json::from_str(&record.review_json).unwrap_or_default();
-        let links = self.links(&record);
+        let links = self.links(record);
         let status = PlanStatus {
             plan_ref: record.plan_ref.clone(),
             plan,
@@ -267,7 +274,6 @@ impl Daemon {
             key_id: record.key_id.clone(),
             letters,
         };
-        self.0.memory.remember(record);
         Filed { status, review, links }
     }
 

@@ -7,13 +7,15 @@ use chrono::TimeDelta;
 use tokio_util::sync::CancellationToken;
 
 use super::{Daemon, memory};
-use crate::store::StoreError;
+use crate::store::{PlanRecord, StoreError};
 
 /// A write is tried at least so often, as long as writes come back.
 const LONGEST_PROBE: Duration = Duration::from_secs(4);
 const BETWEEN_LOOKS: Duration = Duration::from_secs(1);
 /// Between readings of the whole memory, for what other processes wrote.
 const BETWEEN_READINGS: TimeDelta = TimeDelta::minutes(10);
+/// A plan that moves while it is read is read once more.
+const MOST_READINGS: u32 = 3;
 
 /// Keeps the memory.
 pub(super) async fn keep_in_mind(daemon: Daemon, stop: CancellationToken) {
@@ -51,7 +53,7 @@ async fn fill(daemon: &Daemon, again: bool) -> Result<bool, StoreError> {
     // What is remembered and not open any more, however that came, must alert nobody.
     refs.extend(memory.beside(&refs));
     for plan_ref in refs {
-        memory.begin_reading(&plan_ref);
+        let reading = memory.begin_reading(&plan_ref);
         // One that can't be found is kept: the file may be damaged, and in doubt the plan is open.
         let Ok(record) = daemon.0.store.plan(&plan_ref).await else { continue };
         if again && knows_best(daemon) {
@@ -59,7 +61,23 @@ async fn fill(daemon: &Daemon, again: bool) -> Result<bool, StoreError> {
         }
         // Its key is at hand from now on, and one that is lost is told of in time.
         let _ = daemon.plan_of(&record);
-        memory.remember_read(record);
+        reading.remember(record);
     }
     Ok(true)
+}
+
+impl Daemon {
+    /// Reads a plan, and remembers it as it was read; a word of it that was heard and could not be written
+    /// outlives that.
+    pub(super) async fn read_anew(&self, plan_ref: &str) -> Result<PlanRecord, StoreError> {
+        let mut readings = 1;
+        loop {
+            let reading = self.0.memory.begin_reading(plan_ref);
+            let record = self.0.store.plan(plan_ref).await?;
+            if reading.remember(record.clone()) || readings == MOST_READINGS {
+                return Ok(record);
+            }
+            readings += 1;
+        }
+    }
 }

@@ -216,6 +216,33 @@ async fn alerts_that_a_review_holds_are_held_in_memory_too_until_its_end() {
     sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
 }
 
+/// The same under a key, so that a telephone may send it again.
+async fn file_once(lamp: &Lamp) -> String {
+    let filing = lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(&plan());
+    let answer =
+        filing.header("Idempotency-Key", "a-key-of-this-filing-0001").send().await.unwrap();
+    assert!(answer.status().is_success());
+    let filed: serde_json::Value = answer.json().await.unwrap();
+    filed["ref"].as_str().unwrap().to_owned()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_filing_that_comes_again_outdates_no_check_in_that_was_heard() {
+    let lamp = running().await;
+    let plan_ref = file_once(&lamp).await;
+    for to in ["dunstan@example.org", "mirela@example.org"] {
+        wait_for(&lamp, "filed", to, Duration::from_secs(10)).await;
+    }
+    let mut holder = other(&lamp).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    let unwritten = lamp.daemon.act(&plan_ref, &all_ashore(), None).await;
+    assert!(unwritten.is_err_and(|error| error.is_transient()));
+    assert_eq!(file_once(&lamp).await, plan_ref);
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    nobody_is_alerted(&lamp).await;
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+}
+
 /// The plans are read anew while one of their pages takes for ever, as on a bad sector; then nothing can
 /// be written.
 #[tokio::test(flavor = "multi_thread")]

@@ -28,9 +28,17 @@ pub(super) struct Memory {
 #[derive(Default)]
 struct Inside {
     plans: BTreeMap<String, Remembered>,
-    /// The plan that is being read from the database, unless it has moved since that began.
-    reading: Option<String>,
+    /// The plans that are being read from the database and have not moved since that began, each by the
+    /// number of its reading.
+    reading: BTreeMap<u64, String>,
+    readings: u64,
     sent: Vec<Sent>,
+}
+
+/// A plan that is being read from the database.
+pub(super) struct Reading<'a> {
+    memory: &'a Memory,
+    number: u64,
 }
 
 /// A plan, and the alerts that it owes as far as is known here.
@@ -50,19 +58,13 @@ pub(super) struct Sent {
 }
 
 impl Memory {
-    /// A plan is going to be read from the database; one at a time.
-    pub(super) fn begin_reading(&self, plan_ref: &str) {
-        self.lock().reading = Some(plan_ref.to_owned());
-    }
-
-    /// Remembers the plan that was read, unless it has moved meanwhile: what was read may be older
-    /// than what is known here, and a plan that has closed would alert again.
-    pub(super) fn remember_read(&self, record: PlanRecord) {
+    /// A plan is going to be read from the database.
+    pub(super) fn begin_reading(&self, plan_ref: &str) -> Reading<'_> {
         let mut inside = self.lock();
-        let still = inside.reading.take().is_some_and(|reading| reading == record.plan_ref);
-        if still && !inside.knows_more_than(&record) {
-            inside.remember(record);
-        }
+        inside.readings += 1;
+        let number = inside.readings;
+        inside.reading.insert(number, plan_ref.to_owned());
+        Reading { memory: self, number }
     }
 
     /// Remembers a plan as it now stands; the alerts that it is known to owe are kept.
@@ -79,6 +81,13 @@ impl Memory {
             plan.record.state = applied.state.clone();
             plan.before_words = None;
             plan.owe(&applied.orders);
+        }
+    }
+
+    /// A plan that was read since owes these alerts too.
+    pub(super) fn owe(&self, plan_ref: &str, orders: &[Order]) {
+        if let Some(plan) = self.touch(plan_ref).plans.get_mut(plan_ref) {
+            plan.owe(orders);
         }
     }
 
@@ -192,12 +201,39 @@ impl Memory {
     /// Whatever is being read of this plan is out of date.
     fn touch(&self, plan_ref: &str) -> MutexGuard<'_, Inside> {
         let mut inside = self.lock();
-        inside.reading.take_if(|reading| reading == plan_ref);
+        inside.reading.retain(|_, reading| reading != plan_ref);
         inside
     }
 
     fn lock(&self) -> MutexGuard<'_, Inside> {
         self.inside.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Reading<'_> {
+    /// Remembers the plan that was read, unless it has moved meanwhile: what was read may be older
+    /// than what is known here, and a plan that has closed would alert again. Whether it has not.
+    pub(super) fn remember(self, record: PlanRecord) -> bool {
+        let mut inside = self.memory.lock();
+        let still = inside.reading.contains_key(&self.number);
+        if still && !inside.knows_more_than(&record) {
+            inside.remember(record);
+        }
+        still
+    }
+
+    /// The same, and forgets what was heard of it and could not be written: that does not hold.
+    pub(super) fn replace(self, record: PlanRecord) {
+        let mut inside = self.memory.lock();
+        if inside.reading.contains_key(&self.number) {
+            inside.remember(record);
+        }
+    }
+}
+
+impl Drop for Reading<'_> {
+    fn drop(&mut self) {
+        self.memory.lock().reading.remove(&self.number);
     }
 }
 

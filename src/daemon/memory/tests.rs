@@ -53,17 +53,17 @@ fn owed(memory: &Memory) -> usize {
 #[test]
 fn a_plan_that_closes_while_it_is_read_is_not_remembered() {
     let (memory, state) = (Memory::default(), filed());
-    memory.begin_reading("A");
-    memory.remember_read(record(&state));
+    assert!(memory.begin_reading("A").remember(record(&state)));
     assert_eq!(owed(&memory), 1, "it stays open");
     let memory = Memory::default();
-    memory.begin_reading("A");
+    let reading = memory.begin_reading("A");
     memory.follow("A", &applied(&state, &ashore()));
-    memory.remember_read(record(&state));
+    assert!(!reading.remember(record(&state)));
     assert_eq!(owed(&memory), 0, "read before the closing, remembered after it");
-    memory.begin_reading("A");
+    let (reading, other) = (memory.begin_reading("A"), memory.begin_reading("B"));
     memory.follow("B", &applied(&state, &ashore()));
-    memory.remember_read(record(&state));
+    assert!(reading.remember(record(&state)));
+    drop(other);
     assert_eq!(owed(&memory), 1, "another plan's closing is none of its business");
 }
 
@@ -100,9 +100,9 @@ fn an_alert_on_its_way_is_not_owed_any_more_once_the_crew_is_heard() {
 fn what_is_heard_while_the_plan_is_read_is_not_forgotten() {
     let (memory, state) = (Memory::default(), filed());
     memory.remember(record(&state));
-    memory.begin_reading("A");
+    let reading = memory.begin_reading("A");
     memory.hear("A", &ashore(), noon());
-    memory.remember_read(record(&state));
+    reading.remember(record(&state));
     assert_eq!(owed(&memory), 0);
 }
 
@@ -114,13 +114,22 @@ fn what_has_left_is_not_owed_again_because_the_plan_is_read_before_that_is_writt
     let late = noon() + TimeDelta::minutes(16);
     let alert = memory.owed(late).remove(0).1;
     memory.sent("A", &alert, late);
-    memory.begin_reading("A");
-    memory.remember_read(record(&state));
+    memory.begin_reading("A").remember(record(&state));
     assert_eq!(owed(&memory), 0);
     memory.recorded();
-    memory.begin_reading("A");
-    memory.remember_read(record(&state));
+    memory.begin_reading("A").remember(record(&state));
     assert_eq!(owed(&memory), 1, "what is read is believed again");
+}
+
+#[test]
+fn a_word_that_does_not_hold_is_forgotten_by_what_is_read_and_one_that_may_is_not() {
+    let (memory, state) = (Memory::default(), filed());
+    memory.remember(record(&state));
+    memory.hear("A", &ashore(), noon());
+    memory.begin_reading("A").remember(record(&state));
+    assert_eq!(owed(&memory), 0);
+    memory.begin_reading("A").replace(record(&state));
+    assert_eq!(owed(&memory), 1);
 }
 
 #[test]
