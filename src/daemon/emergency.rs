@@ -283,5 +283,6 @@ fn write(
     let mut letter = compose(daemon, &dossier, &facts, order);
     letter.html = String::new();
     let name = format!("{}.{plan_ref}", claimed.id);
-    Ok(Some(daemon.outgoing(&name, order.kind.name(), Some(&plan_ref), to, letter)))
+    let outgoing = daemon.outgoing(&name, order.kind.name(), Some(&plan_ref), to, letter);
+    Ok(Some(Outgoing { return_path: daemon.return_path(&claimed.id), ..outgoing }))
 }

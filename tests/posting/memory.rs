@@ -91,3 +91,18 @@ async fn an_alert_from_memory_that_is_refused_for_good_hurries_the_next_rung() {
     // Whole, and then without what somebody typed: that is the last word.
     assert_eq!(alerts(&server, Kind::Overdue).len(), 2);
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_alert_from_memory_comes_back_by_a_path_of_its_own() {
+    let server = Server::start(Script::default()).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let plan = lamp.file("one@example.org").await;
+    lamp.handed_over(&plan, Kind::Filed).await;
+    let _holder = locked(&lamp).await;
+    lamp.pass(UNTIL_OVERDUE);
+    let left = async || !alerts(&server, Kind::Overdue).is_empty();
+    lamp.until("the alert", left).await;
+    let commands = server.heard().commands;
+    let at = commands.iter().rposition(|one| one == "RCPT TO:<one@example.org>").unwrap();
+    assert!(commands[at - 1].starts_with("MAIL FROM:<bounces+"), "{}", commands[at - 1]);
+}
