@@ -106,3 +106,23 @@ async fn an_alert_from_memory_comes_back_by_a_path_of_its_own() {
     let at = commands.iter().rposition(|one| one == "RCPT TO:<one@example.org>").unwrap();
     assert!(commands[at - 1].starts_with("MAIL FROM:<bounces+"), "{}", commands[at - 1]);
 }
+
+/// As by the post: whoever files very many plans for one moment makes nobody else's alert wait.
+#[tokio::test(flavor = "multi_thread")]
+async fn one_keys_flood_of_alerts_from_memory_keeps_no_other_keys_waiting() {
+    let server = Server::start(Script::default()).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    for at in 0..3 {
+        lamp.file_crowd("flood", at, "2026-06-14T13:15:00Z").await;
+    }
+    let other = lamp.file_crowd("other", 0, "2026-06-14T13:16:00Z").await;
+    lamp.handed_over(&other, Kind::Filed).await;
+    let _holder = locked(&lamp).await;
+    lamp.pass(UNTIL_OVERDUE + TimeDelta::hours(2));
+    let is_others = |one: &String| one.contains("@other0.example.org");
+    let left = async || alerts(&server, Kind::CallRescue).iter().any(is_others);
+    lamp.until("the other's", left).await;
+    let letters = alerts(&server, Kind::CallRescue);
+    let before = letters.iter().take_while(|one| !is_others(one)).count();
+    assert!(before < 32, "{before} of 60 went first");
+}

@@ -10,6 +10,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use chrono::{DateTime, Utc};
 
+use super::rounds::in_turn;
 use crate::guarded::guarded;
 use crate::store::{Applied, PlanRecord};
 use crate::watch::{By, Event, Order, Watched, next_wakeup, step, wanted};
@@ -128,7 +129,7 @@ impl Memory {
     }
 
     /// Moves every plan whose time has come, and gives the alerts that are owed, each with the ref of
-    /// its plan, the longest due first.
+    /// its plan: those of each key in turn, of one key the longest due first.
     pub(super) fn owed(&self, now: DateTime<Utc>) -> Vec<(String, Order)> {
         let mut owed = Vec::new();
         for plan in self.lock().plans.values_mut() {
@@ -136,11 +137,12 @@ impl Memory {
             let _moved = guarded(|| plan.tick(now));
             let state = &plan.record.state;
             plan.owed.retain(|order| guarded(|| wanted(state, order, now)) != Ok(false));
-            let plan_ref = &plan.record.plan_ref;
-            owed.extend(plan.owed.iter().map(|order| (plan_ref.clone(), order.clone())));
+            let PlanRecord { plan_ref, key_id, .. } = &plan.record;
+            let of = |order: &Order| (key_id.clone(), (plan_ref.clone(), order.clone()));
+            owed.extend(plan.owed.iter().map(of));
         }
-        owed.sort_by_key(|(_, order): &(String, Order)| order.scheduled_at);
-        owed
+        owed.sort_by_key(|(_, (_, order))| order.scheduled_at);
+        in_turn(owed)
     }
 
     /// A plan as it stands here.
