@@ -9,6 +9,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use tokio::time::timeout;
 
 use super::Daemon;
+use super::emergency::LONGEST_READ;
 use super::secrets::{is_same, token_hash};
 use crate::guarded::{guarded, guarded_while};
 use crate::letter::Facts;
@@ -119,7 +120,7 @@ impl Daemon {
         let in_time = timeout(LONGEST_WRITE, &mut writing).await;
         let heard_already = in_time.is_err();
         if heard_already {
-            self.0.memory.hear(plan_ref, event, self.now());
+            self.hear(plan_ref, event, idempotency).await;
         }
         let applied = match in_time {
             Ok(applied) => applied,
@@ -127,7 +128,7 @@ impl Daemon {
         };
         let transient = applied.as_ref().is_err_and(StoreError::is_transient);
         if transient && !heard_already {
-            self.0.memory.hear(plan_ref, event, self.now());
+            self.hear(plan_ref, event, idempotency).await;
         }
         if heard_already && !transient && applied.is_err() {
             // It was heard, and does not hold.
@@ -166,6 +167,23 @@ impl Daemon {
             }
             other => other,
         }
+    }
+
+    /// What can't be written is heard in memory, unless it is written already: it may have been taken
+    /// back since. Where that can't be read it is heard, for a crew that is ashore should alarm nobody;
+    /// but not where a closing of this plan was taken back, for then it may be that one, and a missed
+    /// alert is worse.
+    async fn hear(&self, plan_ref: &str, event: &Event, once: Option<&str>) {
+        let memory = &self.0.memory;
+        if let Some(once) = once {
+            let seen = timeout(LONGEST_READ, self.0.store.has_seen(plan_ref, once)).await;
+            if matches!(seen, Ok(Ok(true)))
+                || (!matches!(seen, Ok(Ok(_))) && memory.was_reopened(plan_ref))
+            {
+                return;
+            }
+        }
+        memory.hear(plan_ref, event, once, self.now());
     }
 
     async fn forget_words(&self, plan_ref: &str) {

@@ -264,3 +264,22 @@ async fn a_read_that_hangs_keeps_no_alert_from_memory_back() {
         wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
     assert!(alert.text.contains("from memory"), "{}", alert.text);
 }
+
+/// A telephone sends the very same once more, for no answer came to it. It is known already, though it
+/// can't be written now.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_check_in_that_was_taken_back_is_not_heard_a_second_time() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    let first = lamp.daemon.act(&plan_ref, &all_ashore(), Some("once")).await.unwrap();
+    let by = By::Contact(0, "Dunstan Okafor".to_owned());
+    let undone = Event::Undone { event: first.state.events, by };
+    let open = lamp.daemon.act(&plan_ref, &undone, None).await.unwrap();
+    assert!(!open.state.is_closed());
+    let mut holder = other(&lamp).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    let again = lamp.daemon.act(&plan_ref, &all_ashore(), Some("once")).await;
+    assert!(again.is_err_and(|error| error.is_transient()));
+    alerts_from_memory(&lamp).await;
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+}

@@ -48,6 +48,8 @@ struct Remembered {
     owed: Vec<Order>,
     /// How it stood before the first word that was heard and could not be written.
     before_words: Option<Watched>,
+    /// The idempotency keys of those words: whoever got no answer sends the same again.
+    keys: BTreeSet<String>,
 }
 
 /// An alert that left while the database could not be written.
@@ -80,7 +82,7 @@ impl Memory {
             inside.plans.remove(plan_ref);
         } else if let Some(plan) = inside.plans.get_mut(plan_ref) {
             plan.record.state = applied.state.clone();
-            plan.before_words = None;
+            plan.forget_words();
             plan.owe(&applied.orders);
         }
     }
@@ -94,17 +96,32 @@ impl Memory {
 
     /// Follows an event that could not be written: a crew that says it is ashore sets off no
     /// alarm from here, though it is told that nothing is written yet. A contact ends no watch so: what
-    /// one of them says is believed because all the others hear of it, and now nobody does.
-    pub(super) fn hear(&self, plan_ref: &str, event: &Event, now: DateTime<Utc>) {
+    /// one of them says is believed because all the others hear of it, and now nobody does. What comes
+    /// under an idempotency key is heard once.
+    pub(super) fn hear(
+        &self,
+        plan_ref: &str,
+        event: &Event,
+        once: Option<&str>,
+        now: DateTime<Utc>,
+    ) {
         let by_contact = matches!(event, Event::CheckedIn { by: By::Contact(..), .. });
         if let Some(plan) = self.touch(plan_ref).plans.get_mut(plan_ref)
+            && !once.is_some_and(|once| plan.keys.contains(once))
             && let Ok(Ok(next)) = guarded(|| step(&plan.record.state, event, now))
             && !(by_contact && next.plan.is_closed())
         {
             let before = std::mem::replace(&mut plan.record.state, next.plan);
             plan.before_words.get_or_insert(before);
+            plan.keys.extend(once.map(str::to_owned));
             plan.owe(&next.orders);
         }
+    }
+
+    /// Whether a closing of this plan was ever taken back, as far as is known here.
+    pub(super) fn was_reopened(&self, plan_ref: &str) -> bool {
+        let inside = self.lock();
+        inside.plans.get(plan_ref).is_some_and(|plan| plan.record.state.reopened_by.is_some())
     }
 
     /// Nobody takes this alert: it goes no more, and the next rung goes at once. Once the database can
@@ -112,7 +129,7 @@ impl Memory {
     pub(super) fn refused(&self, plan_ref: &str, order: &Order, now: DateTime<Utc>) {
         self.handed(plan_ref, order);
         let refused = Event::Refused { to: order.to, kind: order.kind };
-        self.hear(plan_ref, &refused, now);
+        self.hear(plan_ref, &refused, None, now);
     }
 
     /// The plans that are remembered beside these.
@@ -257,7 +274,7 @@ impl Inside {
         }
         // An alert can do without it, and it is the longest part.
         record.review_json = String::new();
-        let plan = Remembered { record, owed, before_words: None };
+        let plan = Remembered { record, owed, before_words: None, keys: BTreeSet::new() };
         self.plans.insert(plan.record.plan_ref.clone(), plan);
         self.shrink();
     }
@@ -291,6 +308,12 @@ impl Remembered {
                 self.owed.push(order.clone());
             }
         }
+    }
+
+    /// What is written says what they said, or that they do not hold.
+    fn forget_words(&mut self) {
+        self.before_words = None;
+        self.keys.clear();
     }
 
     fn tick(&mut self, now: DateTime<Utc>) {

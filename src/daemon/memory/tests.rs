@@ -74,9 +74,9 @@ fn no_contact_ends_a_watch_without_a_word_to_anybody() {
     memory.remember(record(&state));
     let by = By::Contact(0, "Dunstan Okafor".to_owned());
     let said = Event::CheckedIn { who: vec![0], by, how: Some("they say so".to_owned()) };
-    memory.hear("A", &said, noon());
+    memory.hear("A", &said, None, noon());
     assert_eq!(owed(&memory), 1);
-    memory.hear("A", &ashore(), noon());
+    memory.hear("A", &ashore(), None, noon());
     assert_eq!(owed(&memory), 0, "the crew's own word counts");
 }
 
@@ -87,7 +87,7 @@ fn an_alert_on_its_way_is_not_owed_any_more_once_the_crew_is_heard() {
     let late = noon() + TimeDelta::minutes(16);
     let alert = memory.owed(late).remove(0).1;
     assert!(memory.owes("A", &alert, late));
-    memory.hear("A", &ashore(), late);
+    memory.hear("A", &ashore(), None, late);
     assert!(!memory.owes("A", &alert, late), "as by the service's own word");
     let memory = Memory::default();
     memory.remember(record(&state));
@@ -101,7 +101,7 @@ fn what_is_heard_while_the_plan_is_read_is_not_forgotten() {
     let (memory, state) = (Memory::default(), filed());
     memory.remember(record(&state));
     let reading = memory.begin_reading("A");
-    memory.hear("A", &ashore(), noon());
+    memory.hear("A", &ashore(), None, noon());
     reading.remember(record(&state));
     assert_eq!(owed(&memory), 0);
 }
@@ -125,11 +125,23 @@ fn what_has_left_is_not_owed_again_because_the_plan_is_read_before_that_is_writt
 fn a_word_that_does_not_hold_is_forgotten_by_what_is_read_and_one_that_may_is_not() {
     let (memory, state) = (Memory::default(), filed());
     memory.remember(record(&state));
-    memory.hear("A", &ashore(), noon());
+    memory.hear("A", &ashore(), None, noon());
     memory.begin_reading("A").remember(record(&state));
     assert_eq!(owed(&memory), 0);
     memory.begin_reading("A").replace(record(&state));
     assert_eq!(owed(&memory), 1);
+}
+
+#[test]
+fn what_is_sent_again_under_its_key_is_heard_once() {
+    let (memory, state) = (Memory::default(), filed());
+    memory.remember(record(&state));
+    let later = Event::Extended { later: Span::from_minutes(60), by: By::Crew(None) };
+    for _ in 0..2 {
+        memory.hear("A", &later, Some("once"), noon());
+    }
+    assert_eq!(memory.owed(noon() + TimeDelta::minutes(74)).len(), 0);
+    assert_eq!(memory.owed(noon() + TimeDelta::minutes(76)).len(), 1, "one hour, not two");
 }
 
 #[test]
