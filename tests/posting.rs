@@ -8,6 +8,8 @@
 mod content;
 #[path = "posting/house.rs"]
 mod house;
+#[path = "posting/memory.rs"]
+mod memory;
 #[path = "post/server.rs"]
 #[allow(dead_code)]
 mod server;

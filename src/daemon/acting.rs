@@ -9,6 +9,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use tokio::time::timeout;
 
 use super::Daemon;
+use super::emergency::LONGEST_READ;
 use super::secrets::{is_same, token_hash};
 use crate::guarded::{guarded, guarded_while};
 use crate::letter::Facts;
@@ -125,7 +126,7 @@ impl Daemon {
         let in_time = timeout(LONGEST_WRITE, &mut writing).await;
         let heard_already = in_time.is_err();
         if heard_already {
-            self.0.memory.hear(plan_ref, event, self.now());
+            self.hear(plan_ref, event, idempotency).await;
         }
         let applied = match in_time {
             Ok(applied) => applied,
@@ -133,18 +134,19 @@ impl Daemon {
         };
         let transient = applied.as_ref().is_err_and(StoreError::is_transient);
         if transient && !heard_already {
-            self.0.memory.hear(plan_ref, event, self.now());
+            self.hear(plan_ref, event, idempotency).await;
         }
         if heard_already && !transient && applied.is_err() {
             // It was heard, and does not hold.
-            self.remember_anew(plan_ref).await;
+            self.forget_words(plan_ref).await;
         }
         let applied = applied?;
-        if matches!(event, Event::Undone { .. }) && !applied.state.is_closed() {
-            // A closed plan was forgotten; one that is open again must alert without the database too.
-            self.remember_anew(plan_ref).await;
+        let reopened = matches!(event, Event::Undone { .. }) && !applied.state.is_closed();
+        // A closed plan was forgotten; one that is open again must alert without the database too.
+        match reopened && self.is_read_anew(plan_ref).await {
+            true => self.0.memory.owe(plan_ref, &applied.orders),
+            false => self.0.memory.follow(plan_ref, &applied),
         }
-        self.0.memory.follow(plan_ref, &applied);
         self.ring();
         // Whoever answers a letter has shown that the address is theirs. That this could not be
         // written down must not make anybody think that their answer was lost.
@@ -174,13 +176,40 @@ impl Daemon {
         }
     }
 
-    async fn remember_anew(&self, plan_ref: &str) {
+    /// What can't be written is heard in memory, unless it is written already: it may have been taken
+    /// back since. Where that can't be read it is heard, for a crew that is ashore should alarm nobody;
+    /// but not where a closing of this plan was taken back, for then it may be that one, and a missed
+    /// alert is worse.
+    async fn hear(&self, plan_ref: &str, event: &Event, once: Option<&str>) {
+        let memory = &self.0.memory;
+        if let Some(once) = once {
+            let seen = timeout(LONGEST_READ, self.0.store.has_seen(plan_ref, once)).await;
+            if matches!(seen, Ok(Ok(true)))
+                || (!matches!(seen, Ok(Ok(_))) && memory.was_reopened(plan_ref))
+            {
+                return;
+            }
+        }
+        memory.hear(plan_ref, event, once, self.now());
+    }
+
+    async fn forget_words(&self, plan_ref: &str) {
+        let reading = self.0.memory.begin_reading(plan_ref);
         match self.0.store.plan(plan_ref).await {
-            Ok(record) => self.0.memory.remember(record),
+            Ok(record) => reading.replace(record),
             Err(error) => {
                 tracing::warn!(plan = plan_ref, %error, "a plan is not in memory as it stands");
             }
         }
+    }
+
+    async fn is_read_anew(&self, plan_ref: &str) -> bool {
+        self.read_anew(plan_ref)
+            .await
+            .inspect_err(|error| {
+                tracing::warn!(plan = plan_ref, %error, "a plan is not in memory as it stands");
+            })
+            .is_ok()
     }
 
     /// Opens a plan for a rescue service, by the link that one of its contacts was sent; `None` for

@@ -88,8 +88,7 @@ pub(super) fn untyped_letter(
         why: "a mail service refused the whole of it. Names and all that anybody wrote stand on your page",
         ..nothing_of(daemon, claimed)
     };
-    let outgoing = outgoing(daemon, claimed, &bare, Mailbox { name: None, ..to });
-    Outgoing { return_path: daemon.return_path(&claimed.id), ..outgoing }
+    outgoing(daemon, claimed, &bare, Mailbox { name: None, ..to })
 }
 
 /// What can be said of any plan.
@@ -113,7 +112,8 @@ fn outgoing(daemon: &Daemon, claimed: &Claimed, bare: &Bare<'_>, to: Mailbox) ->
     let page = daemon.page_of(plan_ref, claimed.order.to);
     let letter = plain_fallback(&Bare { page: page.as_deref(), ..*bare }, kind, daemon.now());
     let name = format!("{}.{plan_ref}", claimed.id);
-    daemon.outgoing(&name, kind.name(), Some(plan_ref), to, letter)
+    let outgoing = daemon.outgoing(&name, kind.name(), Some(plan_ref), to, letter);
+    Outgoing { return_path: daemon.return_path(&claimed.id), ..outgoing }
 }
 
 fn mailbox(daemon: &Daemon, spare: &Spare, to: Recipient) -> Option<Mailbox> {

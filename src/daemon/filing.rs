@@ -216,6 +216,7 @@ impl Daemon {
         let idempotency = idempotency.map(str::to_owned);
         let arming = async move {
             let plan_ref = &record.plan_ref;
+            let reading = daemon.0.memory.begin_reading(plan_ref);
             let filing = Filing {
                 plan_ref,
                 plan_json: &record.plan_json,
@@ -231,8 +232,12 @@ impl Daemon {
             };
             let armed = daemon.0.store.file(&filing, now).await;
             if armed.as_ref().is_ok_and(|armed| armed == plan_ref) {
-                daemon.0.memory.remember(record.clone());
                 daemon.ring();
+                if !reading.remember(record.clone())
+                    && let Err(error) = daemon.read_anew(plan_ref).await
+                {
+                    tracing::warn!(plan = plan_ref, %error, "a plan is not in memory as it stands");
+                }
             }
             (armed, record, first)
         };
@@ -255,22 +260,22 @@ impl Daemon {
         }
         tracing::info!(plan = armed, key = key.id, "a plan is armed");
         let letters = first.orders.iter().map(|order| queued(order, now)).collect();
-        Ok(self.answer(record, plan.clone(), letters))
+        Ok(self.answer(&record, plan.clone(), letters))
     }
 
     /// The answer to a filing that came before.
     pub(super) async fn filed(&self, plan_ref: &str) -> Result<Filed, FilingError> {
         let unreadable = |source| FilingError::Unreadable { plan_ref: plan_ref.to_owned(), source };
-        let record = self.0.store.plan(plan_ref).await.map_err(unreadable)?;
+        let record = self.read_anew(plan_ref).await.map_err(unreadable)?;
         let status = self.status_of(&record).await.map_err(unreadable)?;
-        Ok(self.answer(record, status.plan, status.letters))
+        Ok(self.answer(&record, status.plan, status.letters))
     }
 
     /// Put together from what was written: once a plan is armed, nothing that fails may make its
     /// crew think that it is not.
-    fn answer(&self, record: PlanRecord, plan: Plan, letters: Vec<LetterFate>) -> Filed {
+    fn answer(&self, record: &PlanRecord, plan: Plan, letters: Vec<LetterFate>) -> Filed {
         let review = serde_json::from_str(&record.review_json).unwrap_or_default();
-        let links = self.links(&record);
+        let links = self.links(record);
         let status = PlanStatus {
             plan_ref: record.plan_ref.clone(),
             plan,
@@ -279,7 +284,6 @@ impl Daemon {
             key_id: record.key_id.clone(),
             letters,
         };
-        self.0.memory.remember(record);
         Filed { status, review, links }
     }
 

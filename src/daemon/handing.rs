@@ -1,13 +1,15 @@
 //! Handing a letter over without asking the database for anything.
 
+use std::pin::pin;
 use std::time::Duration;
 
 use thiserror::Error;
-use tokio::time::{Instant, timeout_at};
+use tokio::time::{Instant, timeout, timeout_at};
 
 use super::Daemon;
 use super::charts::LeftOut;
-use crate::post::{MimeError, Outgoing, Post, SendClass, SendError, Tried, return_path};
+use super::sending::HANGS_AFTER;
+use crate::post::{MimeError, Outgoing, Place, Post, SendClass, SendError, Tried, return_path};
 use crate::watch::Urgency;
 
 /// For so long others may take the whole of an alert that one relay has refused for what is in it; then it
@@ -31,19 +33,36 @@ pub enum NotTaken {
     Unwanted,
     /// Nobody took it.
     #[error(transparent)]
-    Unsent(#[from] SendError),
+    Unsent(SendError),
+    /// Nobody took it, and a relay refused it for what stands in it.
+    #[error(transparent)]
+    Unwelcome(SendError),
 }
 
 impl NotTaken {
+    fn of(error: SendError, unwelcome: bool) -> Self {
+        match unwelcome || error.class == SendClass::MessageRefused {
+            true => NotTaken::Unwelcome(error),
+            false => NotTaken::Unsent(error),
+        }
+    }
+
     /// Whether a relay refused it for what stands in it.
     pub(super) fn is_for_content(&self) -> bool {
-        matches!(self, NotTaken::Unsent(error) if error.class == SendClass::MessageRefused)
+        matches!(self, NotTaken::Unwelcome(_))
+    }
+
+    /// Whether trying again leads nowhere.
+    pub(super) fn is_final(&self) -> bool {
+        matches!(self, NotTaken::Unsent(error) | NotTaken::Unwelcome(error) if error.is_final())
     }
 
     /// What a log may say of it: a relay's own words may repeat an address.
     pub(super) fn in_log(&self) -> String {
         match self {
-            NotTaken::Unsent(error) => format!("{}: {:?}", error.relay, error.class),
+            NotTaken::Unsent(error) | NotTaken::Unwelcome(error) => {
+                format!("{}: {:?}", error.relay, error.class)
+            }
             other => other.to_string(),
         }
     }
@@ -76,7 +95,7 @@ impl Daemon {
 }
 
 /// Tries one relay after the other, while it is wanted; once one has refused it for what stands in it,
-/// for no longer than this. Such a refusal is told before all else.
+/// for no longer than this. What hangs lets others go first.
 pub(super) async fn hand_over(
     post: &Post,
     letter: &Outgoing,
@@ -86,17 +105,36 @@ pub(super) async fn hand_over(
     let bytes = post.write(letter)?;
     let place = post.place(&letter.to.email, letter.urgency).await;
     let place = place.ok_or(NotTaken::NoPlace)?;
+    let mut trying = pin!(try_each(post, letter, &bytes, &place, whole_within, is_wanted));
+    match timeout(HANGS_AFTER, &mut trying).await {
+        Ok(handed) => handed,
+        Err(_) => {
+            place.step_aside();
+            trying.await
+        }
+    }
+}
+
+async fn try_each(
+    post: &Post,
+    letter: &Outgoing,
+    bytes: &[u8],
+    place: &Place,
+    whole_within: Option<Duration>,
+    is_wanted: impl Fn() -> bool,
+) -> Result<(), NotTaken> {
     let (envelope, tried) = (letter.envelope(), Tried::default());
-    let (mut unwelcome, mut until): (Option<SendError>, Option<Instant>) = (None, None);
+    let (mut failure, mut unwelcome, mut until): (Option<SendError>, _, Option<Instant>) =
+        (None, false, None);
     loop {
         let handing = async {
-            match post.begin(&place, &envelope, &tried).await {
-                Ok(handing) if is_wanted() => Ok(handing.finish(&bytes).await),
+            match post.begin(place, &envelope, &tried).await {
+                Ok(handing) if is_wanted() => Ok(handing.finish(bytes).await),
                 Ok(handing) => {
                     handing.abandon().await;
                     Err(NotTaken::Unwanted)
                 }
-                Err(error) => Err(error.into()),
+                Err(error) => Err(NotTaken::Unsent(error)),
             }
         };
         let handed = match until {
@@ -105,15 +143,22 @@ pub(super) async fn hand_over(
         };
         let error = match handed {
             Ok(Ok(_)) => return Ok(()),
-            Err(NotTaken::Unwanted) => return Err(NotTaken::Unwanted),
-            Err(error) => return Err(unwelcome.map_or(error, NotTaken::Unsent)),
             Ok(Err(error)) => error,
+            Err(NotTaken::Unsent(error)) => {
+                return Err(NotTaken::of(error.after(failure), unwelcome));
+            }
+            Err(error) => {
+                let refused = failure.filter(|_| matches!(error, NotTaken::Silence));
+                return Err(refused.map_or(error, |refused| NotTaken::of(refused, unwelcome)));
+            }
         };
+        unwelcome |= error.class == SendClass::MessageRefused;
+        let error = error.after(failure);
         if !error.is_worth_another_relay() || !post.any_but(&tried) {
-            return Err(unwelcome.unwrap_or(error).into());
+            return Err(NotTaken::of(error, unwelcome));
         }
-        unwelcome = unwelcome.or(Some(error).filter(|one| one.class == SendClass::MessageRefused));
-        if unwelcome.is_some() {
+        failure = Some(error);
+        if unwelcome {
             until = until.or_else(|| Some(Instant::now() + whole_within?));
         }
     }

@@ -183,7 +183,7 @@ impl Health {
         since.is_some_and(|since| since.elapsed() > long)
     }
 
-    fn wrote(&self, now: DateTime<Utc>) {
+    pub(super) fn wrote(&self, now: DateTime<Utc>) {
         self.worked.fetch_or(WRITE, Ordering::Relaxed);
         self.write.store(now.timestamp_millis(), Ordering::Relaxed);
         *self.wrote.lock().unwrap_or_else(PoisonError::into_inner) = Instant::now();

@@ -27,6 +27,7 @@ mod links;
 mod memory;
 mod posting;
 mod referee;
+mod remembering;
 mod restarts;
 mod retention;
 mod retry;
@@ -242,7 +243,8 @@ impl Daemon {
         parts.begin("the look at the database", health::probe(self.clone(), stop.clone()));
         parts.begin("the keeper's letters", keeper::write_to_keeper(self.clone(), stop.clone()));
         parts.begin("the look at itself", ailing::watch_health(self.clone(), stop.clone()));
-        parts.begin("the memory", emergency::stand_by(self.clone(), stop.clone()));
+        parts.begin("the memory", remembering::keep_in_mind(self.clone(), stop.clone()));
+        parts.begin("the alerts from memory", emergency::stand_in(self.clone(), stop.clone()));
         parts.begin("the drawing of charts", charts::draw_ahead(self.clone(), stop.clone()));
         parts.begin("the look at the weather", latest::look_ahead(self.clone(), stop.clone()));
         parts.begin("the forgetting", retention::forget_in_time(self.clone(), stop.clone()));

@@ -28,7 +28,7 @@ const LEASE_OF_ALERT_BEYOND_ATTEMPT: TimeDelta = TimeDelta::seconds(150);
 /// A letter whose lease has run out is claimed anew, and has come to its last look, within this.
 const CLAIMED_ANEW_WITHIN: Duration = Duration::from_secs(60);
 /// How long a stop waits for answers that are due.
-const LONGEST_GOODBYE: Duration = Duration::from_secs(15);
+pub(super) const LONGEST_GOODBYE: Duration = Duration::from_secs(15);
 /// A letter that is due may belong to the other loop, which has no desk free for it.
 const SHORTEST_SLEEP: Duration = Duration::from_millis(20);
 const LONGEST_SLEEP: Duration = Duration::from_secs(1);

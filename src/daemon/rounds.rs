@@ -1,7 +1,7 @@
 //! Whose alerts go next while more are due than can leave at once: those of each key in turn, so that
 //! nobody who files very many for one moment makes all others' wait behind them.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::{Duration, Instant};
 
 /// With more keys than these served, a new round begins.
@@ -48,6 +48,22 @@ impl Rounds {
     }
 }
 
+/// What has each a key before it: those of each key in turn, those of one key in the order in which they
+/// stand.
+pub(super) fn in_turn<T>(all: Vec<(String, T)>) -> Vec<T> {
+    let mut served: BTreeMap<String, usize> = BTreeMap::new();
+    let mut turns: Vec<_> = all
+        .into_iter()
+        .map(|(key, one)| {
+            let turn = served.entry(key).or_default();
+            *turn += 1;
+            (*turn, one)
+        })
+        .collect();
+    turns.sort_by_key(|(turn, _)| *turn);
+    turns.into_iter().map(|(_, one)| one).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -74,5 +90,12 @@ mod tests {
         rounds.claimed(BTreeSet::new(), &["A".to_owned()], false, now + REST);
         rounds.claimed(keys(&["A"]), &[], true, now + REST);
         assert_eq!(rounds.behind(now + REST), ["A"], "looked for at once");
+    }
+
+    #[test]
+    fn of_each_key_one_goes_and_of_one_key_the_first_goes_first() {
+        let all = ["A1", "A2", "A3", "B1", "C1", "B2"];
+        let all = all.map(|one| (one[..1].to_owned(), one)).to_vec();
+        assert_eq!(in_turn(all), ["A1", "B1", "C1", "A2", "B2", "A3"]);
     }
 }

@@ -24,9 +24,9 @@ use crate::store::{self, Claimed, LastLook, Read, StoreError};
 use crate::watch::{Kind, Order, Recipient};
 
 /// A letter that takes longer than this hangs, and gives up its desk and its place at the door.
-const HANGS_AFTER: Duration = Duration::from_secs(5);
+pub(super) const HANGS_AFTER: Duration = Duration::from_secs(5);
 /// A letter that found no place is claimed again after this.
-const NO_PLACE: TimeDelta = TimeDelta::seconds(5);
+pub(super) const NO_PLACE: TimeDelta = TimeDelta::seconds(5);
 
 /// What came of trying to hand a letter over.
 enum Outcome {

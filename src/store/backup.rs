@@ -141,6 +141,16 @@ impl Store {
         Ok(read_meta(&mut *self.readers.acquire().await?, "review").await?.is_some())
     }
 
+    /// Until when that holds alerts back, if it does.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn held_until(&self) -> Result<Option<DateTime<Utc>>, StoreError> {
+        let until = read_meta(&mut *self.readers.acquire().await?, "held-until").await?;
+        // What can't be read holds nothing back.
+        until.map(|text| from_millis(text.parse().unwrap_or(0))).transpose()
+    }
+
     /// Ends the review: nothing is held any more.
     ///
     /// # Errors

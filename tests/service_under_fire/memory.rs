@@ -244,3 +244,91 @@ async fn a_filing_whose_sender_is_gone_is_known_to_memory() {
     alerts_from_memory(&lamp).await;
     sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
 }
+
+/// Reading goes on while nothing can be written, and so does the hold; and when it is over, alerts go.
+#[tokio::test(flavor = "multi_thread")]
+async fn alerts_that_a_review_holds_are_held_in_memory_too_until_its_end() {
+    let lamp = Lamp::lit().await;
+    lamp.file(&plan()).await;
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let mut holder = other(&lamp).await;
+    let mark = "INSERT INTO meta (name, value) VALUES ('review', 'it is a backup')";
+    sqlx::raw_sql(mark).execute(&mut holder).await.unwrap();
+    lamp.run();
+    wait_for(&lamp, "trouble", "keeper@example.org", Duration::from_secs(10)).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    nobody_is_alerted(&lamp).await;
+    lamp.move_clock(10);
+    let alert =
+        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
+    assert!(alert.text.contains("from memory"), "{}", alert.text);
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+}
+
+/// The same under a key, so that a telephone may send it again.
+async fn file_once(lamp: &Lamp) -> String {
+    let filing = lamp.post("/api/v1/plans").bearer_auth(&lamp.key).json(&plan());
+    let answer =
+        filing.header("Idempotency-Key", "a-key-of-this-filing-0001").send().await.unwrap();
+    assert!(answer.status().is_success());
+    let filed: serde_json::Value = answer.json().await.unwrap();
+    filed["ref"].as_str().unwrap().to_owned()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_filing_that_comes_again_outdates_no_check_in_that_was_heard() {
+    let lamp = running().await;
+    let plan_ref = file_once(&lamp).await;
+    for to in ["dunstan@example.org", "mirela@example.org"] {
+        wait_for(&lamp, "filed", to, Duration::from_secs(10)).await;
+    }
+    let mut holder = other(&lamp).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    let unwritten = lamp.daemon.act(&plan_ref, &all_ashore(), None).await;
+    assert!(unwritten.is_err_and(|error| error.is_transient()));
+    assert_eq!(file_once(&lamp).await, plan_ref);
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    nobody_is_alerted(&lamp).await;
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+}
+
+/// The plans are read anew while one of their pages takes for ever, as on a bad sector; then nothing can
+/// be written.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_read_that_hangs_keeps_no_alert_from_memory_back() {
+    let lamp = running().await;
+    filed(&lamp).await;
+    // The memory is filled in the background.
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    let mut holder = other(&lamp).await;
+    let hang = "ALTER TABLE papers RENAME TO real_papers; \
+                CREATE VIEW papers AS WITH RECURSIVE counted (at) AS \
+                (SELECT 1 UNION ALL SELECT at + 1 FROM counted WHERE at < 1000000000000) \
+                SELECT plan, plan_json, review_json FROM real_papers \
+                WHERE (SELECT MAX(at) FROM counted) > 0; \
+                BEGIN IMMEDIATE";
+    sqlx::raw_sql(hang).execute(&mut holder).await.unwrap();
+    lamp.move_clock(UNTIL_OVERDUE_MIN);
+    let alert =
+        wait_for(&lamp, "call-rescue", "dunstan@example.org", Duration::from_secs(25)).await;
+    assert!(alert.text.contains("from memory"), "{}", alert.text);
+}
+
+/// A telephone sends the very same once more, for no answer came to it. It is known already, though it
+/// can't be written now.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_check_in_that_was_taken_back_is_not_heard_a_second_time() {
+    let lamp = running().await;
+    let plan_ref = filed(&lamp).await;
+    let first = lamp.daemon.act(&plan_ref, &all_ashore(), Some("once")).await.unwrap();
+    let by = By::Contact(0, "Dunstan Okafor".to_owned());
+    let undone = Event::Undone { event: first.state.events, by };
+    let open = lamp.daemon.act(&plan_ref, &undone, None).await.unwrap();
+    assert!(!open.state.is_closed());
+    let mut holder = other(&lamp).await;
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut holder).await.unwrap();
+    let again = lamp.daemon.act(&plan_ref, &all_ashore(), Some("once")).await;
+    assert!(again.is_err_and(|error| error.is_transient()));
+    alerts_from_memory(&lamp).await;
+    sqlx::raw_sql("ROLLBACK").execute(&mut holder).await.unwrap();
+}

@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 
 use chrono::{DateTime, Utc};
 
+use super::rounds::in_turn;
 use crate::guarded::guarded;
 use crate::store::{Applied, PlanRecord, letter_id};
 use crate::watch::{By, Event, Order, Watched, next_wakeup, step, wanted};
@@ -32,9 +33,17 @@ pub(super) struct Memory {
 #[derive(Default)]
 struct Inside {
     plans: BTreeMap<String, Remembered>,
-    /// The plan that is being read from the database, unless it has moved since that began.
-    reading: Option<String>,
+    /// The plans that are being read from the database and have not moved since that began, each by the
+    /// number of its reading.
+    reading: BTreeMap<u64, String>,
+    readings: u64,
     sent: Vec<Sent>,
+}
+
+/// A plan that is being read from the database.
+pub(super) struct Reading<'a> {
+    memory: &'a Memory,
+    number: u64,
 }
 
 /// A plan, and the alerts that it owes as far as is known here.
@@ -43,6 +52,8 @@ struct Remembered {
     owed: Vec<Order>,
     /// How it stood before the first word that was heard and could not be written.
     before_words: Option<Watched>,
+    /// The idempotency keys of those words: whoever got no answer sends the same again.
+    keys: BTreeSet<String>,
 }
 
 /// An alert that left while the database could not be written.
@@ -62,19 +73,13 @@ impl Sent {
 }
 
 impl Memory {
-    /// A plan is going to be read from the database; one at a time.
-    pub(super) fn begin_reading(&self, plan_ref: &str) {
-        self.lock().reading = Some(plan_ref.to_owned());
-    }
-
-    /// Remembers the plan that was read, unless it has moved meanwhile: what was read may be older
-    /// than what is known here, and a plan that has closed would alert again.
-    pub(super) fn remember_read(&self, record: PlanRecord) {
+    /// A plan is going to be read from the database.
+    pub(super) fn begin_reading(&self, plan_ref: &str) -> Reading<'_> {
         let mut inside = self.lock();
-        let still = inside.reading.take().is_some_and(|reading| reading == record.plan_ref);
-        if still && !inside.knows_more_than(&record) {
-            inside.remember(record);
-        }
+        inside.readings += 1;
+        let number = inside.readings;
+        inside.reading.insert(number, plan_ref.to_owned());
+        Reading { memory: self, number }
     }
 
     /// Remembers a plan as it now stands; the alerts that it is known to owe are kept.
@@ -89,24 +94,54 @@ impl Memory {
             inside.plans.remove(plan_ref);
         } else if let Some(plan) = inside.plans.get_mut(plan_ref) {
             plan.record.state = applied.state.clone();
-            plan.before_words = None;
+            plan.forget_words();
             plan.owe(&applied.orders);
+        }
+    }
+
+    /// A plan that was read since owes these alerts too.
+    pub(super) fn owe(&self, plan_ref: &str, orders: &[Order]) {
+        if let Some(plan) = self.touch(plan_ref).plans.get_mut(plan_ref) {
+            plan.owe(orders);
         }
     }
 
     /// Follows an event that could not be written: a crew that says it is ashore sets off no
     /// alarm from here, though it is told that nothing is written yet. A contact ends no watch so: what
-    /// one of them says is believed because all the others hear of it, and now nobody does.
-    pub(super) fn hear(&self, plan_ref: &str, event: &Event, now: DateTime<Utc>) {
+    /// one of them says is believed because all the others hear of it, and now nobody does. What comes
+    /// under an idempotency key is heard once.
+    pub(super) fn hear(
+        &self,
+        plan_ref: &str,
+        event: &Event,
+        once: Option<&str>,
+        now: DateTime<Utc>,
+    ) {
         let by_contact = matches!(event, Event::CheckedIn { by: By::Contact(..), .. });
         if let Some(plan) = self.touch(plan_ref).plans.get_mut(plan_ref)
+            && !once.is_some_and(|once| plan.keys.contains(once))
             && let Ok(Ok(next)) = guarded(|| step(&plan.record.state, event, now))
             && !(by_contact && next.plan.is_closed())
         {
             let before = std::mem::replace(&mut plan.record.state, next.plan);
             plan.before_words.get_or_insert(before);
+            plan.keys.extend(once.map(str::to_owned));
             plan.owe(&next.orders);
         }
+    }
+
+    /// Whether a closing of this plan was ever taken back, as far as is known here.
+    pub(super) fn was_reopened(&self, plan_ref: &str) -> bool {
+        let inside = self.lock();
+        inside.plans.get(plan_ref).is_some_and(|plan| plan.record.state.reopened_by.is_some())
+    }
+
+    /// Nobody takes this alert: it goes no more, and the next rung goes at once. Once the database can
+    /// be written, the post finds that out by itself.
+    pub(super) fn refused(&self, plan_ref: &str, order: &Order, now: DateTime<Utc>) {
+        self.handed(plan_ref, order);
+        let refused = Event::Refused { to: order.to, kind: order.kind };
+        self.hear(plan_ref, &refused, None, now);
     }
 
     /// The plans that are remembered beside these.
@@ -118,13 +153,13 @@ impl Memory {
     /// An alert has left by the ordinary road.
     pub(super) fn handed(&self, plan_ref: &str, order: &Order) {
         if let Some(plan) = self.touch(plan_ref).plans.get_mut(plan_ref) {
-            plan.owed.retain(|owed| owed != order);
+            plan.owed.retain(|owed| !is_same(owed, order));
         }
     }
 
-    /// Moves every plan whose time has come, and gives the alerts that are owed, the longest due
-    /// first, each with its plan.
-    pub(super) fn owed(&self, now: DateTime<Utc>) -> Vec<(PlanRecord, Order)> {
+    /// Moves every plan whose time has come, and gives the alerts that are owed, each with the ref of
+    /// its plan: those of each key in turn, of one key the longest due first.
+    pub(super) fn owed(&self, now: DateTime<Utc>) -> Vec<(String, Order)> {
         let mut owed = Vec::new();
         let Inside { plans, sent, .. } = &mut *self.lock();
         for plan in plans.values_mut() {
@@ -133,19 +168,26 @@ impl Memory {
             let state = &plan.record.state;
             plan.owed.retain(|order| guarded(|| wanted(state, order, now)) != Ok(false));
             // The database may order anew what it does not know to have left.
-            let plan_ref = &plan.record.plan_ref;
+            let PlanRecord { plan_ref, key_id, .. } = &plan.record;
             plan.owed.retain(|order| !sent.iter().any(|sent| sent.is(plan_ref, order)));
-            owed.extend(plan.owed.iter().map(|order| (plan.record.clone(), order.clone())));
+            let of = |order: &Order| (key_id.clone(), (plan_ref.clone(), order.clone()));
+            owed.extend(plan.owed.iter().map(of));
         }
-        owed.sort_by_key(|(_, order)| order.scheduled_at);
-        owed
+        owed.sort_by_key(|(_, (_, order))| order.scheduled_at);
+        in_turn(owed)
+    }
+
+    /// A plan as it stands here.
+    pub(super) fn record(&self, plan_ref: &str) -> Option<PlanRecord> {
+        self.lock().plans.get(plan_ref).map(|plan| plan.record.clone())
     }
 
     /// Whether an alert is still owed, as far as is known here: the last look before it leaves.
     pub(super) fn owes(&self, plan_ref: &str, order: &Order, now: DateTime<Utc>) -> bool {
         let inside = self.lock();
         let Some(plan) = inside.plans.get(plan_ref) else { return false };
-        plan.owed.contains(order) && guarded(|| wanted(&plan.record.state, order, now)) != Ok(false)
+        plan.owed.iter().any(|owed| is_same(owed, order))
+            && guarded(|| wanted(&plan.record.state, order, now)) != Ok(false)
     }
 
     /// The plans that will be overdue before this, the first of them first, but for those that need
@@ -219,7 +261,7 @@ impl Memory {
     /// Whatever is being read of this plan is out of date.
     fn touch(&self, plan_ref: &str) -> MutexGuard<'_, Inside> {
         let mut inside = self.lock();
-        inside.reading.take_if(|reading| reading == plan_ref);
+        inside.reading.retain(|_, reading| reading != plan_ref);
         inside
     }
 
@@ -228,10 +270,40 @@ impl Memory {
     }
 }
 
+impl Reading<'_> {
+    /// Remembers the plan that was read, unless it has moved meanwhile: what was read may be older
+    /// than what is known here, and a plan that has closed would alert again. Whether it has not.
+    pub(super) fn remember(self, record: PlanRecord) -> bool {
+        let mut inside = self.memory.lock();
+        let still = inside.reading.contains_key(&self.number);
+        if still && !inside.knows_more_than(&record) {
+            inside.remember(record);
+        }
+        still
+    }
+
+    /// The same, and forgets what was heard of it and could not be written: that does not hold.
+    pub(super) fn replace(self, record: PlanRecord) {
+        let mut inside = self.memory.lock();
+        if inside.reading.contains_key(&self.number) {
+            inside.remember(record);
+        }
+    }
+}
+
+impl Drop for Reading<'_> {
+    fn drop(&mut self) {
+        self.memory.lock().reading.remove(&self.number);
+    }
+}
+
 impl Inside {
-    /// Whether something was heard of this plan that can't be written, and of which what was read knows
-    /// nothing.
+    /// Whether something was heard of this plan that can't be written, or has left for it and is not
+    /// written yet, of which what was read knows nothing.
     fn knows_more_than(&self, record: &PlanRecord) -> bool {
+        if self.sent.iter().any(|sent| sent.plan_ref == record.plan_ref) {
+            return true;
+        }
         let before = self.plans.get(&record.plan_ref).and_then(|one| one.before_words.as_ref());
         before.is_some_and(|before| before.tells_the_same(&record.state))
     }
@@ -243,7 +315,7 @@ impl Inside {
         }
         // An alert can do without it, and it is the longest part.
         record.review_json = String::new();
-        let plan = Remembered { record, owed, before_words: None };
+        let plan = Remembered { record, owed, before_words: None, keys: BTreeSet::new() };
         self.plans.insert(plan.record.plan_ref.clone(), plan);
         self.shrink();
     }
@@ -272,8 +344,17 @@ impl Inside {
 
 impl Remembered {
     fn owe(&mut self, orders: &[Order]) {
-        let alerts = orders.iter().filter(|order| order.kind.is_alert());
-        self.owed.extend(alerts.cloned());
+        for order in orders.iter().filter(|order| order.kind.is_alert()) {
+            if !self.owed.iter().any(|owed| is_same(owed, order)) {
+                self.owed.push(order.clone());
+            }
+        }
+    }
+
+    /// What is written says what they said, or that they do not hold.
+    fn forget_words(&mut self) {
+        self.before_words = None;
+        self.keys.clear();
     }
 
     fn tick(&mut self, now: DateTime<Utc>) {
@@ -287,110 +368,11 @@ impl Remembered {
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use chrono::TimeDelta;
-
-    use super::*;
-    use crate::measure::Span;
-    use crate::watch::{Anchor, Ladder, Rung, RungKind, Step, Terms, To};
-
-    fn noon() -> DateTime<Utc> {
-        "2026-06-14T12:00:00Z".parse().unwrap()
-    }
-
-    /// Due at noon, overdue a quarter of an hour later.
-    fn filed() -> Watched {
-        let call = Rung {
-            anchor: Anchor::Overdue,
-            offset_s: 0,
-            to: vec![To::Contacts],
-            kind: RungKind::CallRescue,
-        };
-        let span = Span::from_minutes;
-        let ladder = Ladder::new(vec![call], span(15), span(10), span(15)).unwrap();
-        let terms =
-            Terms { due_at: noon(), grace: span(15), ladder, crew: vec![true], contacts: 1 };
-        Watched::file(terms, noon() - TimeDelta::hours(3)).plan
-    }
-
-    fn record(state: &Watched) -> PlanRecord {
-        PlanRecord {
-            plan_ref: "A".to_owned(),
-            plan_json: String::new(),
-            review_json: String::new(),
-            state: state.clone(),
-            filed_at: noon(),
-            key_id: String::new(),
-        }
-    }
-
-    fn ashore() -> Event {
-        Event::CheckedIn { who: vec![0], by: By::Crew(None), how: None }
-    }
-
-    fn applied(state: &Watched, event: &Event) -> Applied {
-        let Step { plan, orders, changed } = step(state, event, noon()).unwrap();
-        Applied { state: plan, changed, letters: orders.len(), orders }
-    }
-
-    fn owed(memory: &Memory) -> usize {
-        memory.owed(noon() + TimeDelta::minutes(16)).len()
-    }
-
-    #[test]
-    fn a_plan_that_closes_while_it_is_read_is_not_remembered() {
-        let (memory, state) = (Memory::default(), filed());
-        memory.begin_reading("A");
-        memory.remember_read(record(&state));
-        assert_eq!(owed(&memory), 1, "it stays open");
-        let memory = Memory::default();
-        memory.begin_reading("A");
-        memory.follow("A", &applied(&state, &ashore()));
-        memory.remember_read(record(&state));
-        assert_eq!(owed(&memory), 0, "read before the closing, remembered after it");
-        memory.begin_reading("A");
-        memory.follow("B", &applied(&state, &ashore()));
-        memory.remember_read(record(&state));
-        assert_eq!(owed(&memory), 1, "another plan's closing is none of its business");
-    }
-
-    /// Neither the crew nor any other contact would hear of it, and take it back.
-    #[test]
-    fn no_contact_ends_a_watch_without_a_word_to_anybody() {
-        let (memory, state) = (Memory::default(), filed());
-        memory.remember(record(&state));
-        let by = By::Contact(0, "Dunstan Okafor".to_owned());
-        let said = Event::CheckedIn { who: vec![0], by, how: Some("they say so".to_owned()) };
-        memory.hear("A", &said, noon());
-        assert_eq!(owed(&memory), 1);
-        memory.hear("A", &ashore(), noon());
-        assert_eq!(owed(&memory), 0, "the crew's own word counts");
-    }
-
-    #[test]
-    fn an_alert_on_its_way_is_not_owed_any_more_once_the_crew_is_heard() {
-        let (memory, state) = (Memory::default(), filed());
-        memory.remember(record(&state));
-        let late = noon() + TimeDelta::minutes(16);
-        let alert = memory.owed(late).remove(0).1;
-        assert!(memory.owes("A", &alert, late));
-        memory.hear("A", &ashore(), late);
-        assert!(!memory.owes("A", &alert, late), "as by the service's own word");
-        let memory = Memory::default();
-        memory.remember(record(&state));
-        let alert = memory.owed(late).remove(0).1;
-        memory.follow("A", &applied(&state, &ashore()));
-        assert!(!memory.owes("A", &alert, late), "written, and forgotten here");
-    }
-
-    #[test]
-    fn what_is_heard_while_the_plan_is_read_is_not_forgotten() {
-        let (memory, state) = (Memory::default(), filed());
-        memory.remember(record(&state));
-        memory.begin_reading("A");
-        memory.hear("A", &ashore(), noon());
-        memory.remember_read(record(&state));
-        assert_eq!(owed(&memory), 0);
-    }
+/// Whether both order one letter: that it was due at another time by what is known here makes no other.
+fn is_same(one: &Order, other: &Order) -> bool {
+    let Order { round, cause, to, kind, .. } = other;
+    (&one.round, &one.cause, &one.to, &one.kind) == (round, cause, to, kind)
 }
+
+#[cfg(test)]
+mod tests;
