@@ -142,6 +142,10 @@ impl Daemon {
                 if let Ok(applied) = &amended {
                     daemon.0.memory.follow(&of, applied);
                     daemon.ring();
+                    // Whoever has a place since stands in the plan's text.
+                    if let Err(error) = daemon.read_anew(&of).await {
+                        tracing::warn!(plan = of, %error, "a plan is not in memory as it stands");
+                    }
                 }
                 amended
             };
