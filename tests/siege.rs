@@ -25,6 +25,8 @@ use world::World;
 const MOST_KB: u64 = 40 * 1024;
 /// Between letters and connections a service that is idle has some 30 files open.
 const FEW_FILES: u32 = 48;
+/// With so many it has half as many connections as with all that it asks for.
+const USUAL_FILES: u32 = 1024;
 /// Far beyond every deadline of the service, for a machine that is busy.
 const PATIENCE: Duration = Duration::from_secs(90);
 
@@ -197,7 +199,7 @@ async fn who_says_nothing_or_says_it_slowly_is_shown_out_and_keeps_nobody_out() 
 /// this machine: others are answered at once, and nobody who is being answered is shown out.
 #[tokio::test(flavor = "multi_thread")]
 async fn heads_that_never_end_take_no_seat_from_those_who_speak() {
-    let lamp = Lamp::lit();
+    let lamp = Lamp::lit_in(World::new(), Some(USUAL_FILES));
     lamp.grows_well().await;
     let mut speaks = lamp.connect();
     let head = format!(
@@ -230,7 +232,7 @@ async fn heads_that_never_end_take_no_seat_from_those_who_speak() {
 /// The same with bodies: a head costs a line, and must not buy a seat for as long as a body may take.
 #[tokio::test(flavor = "multi_thread")]
 async fn bodies_that_never_end_take_no_seat_from_those_who_say_all() {
-    let lamp = Lamp::lit();
+    let lamp = Lamp::lit_in(World::new(), Some(USUAL_FILES));
     lamp.grows_well().await;
     let head = "POST /contact/x HTTP/1.1\r\nHost: x\r\nContent-Length: 200\r\n\r\na";
     let bodies: Vec<_> = (0..700)

@@ -39,8 +39,8 @@ const LONGEST_HANDSHAKE: Duration = Duration::from_secs(10);
 /// time that is left then, loses it.
 const LONGEST_CONNECTION: Duration = Duration::from_secs(300);
 const LAST_ANSWER: Duration = Duration::from_secs(60);
-/// The most that a request's head may have; ours have a tenth of it.
-const MOST_HEAD_BYTES: usize = 32 * 1024;
+/// The most that a request's head may have; ours have a fifth of it.
+const MOST_HEAD_BYTES: usize = 16 * 1024;
 /// How long requests under way may take to end once the service stops.
 const LAST_ANSWERS: Duration = Duration::from_secs(5);
 /// After the system had no connection to give, for want of memory or files.

@@ -2,7 +2,7 @@
 
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
-use std::net::IpAddr;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use rustix::process::{Resource, getrlimit};
@@ -10,14 +10,21 @@ use tokio_util::sync::CancellationToken;
 
 use super::heads::whose;
 
-/// Half of what a process may usually open (1024): the letters and the database need theirs.
-const MOST: usize = 512;
-/// So many files are theirs, where a process may open fewer.
+/// Each may cost some 40 kB.
+const MOST: usize = 1024;
+/// Half of what a process may usually open (1024) is the letters' and the database's,
+const USUAL: usize = 512;
+/// and so many files are theirs where it may open fewer.
 const KEPT_FOR_LETTERS: usize = 128;
 /// However few it may open, somebody must be able to check in.
 const FEWEST: usize = 4;
 /// One address's share. A web server in front, on this machine, speaks for many.
 const MOST_BY_ADDRESS: usize = 64;
+/// Of an address, a site and a net so many count as one: a browser opens several, and
+/// behind a carrier's address or net are many telephones.
+const FEW_OF_ADDRESS: usize = 6;
+const FEW_OF_SITE: usize = 12;
+const FEW_OF_NET: usize = 24;
 
 /// All connections.
 #[derive(Clone)]
@@ -38,18 +45,18 @@ impl Default for Seats {
 struct Taken {
     /// Counts what happens: a smaller number was earlier.
     counted: u64,
-    by_number: BTreeMap<u64, Taker>,
+    /// By address, those of a net one behind the other, and by number.
+    by_place: BTreeMap<(IpAddr, u64), Taker>,
 }
 
 struct Taker {
-    address: IpAddr,
     /// What it has still to say, and since when; nothing while it is answered.
     owes: Option<(Owed, u64)>,
     given_up: CancellationToken,
 }
 
-/// What somebody who has a seat has not said yet; of one address, who owes more goes first.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+/// What somebody who has a seat has not said yet.
+#[derive(Clone, Copy, PartialEq, Eq)]
 enum Owed {
     /// A handshake, or the head of a request.
     Head,
@@ -57,17 +64,25 @@ enum Owed {
     Body,
 }
 
+/// Somebody who owes something.
+struct Owing {
+    place: (IpAddr, u64),
+    what: Owed,
+    since: u64,
+}
+
 /// One connection's seat, until it is dropped.
 pub(super) struct Seat {
     seats: Seats,
-    number: u64,
+    place: (IpAddr, u64),
     given_up: CancellationToken,
 }
 
 impl Seats {
     /// Where the process may have so many files open.
     fn within(may_open: usize) -> Self {
-        let most = may_open.saturating_sub(KEPT_FOR_LETTERS).clamp(FEWEST, MOST);
+        let most = may_open.saturating_sub(KEPT_FOR_LETTERS).min(USUAL.max(may_open / 2));
+        let most = most.clamp(FEWEST, MOST);
         Seats { taken: Arc::default(), most }
     }
 
@@ -76,17 +91,17 @@ impl Seats {
     pub(super) fn take(&self, from: IpAddr) -> Option<Seat> {
         let address = whose(from);
         let mut taken = self.lock();
-        let own = taken.by_number.values().filter(|one| one.address == address).count();
+        let own = taken.by_place.range((address, 0)..=(address, u64::MAX)).count();
         let has_its_share = own >= MOST_BY_ADDRESS && !from.to_canonical().is_loopback();
         if has_its_share {
             taken.give_up(Some(address))?;
-        } else if taken.by_number.len() >= self.most {
+        } else if taken.by_place.len() >= self.most {
             taken.give_up(None)?;
         }
         let (number, given_up) = (taken.count(), CancellationToken::new());
-        let taker = Taker { address, owes: Some((Owed::Head, number)), given_up: given_up.clone() };
-        taken.by_number.insert(number, taker);
-        Some(Seat { seats: self.clone(), number, given_up })
+        let (place, owes) = ((address, number), Some((Owed::Head, number)));
+        taken.by_place.insert(place, Taker { owes, given_up: given_up.clone() });
+        Some(Seat { seats: self.clone(), place, given_up })
     }
 
     fn lock(&self) -> MutexGuard<'_, Taken> {
@@ -100,28 +115,72 @@ impl Taken {
         self.counted
     }
 
-    /// Takes a seat of this address, or of that with the most who owe something; of several with as
-    /// many, of whoever has for longest. Between addresses it counts for nothing what they owe: whoever
-    /// holds very many seats by bodies without an end would else put out each who has yet to begin.
+    /// Takes a seat of this address, or of that of which [`crowd`] is the greatest: whoever has a net of
+    /// very many addresses has the most by the net, and whoever has one connection is no more than a
+    /// browser with two.
     fn give_up(&mut self, of: Option<IpAddr>) -> Option<()> {
-        let mut owing: BTreeMap<IpAddr, Vec<(Owed, u64, u64)>> = BTreeMap::new();
-        for (number, one) in &self.by_number {
-            if let Some((what, since)) = one.owes {
-                owing.entry(one.address).or_default().push((what, since, *number));
-            }
-        }
-        let rank = |all: &Vec<(Owed, u64, u64)>| {
-            (all.len(), all.iter().map(|(_, since, _)| Reverse(*since)).max())
-        };
-        let theirs = match of {
-            Some(address) => owing.remove(&address),
-            None => owing.into_values().max_by_key(rank),
-        }?;
-        let (.., number) = theirs.into_iter().min()?;
-        self.by_number.remove(&number)?.given_up.cancel();
+        let (first, last) = of.map_or((FIRST, LAST), |address| (address, address));
+        let places = (first, 0)..=(last, u64::MAX);
+        let owing = self.by_place.range(places).filter_map(|(place, one)| {
+            let (what, since) = one.owes?;
+            Some(Owing { place: *place, what, since })
+        });
+        let owing: Vec<_> = owing.collect();
+        let nets = owing.chunk_by(|a, b| net_of(a.place.0) == net_of(b.place.0));
+        let sites = nets.flat_map(|net| {
+            let chunks = net.chunk_by(|a, b| site_of(a.place.0) == site_of(b.place.0));
+            chunks.map(|site| (net.len(), site))
+        });
+        let addresses = sites.flat_map(|(net, site)| {
+            let chunks = site.chunk_by(|a, b| a.place.0 == b.place.0);
+            chunks.map(move |own| (crowd(net, site.len(), own), own))
+        });
+        let (_, theirs) = addresses.max_by_key(|(crowd, _)| *crowd)?;
+        let place = next_to_go(theirs)?.place;
+        self.by_place.remove(&place)?.given_up.cancel();
         Some(())
     }
 }
+
+/// Between addresses the net with the most who owe something is first, in it the site, then the
+/// address; of several with as many, that of whoever has for longest. It counts for nothing what
+/// they owe: whoever holds very many seats by bodies without an end would else put out each who has yet
+/// to begin.
+fn crowd(net: usize, site: usize, own: &[Owing]) -> (usize, usize, usize, Option<Reverse<u64>>) {
+    (
+        net.max(FEW_OF_NET),
+        site.max(FEW_OF_SITE),
+        own.len().max(FEW_OF_ADDRESS),
+        own.iter().map(|one| Reverse(one.since)).max(),
+    )
+}
+
+/// Of one address, which may be a carrier's, whoever owes a head, for a head costs a line.
+fn next_to_go(theirs: &[Owing]) -> Option<&Owing> {
+    theirs.iter().min_by_key(|one| (one.what == Owed::Body, one.since))
+}
+
+/// What one provider or one large customer has, as a rule: 32 bits of IPv6 (RIPE-738, 5.1), and 24 of IPv4.
+fn net_of(address: IpAddr) -> IpAddr {
+    first_bits(address, 32)
+}
+
+/// What one site may have (RFC 6177).
+fn site_of(address: IpAddr) -> IpAddr {
+    first_bits(address, 48)
+}
+
+fn first_bits(address: IpAddr, bits: u32) -> IpAddr {
+    match address {
+        IpAddr::V4(address) => IpAddr::from((u32::from(address) & !0xff).to_be_bytes()),
+        IpAddr::V6(address) => {
+            IpAddr::from((address.to_bits() & !(u128::MAX >> bits)).to_be_bytes())
+        }
+    }
+}
+
+const FIRST: IpAddr = IpAddr::V4(Ipv4Addr::UNSPECIFIED);
+const LAST: IpAddr = IpAddr::V6(Ipv6Addr::from_bits(u128::MAX));
 
 impl Seat {
     /// The head of a request is whole; whether the seat is still its own.
@@ -142,7 +201,7 @@ impl Seat {
     fn owes(&self, what: Option<Owed>) -> bool {
         let mut taken = self.seats.lock();
         let now = taken.count();
-        let taker = taken.by_number.get_mut(&self.number);
+        let taker = taken.by_place.get_mut(&self.place);
         taker.map(|taker| taker.owes = what.map(|what| (what, now))).is_some()
     }
 
@@ -154,7 +213,7 @@ impl Seat {
 
 impl Drop for Seat {
     fn drop(&mut self) {
-        self.seats.lock().by_number.remove(&self.number);
+        self.seats.lock().by_place.remove(&self.place);
     }
 }
 
@@ -189,19 +248,21 @@ mod tests {
         assert_eq!(lost(&held), [7], "its own goes, and no other's");
         assert!(!held[7].speaks());
         drop(held);
-        assert!(seats.lock().by_number.is_empty());
+        assert!(seats.lock().by_place.is_empty());
     }
 
     #[test]
     fn letters_keep_their_files_where_there_are_few() {
-        for (may_open, most) in [(usize::MAX, 512), (1024, 512), (256, 128), (64, 4), (0, 4)] {
+        for (may_open, most) in
+            [(usize::MAX, 1024), (4096, 1024), (1024, 512), (256, 128), (64, 4), (0, 4)]
+        {
             assert_eq!(Seats::within(may_open).most, most);
         }
     }
 
     #[test]
     fn who_is_silent_for_longest_makes_room() {
-        let seats = Seats::within(1024);
+        let seats = Seats::within(usize::MAX);
         let proxy = from("127.0.0.1");
         let mut held: Vec<_> = (0..MOST - 3).flat_map(|_| seats.take(proxy)).collect();
         for other in ["192.0.2.1", "192.0.2.1", "192.0.2.2"] {
@@ -237,8 +298,8 @@ mod tests {
     /// and each new one of theirs put it out.
     #[test]
     fn whoever_holds_all_seats_by_bodies_puts_out_nobody_who_begins() {
-        let seats = Seats::within(1024);
-        let theirs = |at: usize| from(&format!("192.0.2.{}", at % 9));
+        let seats = Seats::within(usize::MAX);
+        let theirs = |at: usize| from(&format!("192.0.2.{}", at % 17));
         let mut held: Vec<_> = (0..MOST).flat_map(|at| seats.take(theirs(at))).collect();
         assert!(held.len() == MOST && held.iter().all(Seat::speaks));
         let telephone = seats.take(from("198.51.100.7")).unwrap();
@@ -261,5 +322,35 @@ mod tests {
         held.push(take(8));
         held.push(take(4));
         assert_eq!(lost(&held), [0, 1]);
+    }
+
+    /// One site may have 65 536 nets of 64 bits, and a provider as many sites (RFC 6177).
+    #[test]
+    fn a_net_of_very_many_addresses_puts_out_nobody_else() {
+        type Theirs = fn(usize) -> String;
+        let nets: [Theirs; 3] = [
+            |at| format!("2001:db8:1:{at:x}::1"),
+            |at| format!("2001:db8:{at:x}::1"),
+            |at| format!("192.0.2.{}", at % 256),
+        ];
+        for theirs in nets {
+            let seats = Seats::within(usize::MAX);
+            let take = |at: usize| seats.take(from(&theirs(at))).unwrap();
+            let mut held: Vec<_> = (0..seats.most).map(take).collect();
+            // A browser opens two, and those behind one address are several.
+            let telephones = ["198.51.100.7"; 6].map(|one| seats.take(from(one)).unwrap());
+            held.extend((0..seats.most).map(take));
+            assert_eq!(lost(&telephones), [0; 0], "{}", theirs(0));
+        }
+    }
+
+    /// Of addresses that have nothing in common nobody can tell which are people's.
+    #[test]
+    fn the_first_few_connections_of_an_address_count_as_one() {
+        let seats = Seats::within(0);
+        let take = |text: &str| seats.take(from(text)).unwrap();
+        let held = ["192.0.2.1", "198.51.100.7", "198.51.100.7", "203.0.113.1"].map(take);
+        let _other = take("2001:db8::1");
+        assert_eq!(lost(&held), [0], "by age alone");
     }
 }
