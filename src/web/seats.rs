@@ -155,9 +155,13 @@ fn crowd(net: usize, site: usize, own: &[Owing]) -> (usize, usize, usize, Option
     )
 }
 
-/// Of one address, which may be a carrier's, whoever owes a head, for a head costs a line.
+/// Of one address, which may be a carrier's, whoever owes a head, for a head costs a line; but where more
+/// than half of them owe bodies, one of these, for else whoever sends bodies without an end has all but one
+/// seat, and that one would be each newcomer's in turn.
 fn next_to_go(theirs: &[Owing]) -> Option<&Owing> {
-    theirs.iter().min_by_key(|one| (one.what == Owed::Body, one.since))
+    let bodies = theirs.iter().filter(|one| one.what == Owed::Body).count();
+    let first = if 2 * bodies > theirs.len() { Owed::Body } else { Owed::Head };
+    theirs.iter().min_by_key(|one| (one.what != first, one.since))
 }
 
 /// What one provider or one large customer has, as a rule: 32 bits of IPv6 (RIPE-738, 5.1), and 24 of IPv4.
@@ -352,5 +356,29 @@ mod tests {
         let held = ["192.0.2.1", "198.51.100.7", "198.51.100.7", "203.0.113.1"].map(take);
         let _other = take("2001:db8::1");
         assert_eq!(lost(&held), [0], "by age alone");
+    }
+
+    /// A carrier's customers have one address: both the handshake of one of them and the plan of another
+    /// may be on the way for seconds.
+    #[test]
+    fn behind_one_address_neither_bodies_nor_heads_without_end_put_out_a_telephone() {
+        let nat = from("192.0.2.1");
+        for (theirs, later, own) in
+            [(true, true, false), (true, false, false), (false, false, true)]
+        {
+            let seats = Seats::within(1024);
+            let take = |body: bool| {
+                let seat = seats.take(nat).unwrap();
+                assert!(!body || seat.speaks());
+                seat
+            };
+            let mut held: Vec<_> = (1..MOST_BY_ADDRESS).map(|_| take(theirs)).collect();
+            let telephone = take(own);
+            held.extend((1..MOST_BY_ADDRESS / 2).map(|_| take(later)));
+            assert!(
+                !telephone.given_up.is_cancelled(),
+                "bodies: {theirs}, {later}; its own: {own}"
+            );
+        }
     }
 }
