@@ -105,8 +105,7 @@ impl Daemon {
         plan.check_amending(&plan_before, self.now()).map_err(FilingError::Faults)?;
         self.check_new_addresses(&plan_before, plan).await?;
         let place = self.0.hands.filers.enter(&before.key_id).ok_or(FilingError::TooManyAtOnce)?;
-        let review = self.review_for(plan, For::Filing(Some(&place))).await;
-        drop(place);
+        let review = self.review_for(plan, For::Filing(Some(place))).await;
         let now = self.now();
         plan.check_amending(&plan_before, now).map_err(FilingError::Faults)?;
         for tries in 1.. {
@@ -203,7 +202,7 @@ impl Daemon {
         let before = before.map(|review| review.cautions).unwrap_or_default();
         // The extension is written: a full line must not leave it unjudged.
         let place = self.0.hands.filers.enter(&record.key_id);
-        let review = self.review_for(&plan, For::Filing(place.as_ref())).await;
+        let review = self.review_for(&plan, For::Filing(place)).await;
         let worse = worse(&before, &review.cautions);
         if let Some(event) = state.changed_by {
             self.note_worse(plan_ref, event, &worse).await;

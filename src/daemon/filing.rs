@@ -157,12 +157,11 @@ impl Daemon {
     /// Judges a plan without filing it; `None` where this key has too many judged already.
     pub async fn review(&self, key_id: &str, plan: &Plan) -> Option<Review> {
         let place = self.0.hands.askers.enter(key_id)?;
-        let _turn = place.turn().await;
-        Some(self.review_for(plan, For::Asking).await)
+        Some(self.review_for(plan, For::Asking(place.turn().await)).await)
     }
 
     /// Judges a plan that is filed, or was.
-    pub(super) async fn review_for(&self, plan: &Plan, what_for: For<'_>) -> Review {
+    pub(super) async fn review_for(&self, plan: &Plan, what_for: For) -> Review {
         let mut review = self.judged(plan, what_for).await;
         if let Some(caution) = self.unconfirmed(plan).await {
             review.quiet.retain(|id| *id != caution.id);
@@ -196,8 +195,7 @@ impl Daemon {
         }
         self.check_limits(key, plan).await?;
         let place = self.0.hands.filers.enter(&key.id).ok_or(FilingError::TooManyAtOnce)?;
-        let review = self.review_for(plan, For::Filing(Some(&place))).await;
-        drop(place);
+        let review = self.review_for(plan, For::Filing(Some(place))).await;
         // The stations may have taken their time: the return must still lie ahead.
         let now = self.now();
         plan.check_filing(now).map_err(FilingError::Faults)?;

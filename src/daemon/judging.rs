@@ -1,12 +1,13 @@
 //! Asks for the facts of a plan, each with a short deadline, and judges it by them.
 
 use std::panic::resume_unwind;
+use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
 use tokio::sync::Semaphore;
 
 use super::Daemon;
-use super::turns::{Place, Turns};
+use super::turns::{Place, Turn, Turns};
 use crate::caution::Limits;
 use crate::conditions::{Table, Trust, Water, choose, expected};
 use crate::fetch::{Asker, Questions};
@@ -38,9 +39,9 @@ pub struct Judge {
 /// must be left for the alerts.
 pub(super) struct Hands {
     /// Of plans that are filed, changed or soon overdue,
-    filed: Semaphore,
+    filed: Arc<Semaphore>,
     /// and of those that somebody only wants judged: they hold up no filing.
-    asked: Semaphore,
+    asked: Arc<Semaphore>,
     /// Whose turn it is among those who file or change.
     pub(super) filers: Turns,
     /// And among those who only ask.
@@ -56,8 +57,8 @@ const ASKED_BY_KEY: (usize, usize) = (2, 10);
 impl Default for Hands {
     fn default() -> Self {
         Hands {
-            filed: Semaphore::new(2),
-            asked: Semaphore::new(1),
+            filed: Arc::new(Semaphore::new(2)),
+            asked: Arc::new(Semaphore::new(1)),
             filers: Turns::new(FILED_BY_KEY.0, FILED_BY_KEY.1),
             askers: Turns::new(ASKED_BY_KEY.0, ASKED_BY_KEY.1),
         }
@@ -65,13 +66,12 @@ impl Default for Hands {
 }
 
 /// For what a plan is judged.
-#[derive(Clone, Copy)]
-pub(super) enum For<'a> {
+pub(super) enum For {
     /// It is filed or changed, from this place in its key's line; none where the service looks by
     /// itself.
-    Filing(Option<&'a Place>),
-    /// Somebody wants to know, and files nothing.
-    Asking,
+    Filing(Option<Place>),
+    /// Somebody wants to know, and files nothing; their turn has come.
+    Asking(Turn),
 }
 
 impl Judge {
@@ -101,31 +101,38 @@ impl Judge {
 }
 
 impl Daemon {
-    /// Judges a plan away from the threads that answer and that send alerts.
-    pub(super) async fn judged(&self, plan: &Plan, what_for: For<'_>) -> Review {
+    /// Judges a plan away from the threads that answer and that send alerts. Whoever hangs up has their
+    /// turn, and so their place in line, until it is judged all the same.
+    pub(super) async fn judged(&self, plan: &Plan, what_for: For) -> Review {
         let (water, now) = self.0.judge.ask(plan, || self.now()).await;
         let hands = &self.0.hands;
-        let (hand, place) = match what_for {
-            For::Filing(place) => (&hands.filed, place),
-            For::Asking => (&hands.asked, None),
-        };
         // A key's own line first: in the one for all stand no two of it.
-        let _turn = match place {
-            Some(place) => place.turn().await,
-            None => None,
+        let (hand, turn) = match what_for {
+            For::Filing(None) => (&hands.filed, None),
+            For::Filing(Some(place)) => (&hands.filed, Some(place.turn().await)),
+            For::Asking(turn) => (&hands.asked, Some(turn)),
         };
         // They never close; without one it is judged all the same.
-        let _hand = hand.acquire().await.ok();
+        let hand = Arc::clone(hand).acquire_owned().await.ok();
         let (daemon, own) = (self.clone(), plan.clone());
-        elsewhere(move || daemon.0.judge.judged(&own, &water, now)).await
+        elsewhere(move || daemon.0.judge.judged(&own, &water, now), (hand, turn)).await
     }
 }
 
-/// Does something on a thread that nobody else waits for. That it panicked there is no reason to do
-/// it again here: whoever asked for it, under a guard of their own, gets the panic.
-async fn elsewhere<T: Send + 'static>(work: impl Fn() -> T + Clone + Send + 'static) -> T {
+/// Does something on a thread that nobody else waits for, and keeps what it is done by until it is,
+/// though nobody wait for it any more. That it panicked there is no reason to do it again here: whoever
+/// asked for it, under a guard of their own, gets the panic.
+async fn elsewhere<T: Send + 'static>(
+    work: impl Fn() -> T + Clone + Send + 'static,
+    by: impl Send + 'static,
+) -> T {
     let there = work.clone();
-    match tokio::task::spawn_blocking(move || guarded(there)).await {
+    let task = tokio::task::spawn_blocking(move || {
+        let done = guarded(there);
+        drop(by);
+        done
+    });
+    match task.await {
         Ok(Ok(done)) => done,
         Ok(Err(panicked)) => resume_unwind(Box::new(panicked)),
         // It was not begun, since the service ends.
@@ -135,7 +142,6 @@ async fn elsewhere<T: Send + 'static>(work: impl Fn() -> T + Clone + Send + 'sta
 
 #[cfg(test)]
 mod tests {
-    use std::sync::Arc;
     use std::sync::atomic::{AtomicU32, Ordering};
 
     use super::*;
@@ -151,8 +157,32 @@ mod tests {
             so_far
         };
         let first = fails.clone();
-        assert_eq!(guarded_while(elsewhere(move || first(0))).await, Err(Panicked));
+        assert_eq!(guarded_while(elsewhere(move || first(0), ())).await, Err(Panicked));
         assert_eq!(done.load(Ordering::SeqCst), 1, "once");
-        assert_eq!(guarded_while(elsewhere(move || fails(9))).await, Ok(1));
+        assert_eq!(guarded_while(elsewhere(move || fails(9), ())).await, Ok(1));
+    }
+
+    #[tokio::test]
+    async fn whoever_hangs_up_keeps_their_turn_until_it_is_judged() {
+        let turns = Turns::new(1, 2);
+        let turn = turns.enter("a").unwrap().turn().await;
+        let (begun, has_begun) = std::sync::mpsc::channel();
+        let (end, ends) = std::sync::mpsc::channel::<()>();
+        let ends = Arc::new(std::sync::Mutex::new(ends));
+        let work = move || {
+            let _ = begun.send(());
+            let _ = ends.lock().unwrap().recv();
+        };
+        let asked = tokio::spawn(elsewhere(work, turn));
+        tokio::task::spawn_blocking(move || has_begun.recv()).await.unwrap().unwrap();
+        asked.abort();
+        assert!(asked.await.is_err(), "nobody waits for it any more");
+        let next = turns.enter("a").unwrap();
+        assert!(turns.enter("a").is_none(), "its place is taken");
+        let mut next = tokio::spawn(next.turn());
+        let a_while = std::time::Duration::from_millis(50);
+        assert!(tokio::time::timeout(a_while, &mut next).await.is_err(), "and so is its turn");
+        end.send(()).unwrap();
+        next.await.unwrap();
     }
 }

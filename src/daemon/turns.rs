@@ -28,6 +28,13 @@ pub(super) struct Place {
     turns: Arc<Semaphore>,
 }
 
+/// A place whose turn it is; for as long as it is kept.
+pub(super) struct Turn {
+    // Given back before the place is.
+    _permit: Option<OwnedSemaphorePermit>,
+    _place: Place,
+}
+
 impl Turns {
     /// So many of a key's have their turn at once, and so many are in its line, these included.
     pub(super) fn new(at_once: usize, most: usize) -> Self {
@@ -50,11 +57,11 @@ impl Turns {
 }
 
 impl Place {
-    /// Waits until those before it in its own line have had their turn; it lasts until it is
-    /// dropped.
-    pub(super) async fn turn(&self) -> Option<OwnedSemaphorePermit> {
+    /// Waits until those before it in its own line have had their turn.
+    pub(super) async fn turn(self) -> Turn {
         // It never closes.
-        Arc::clone(&self.turns).acquire_owned().await.ok()
+        let permit = Arc::clone(&self.turns).acquire_owned().await.ok();
+        Turn { _permit: permit, _place: self }
     }
 }
 
@@ -80,18 +87,17 @@ mod tests {
     #[tokio::test]
     async fn a_key_waits_for_itself_alone_and_not_without_end() {
         let turns = Turns::new(1, 3);
-        let places: Vec<_> = std::iter::from_fn(|| turns.enter("a")).collect();
+        let mut places: Vec<_> = std::iter::from_fn(|| turns.enter("a")).collect();
         assert_eq!(places.len(), 3);
-        let first = places[0].turn().await.unwrap();
-        let mut second = Box::pin(places[1].turn());
+        let first = places.remove(0).turn().await;
+        let mut second = Box::pin(places.remove(0).turn());
         let waits = poll_fn(|context| Poll::Ready(second.as_mut().poll(context))).await;
         assert!(waits.is_pending());
         // Another key's line is empty.
-        let other = turns.enter("b").unwrap();
-        drop(other.turn().await.unwrap());
+        drop(turns.enter("b").unwrap().turn().await);
         drop(first);
-        drop(second.await.unwrap());
-        drop((places, other));
+        drop(second.await);
+        drop(places);
         assert!(turns.0.lines.lock().unwrap().is_empty());
     }
 }

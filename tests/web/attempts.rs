@@ -139,8 +139,9 @@ async fn no_key_makes_another_wait_for_more_than_its_share() {
     assert_eq!(refused, 30, "ten are in its line");
     let ended: Vec<_> = waiting.collect().await;
     assert!(ended.len() == 11 && ended.iter().all(|one| one.1), "{ended:?}");
-    // Two of them stand before it. In one line for all it would be the last of eleven.
-    assert_eq!(ended.iter().position(|one| one.0 == "other"), Some(2), "{ended:?}");
+    // Two of them stand before it, and of those behind it one or the other may be heard of sooner. In one
+    // line for all it would be the last of eleven.
+    assert!(ended[..5].iter().any(|one| one.0 == "other"), "{ended:?}");
     // The line is empty again, and what it says is for a person to read.
     assert!(lamp.daemon.review("greedy", &plan).await.is_some());
     let full: Vec<_> = (0..40)
