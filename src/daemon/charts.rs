@@ -66,9 +66,12 @@ pub(super) enum LeftOut {
 }
 
 /// The charts of the pages looked at last, the oldest first: by their routes, for the shore is the
-/// same as long as the service runs.
-#[derive(Default)]
-struct Pages(Mutex<VecDeque<(Vec<Position>, Option<String>)>>);
+/// same as long as the service runs. And the one hand that draws them: letters never wait for it.
+#[derive(Clone)]
+struct Pages {
+    kept: Arc<Mutex<VecDeque<(Vec<Position>, Option<String>)>>>,
+    hand: Arc<Semaphore>,
+}
 
 /// By their plans; the first drawn goes first.
 #[derive(Default)]
@@ -94,6 +97,12 @@ impl Default for Charts {
     }
 }
 
+impl Default for Pages {
+    fn default() -> Self {
+        Pages { kept: Arc::default(), hand: Arc::new(Semaphore::new(1)) }
+    }
+}
+
 impl Charts {
     /// This letter was refused: from now on it goes without these.
     pub(super) fn leave_out(&self, letter: &str, what: LeftOut) {
@@ -113,10 +122,12 @@ impl Charts {
 }
 
 impl Daemon {
-    /// The chart of a plan as SVG, for a page; `None` where there is nothing to draw.
-    #[must_use]
-    pub fn chart(&self, plan: &Plan) -> Option<String> {
-        self.0.charts.pages.of(plan.route(), |route| draw(&self.0.judge.shores, route))
+    /// The chart of a plan as SVG, for a page; `None` where there is nothing to draw, or where it is
+    /// not there in time.
+    pub async fn chart(&self, plan: &Plan) -> Option<String> {
+        let daemon = self.clone();
+        let drawing = move |route: &[Position]| draw(&daemon.0.judge.shores, route);
+        self.0.charts.pages.of(plan.route(), drawing).await
     }
 
     /// The chart of a plan as PNG, for a download; drawn away from the threads that answer where it
@@ -126,8 +137,7 @@ impl Daemon {
         if let Some(drawn) = self.0.charts.at_hand(plan_ref, &route) {
             return drawn.map(|picture| picture.to_vec());
         }
-        let hand = Arc::clone(&self.0.charts.hand).acquire_owned().await.ok()?;
-        let picture = self.clone().draw_for(plan_ref.clone(), route, hand).await?;
+        let picture = self.drawn_in_turn(plan_ref, route).await?;
         Some(picture.to_vec())
     }
 
@@ -154,14 +164,16 @@ impl Daemon {
             return None;
         }
         let _seat = charts.waiting.try_acquire().ok()?;
-        let drawing = async {
-            let hand = Arc::clone(&charts.hand).acquire_owned().await.ok()?;
-            match charts.at_hand(plan_ref, &route) {
-                Some(drawn) => drawn,
-                None => self.clone().draw_for(plan_ref.clone(), route, hand).await,
-            }
-        };
-        timeout(PATIENCE, drawing).await.ok()?
+        timeout(PATIENCE, self.drawn_in_turn(plan_ref, route)).await.ok()?
+    }
+
+    /// Draws once the hand is free, unless somebody else who waited has had the same drawn.
+    async fn drawn_in_turn(&self, plan_ref: &str, route: Vec<Position>) -> Option<Picture> {
+        let hand = Arc::clone(&self.0.charts.hand).acquire_owned().await.ok()?;
+        match self.0.charts.at_hand(plan_ref, &route) {
+            Some(drawn) => drawn,
+            None => self.clone().draw_for(plan_ref.to_owned(), route, hand).await,
+        }
     }
 
     /// Draws, away from the threads that send, and keeps what came out.
@@ -258,27 +270,49 @@ impl Charts {
 }
 
 impl Pages {
-    /// The chart of this route, drawn if it is not at hand; never while others wait for theirs.
-    fn of(
+    /// The chart of this route, drawn if it is not at hand, away from the threads that answer: the
+    /// longest keeps a core busy for seconds. All who wait for the same have it drawn once, and nobody
+    /// waits for long.
+    async fn of(
         &self,
         route: Vec<Position>,
-        draw: impl FnOnce(&[Position]) -> Option<String>,
+        draw: impl FnOnce(&[Position]) -> Option<String> + Send + 'static,
     ) -> Option<String> {
-        let at_hand = self.lock().iter().find(|(of, _)| *of == route).map(|(_, svg)| svg.clone());
-        if let Some(svg) = at_hand {
+        if let Some(svg) = self.at_hand(&route) {
             return svg;
         }
-        let svg = draw(&route);
+        let drawing = async {
+            let hand = Arc::clone(&self.hand).acquire_owned().await.ok()?;
+            if let Some(svg) = self.at_hand(&route) {
+                return svg;
+            }
+            let (pages, route) = (self.clone(), route.clone());
+            let drawing = tokio::task::spawn_blocking(move || {
+                // A page says all without a chart.
+                let svg = guarded(|| draw(&route)).unwrap_or_default();
+                pages.keep(route, svg.clone());
+                drop(hand);
+                svg
+            });
+            drawing.await.ok()?
+        };
+        timeout(PATIENCE, drawing).await.ok()?
+    }
+
+    fn at_hand(&self, route: &[Position]) -> Option<Option<String>> {
+        self.lock().iter().find(|(of, _)| of == route).map(|(_, svg)| svg.clone())
+    }
+
+    fn keep(&self, route: Vec<Position>, svg: Option<String>) {
         let mut pages = self.lock();
         if pages.len() >= MOST_PAGES {
             pages.pop_front();
         }
-        pages.push_back((route, svg.clone()));
-        svg
+        pages.push_back((route, svg));
     }
 
     fn lock(&self) -> MutexGuard<'_, VecDeque<(Vec<Position>, Option<String>)>> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
@@ -310,6 +344,8 @@ impl Drawn {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::atomic::{AtomicUsize, Ordering};
+
     use super::*;
 
     fn keep(charts: &Charts, plan_ref: &str, bytes: usize) {
@@ -338,31 +374,66 @@ mod tests {
         assert_eq!(charts.lock().bytes, bytes);
     }
 
-    #[test]
-    fn a_page_is_drawn_once_for_a_route_and_the_oldest_is_forgotten() {
-        let (pages, drawn) = (Pages::default(), std::cell::Cell::new(0));
-        let look = |lat_deg: f64| {
-            let route = Position::new(lat_deg, -123.0).into_iter().collect::<Vec<_>>();
-            let draw = |_: &[Position]| {
-                drawn.set(drawn.get() + 1);
+    fn route(lat_deg: f64) -> Vec<Position> {
+        Position::new(lat_deg, -123.0).into_iter().collect()
+    }
+
+    #[tokio::test]
+    async fn a_page_is_drawn_once_for_a_route_and_the_oldest_is_forgotten() {
+        let (pages, drawn) = (Pages::default(), Arc::new(AtomicUsize::new(0)));
+        let look = async |lat_deg: f64| {
+            let counted = Arc::clone(&drawn);
+            let draw = move |_: &[Position]| {
+                counted.fetch_add(1, Ordering::SeqCst);
                 Some(format!("chart of {lat_deg}"))
             };
-            assert_eq!(pages.of(route, draw), Some(format!("chart of {lat_deg}")));
+            let svg = pages.of(route(lat_deg), draw).await;
+            assert_eq!(svg, Some(format!("chart of {lat_deg}")));
+            drawn.load(Ordering::SeqCst)
         };
-        look(48.0);
-        look(48.0);
-        assert_eq!(drawn.get(), 1);
-        (0..MOST_PAGES).for_each(|at| look(at as f64 / 2.0));
-        assert_eq!((drawn.get(), pages.lock().len()), (1 + MOST_PAGES, MOST_PAGES));
-        look(48.0);
-        assert_eq!(drawn.get(), 2 + MOST_PAGES);
+        look(48.0).await;
+        assert_eq!(look(48.0).await, 1);
+        for at in 0..MOST_PAGES {
+            look(at as f64 / 2.0).await;
+        }
+        assert_eq!(
+            (drawn.load(Ordering::SeqCst), pages.lock().len()),
+            (1 + MOST_PAGES, MOST_PAGES)
+        );
+        assert_eq!(look(48.0).await, 2 + MOST_PAGES);
+    }
+
+    #[tokio::test]
+    async fn pages_wait_for_one_drawing_of_theirs_and_not_for_long() {
+        let (pages, drawn) = (Pages::default(), Arc::new(AtomicUsize::new(0)));
+        let (end, ends) = std::sync::mpsc::channel::<()>();
+        let ends = Arc::new(Mutex::new(ends));
+        let looks = |lat_deg: f64| {
+            let (pages, drawn, ends) = (pages.clone(), Arc::clone(&drawn), Arc::clone(&ends));
+            let draw = move |_: &[Position]| {
+                drawn.fetch_add(1, Ordering::SeqCst);
+                ends.lock().unwrap().recv().ok()?;
+                Some("chart".to_owned())
+            };
+            tokio::spawn(async move { pages.of(route(lat_deg), draw).await })
+        };
+        for early in [looks(48.0), looks(48.0), looks(49.0)] {
+            assert_eq!(early.await.unwrap(), None, "it goes without");
+        }
+        let late = [looks(48.0), looks(48.0)];
+        tokio::task::yield_now().await;
+        end.send(()).unwrap();
+        for one in late {
+            assert_eq!(one.await.unwrap().as_deref(), Some("chart"));
+        }
+        assert_eq!(drawn.load(Ordering::SeqCst), 1, "nobody draws for whoever waits no more");
     }
 
     #[test]
     fn another_route_wants_another_chart() {
         let charts = Charts::default();
         keep(&charts, "one", 10);
-        let elsewhere = Position::new(48.0, -123.0).into_iter().collect::<Vec<_>>();
+        let elsewhere = route(48.0);
         assert!(charts.at_hand("one", &elsewhere).is_none());
         charts.keep("one".to_owned(), elsewhere.clone(), Some(Arc::new(vec![0; 20])));
         assert!(charts.at_hand("one", &elsewhere).is_some());

@@ -287,7 +287,7 @@ async fn page(
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),
         told: Told::of(&facts, me, now),
-        chart: daemon.chart(&visit.dossier.plan),
+        chart: daemon.chart(&visit.dossier.plan).await,
     };
     Ok(html(status, &contact))
 }

@@ -258,7 +258,7 @@ async fn page(
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),
         plan: crews_plan(daemon, &visit.dossier, now),
-        chart: daemon.chart(&visit.dossier.plan),
+        chart: daemon.chart(&visit.dossier.plan).await,
     };
     Ok(html(status, &crew))
 }

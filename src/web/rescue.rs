@@ -60,7 +60,7 @@ async fn show(State(daemon): State<Daemon>, Path(address): Address) -> Result<Re
         calls: said::calls(dossier),
         say: words_to_say(&facts, reader, now),
         plan: rescue_brief(&facts, now),
-        chart: daemon.chart(&dossier.plan),
+        chart: daemon.chart(&dossier.plan).await,
     };
     Ok(html(StatusCode::OK, &page))
 }

@@ -11,7 +11,6 @@ use crate::daemon::secrets::new_key;
 use crate::daemon::{Daemon, PersonStatus, PlanStatus};
 use crate::letter::Clock;
 use crate::plan::Plan;
-use crate::review::Review;
 use crate::store::StoreError;
 use crate::watch::Recipient;
 use crate::web::key::Device;
@@ -67,14 +66,18 @@ pub(super) async fn show(
     };
     let review = daemon.dossier_at_hand(&plan_ref).await?.review;
     let own = status.key_id == device.key.id;
-    let mut page = page(&daemon, &status, review.as_ref(), own);
+    let judged = match &review {
+        Some(review) => Some(Judged::of(review, &status.plan, daemon.chart(&status.plan).await)),
+        None => None,
+    };
+    let mut page = page(&daemon, &status, judged, own);
     page.kept = did.kept.is_some();
     page.once = new_key()?;
     page.token = device.form_token(&page.once);
     Ok(html(StatusCode::OK, &page))
 }
 
-fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>, own: bool) -> FiledPage {
+fn page(daemon: &Daemon, status: &PlanStatus, judged: Option<Judged>, own: bool) -> FiledPage {
     let (state, now) = (&status.state, daemon.now());
     let clock = Clock::new(status.plan.times.zone);
     let contacts = status.contacts();
@@ -100,7 +103,7 @@ fn page(daemon: &Daemon, status: &PlanStatus, review: Option<&Review>, own: bool
         name: name(&status.plan),
         once: String::new(),
         token: String::new(),
-        judged: review.map(|it| Judged::of(it, &status.plan, daemon.chart(&status.plan))),
+        judged,
     }
 }
 

@@ -41,7 +41,7 @@ pub(super) async fn judge(
     let overdue_at = review.timing.overdue_at.to_utc();
     let part = Part {
         times: times(&plan, overdue_at, daemon.now()),
-        judged: Judged::of(&review, &plan, daemon.chart(&plan)),
+        judged: Judged::of(&review, &plan, daemon.chart(&plan).await),
     };
     let html = part.render().map_err(|error| {
         tracing::error!(%error, "a review can't be written");

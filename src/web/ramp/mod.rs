@@ -175,7 +175,7 @@ async fn judge(
     let now = daemon.now();
     let told = Told {
         faults: plan.check_filing(now).err(),
-        judged: Some(Judged::of(&review, plan, daemon.chart(plan))),
+        judged: Some(Judged::of(&review, plan, daemon.chart(plan).await)),
         times: judged::times(plan, review.timing.overdue_at.to_utc(), now),
         ..Told::default()
     };

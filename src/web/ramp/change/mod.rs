@@ -169,7 +169,7 @@ impl Sheet {
             faults: plan.check_amending(&self.visit.dossier.plan, now).err(),
             ahead: changed::lines(&foreseen.to, &foreseen.plan),
             worse: worse(&before, &review.cautions),
-            judged: Some(Judged::of(&review, plan, daemon.chart(plan))),
+            judged: Some(Judged::of(&review, plan, daemon.chart(plan).await)),
             times: judged::times(plan, review.timing.overdue_at.to_utc(), now),
             ..Told::default()
         };
