@@ -1,6 +1,9 @@
 //! A filed plan replaced by a new version of itself, and plans judged anew when they are put off.
 
+use std::time::Duration;
+
 use chrono::{DateTime, Utc};
+use tokio::time::timeout;
 
 use super::acting::{Dossier, to_its_end};
 use super::differing::parts_changed;
@@ -15,6 +18,8 @@ use crate::watch::{Amendment, By, Event, Order, Part, Place, Recipient, Refusal,
 
 /// How often an amendment is made again because the plan has moved meanwhile.
 const MOST_TRIES: u32 = 3;
+/// For so long whoever put a trip off waits to hear what got worse by it: half of what an answer may take.
+const LONGEST_LOOK: Duration = Duration::from_secs(15);
 
 /// A plan that was amended.
 #[derive(Clone, Debug)]
@@ -181,33 +186,43 @@ impl Daemon {
     }
 
     /// Judges a plan anew by its present return time, and tells which cautions are new or graver
-    /// than when it was filed or last amended, the worst first. For after an extension: that is
-    /// written by then, and nothing here can take it back.
-    pub async fn judge_anew(&self, plan_ref: &str) -> Vec<Caution> {
-        let record = match self.0.store.plan(plan_ref).await {
-            Ok(record) => record,
-            Err(error) => {
-                tracing::warn!(plan = plan_ref, %error, "a plan can't be judged anew");
-                return Vec::new();
-            }
-        };
-        let Ok(mut plan) = self.plan_of(&record) else { return Vec::new() };
+    /// than when it was filed or last amended, the worst first; `None` where that can't be told in
+    /// time. For after an extension: that is written by then, and nothing here can take it back, nor
+    /// may its answer wait for long.
+    pub async fn judge_anew(&self, plan_ref: &str) -> Option<Vec<Caution>> {
+        timeout(LONGEST_LOOK, self.judged_anew(plan_ref)).await.ok()?
+    }
+
+    async fn judged_anew(&self, plan_ref: &str) -> Option<Vec<Caution>> {
+        let record = self.record_to_judge(plan_ref).await?;
+        // What its key files and changes is judged before it, be it ever so much: of no key more than
+        // one are judged at once.
+        let place = self.0.hands.filers.wait(&record.key_id).await;
+        let record = self.record_to_judge(plan_ref).await?;
+        let mut plan = self.plan_of(&record).ok()?;
         let state = &record.state;
         plan.times.return_by = Moment { at: state.terms.due_at };
-        let mut place = 0..;
-        plan.crew.retain(|_| place.next().is_some_and(|at| state.is_on_trip(at)));
-        let mut place = 0..;
-        plan.contacts.retain(|_| place.next().is_some_and(|at| state.is_asked(at)));
+        let mut at = 0..;
+        plan.crew.retain(|_| at.next().is_some_and(|at| state.is_on_trip(at)));
+        let mut at = 0..;
+        plan.contacts.retain(|_| at.next().is_some_and(|at| state.is_asked(at)));
         let before = serde_json::from_str::<Review>(&record.review_json).ok();
         let before = before.map(|review| review.cautions).unwrap_or_default();
-        // The extension is written: a full line must not leave it unjudged.
-        let place = self.0.hands.filers.enter(&record.key_id);
-        let review = self.review_for(&plan, For::Filing(place)).await;
+        let review = self.review_for(&plan, For::Filing(Some(place))).await;
         let worse = worse(&before, &review.cautions);
         if let Some(event) = state.changed_by {
             self.note_worse(plan_ref, event, &worse).await;
         }
-        worse
+        Some(worse)
+    }
+
+    async fn record_to_judge(&self, plan_ref: &str) -> Option<PlanRecord> {
+        let record = self.0.store.plan(plan_ref).await;
+        record
+            .inspect_err(|error| {
+                tracing::warn!(plan = plan_ref, %error, "a plan can't be judged anew");
+            })
+            .ok()
     }
 
     /// What had got worse when a plan was judged because of this event; `None` where it was not.

@@ -17,7 +17,9 @@ struct Inner {
 }
 
 struct Line {
+    places: Arc<Semaphore>,
     turns: Arc<Semaphore>,
+    /// Whoever has a place, or waits for one.
     there: usize,
 }
 
@@ -25,7 +27,9 @@ struct Line {
 pub(super) struct Place {
     all: Turns,
     key_id: String,
+    places: Arc<Semaphore>,
     turns: Arc<Semaphore>,
+    own: Option<OwnedSemaphorePermit>,
 }
 
 /// A place whose turn it is; for as long as it is kept.
@@ -43,16 +47,29 @@ impl Turns {
 
     /// A place in this key's line; `None` where the line is full.
     pub(super) fn enter(&self, key_id: &str) -> Option<Place> {
+        let mut place = self.come(key_id);
+        place.own = Some(Arc::clone(&place.places).try_acquire_owned().ok()?);
+        Some(place)
+    }
+
+    /// The same, where a full line is waited for.
+    pub(super) async fn wait(&self, key_id: &str) -> Place {
+        let mut place = self.come(key_id);
+        // It never closes.
+        place.own = Arc::clone(&place.places).acquire_owned().await.ok();
+        place
+    }
+
+    fn come(&self, key_id: &str) -> Place {
         let mut lines = self.0.lines.lock().unwrap_or_else(PoisonError::into_inner);
-        let line = lines
-            .entry(key_id.to_owned())
-            .or_insert_with(|| Line { turns: Arc::new(Semaphore::new(self.0.at_once)), there: 0 });
-        if line.there >= self.0.most {
-            return None;
-        }
+        let line = lines.entry(key_id.to_owned()).or_insert_with(|| Line {
+            places: Arc::new(Semaphore::new(self.0.most)),
+            turns: Arc::new(Semaphore::new(self.0.at_once)),
+            there: 0,
+        });
         line.there += 1;
-        let turns = Arc::clone(&line.turns);
-        Some(Place { all: self.clone(), key_id: key_id.to_owned(), turns })
+        let (places, turns) = (Arc::clone(&line.places), Arc::clone(&line.turns));
+        Place { all: self.clone(), key_id: key_id.to_owned(), places, turns, own: None }
     }
 }
 
@@ -95,8 +112,13 @@ mod tests {
         assert!(waits.is_pending());
         // Another key's line is empty.
         drop(turns.enter("b").unwrap().turn().await);
+        // Whoever can't be sent away waits for a place, and leaves none behind if they go.
+        let mut late = Box::pin(turns.wait("a"));
+        let waits = poll_fn(|context| Poll::Ready(late.as_mut().poll(context).is_pending()));
+        assert!(waits.await && turns.enter("a").is_none());
+        drop(turns.wait("a"));
         drop(first);
-        drop(second.await);
+        drop((second.await, late.await));
         drop(places);
         assert!(turns.0.lines.lock().unwrap().is_empty());
     }

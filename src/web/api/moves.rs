@@ -113,7 +113,7 @@ async fn act(
     let applied = applied?;
     // The extension is written by now; whatever is found here only informs.
     let worse = match what {
-        Move::Extend => Some(daemon.judge_anew(&status.plan_ref).await),
+        Move::Extend => daemon.judge_anew(&status.plan_ref).await,
         Move::CheckIn | Move::Cancel => None,
     };
     // What was written is told from what was written: nothing is read that could fail.
