@@ -26,7 +26,7 @@ const MOST_CHANGES: usize = 24;
 const MOST_WORDS: usize = 60;
 /// One contact's answers.
 const MOST_ANSWERS: usize = 60;
-/// Of what the crew has said of an end, what it took back itself, and of what contacts have, what anybody
+/// Of what the crew has said of an end, what it took back itself, and of what one contact has, what anybody
 /// did: whoever is both would else end and reopen a trip without end. After that they are told to
 /// telephone. So often, too, one contact takes back what the crew has said: what the others say still
 /// counts.
@@ -45,24 +45,24 @@ enum Deed {
     Change,
     Word,
     Answer(usize),
-    /// That somebody is ashore, or that the trip is off: as the crew says it, or a contact.
+    /// That somebody is ashore, or that the trip is off: as the crew says it, or one contact.
     Closing(Side),
     /// That this contact takes back what this event said for the crew.
     TakenBack(usize, u32),
 }
 
-/// Who says something. What contacts say and take back keeps no crew from ending its own trip; nor
-/// does what they take back of the crew's.
+/// Who says something. What a contact says and takes back keeps no crew from ending its own trip, and no
+/// other contact; nor does what they take back of the crew's.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Side {
     Crew,
-    Contacts,
+    Contact(usize),
 }
 
 impl Side {
     fn of(by: &By) -> Self {
         match by {
-            By::Contact(..) => Side::Contacts,
+            By::Contact(contact, _) => Side::Contact(*contact),
             By::Crew(_) | By::Keeper(_) => Side::Crew,
         }
     }
@@ -135,7 +135,7 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
         (Deed::Closing(side), Event::Undone { event, by }) => {
             let undone = history.iter().find(|one| one.number == *event);
             let own = undone.is_some_and(|one| Deed::of(&one.event) == Some(deed));
-            own && (side == Side::Contacts || Side::of(by) == side)
+            own && (side != Side::Crew || Side::of(by) == side)
         }
         (Deed::TakenBack(who, _), Event::Undone { event, by: By::Contact(one, _) }) => {
             who == *one && is_of_crew(history, *event)

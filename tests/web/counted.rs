@@ -260,6 +260,13 @@ async fn a_contact_whose_word_the_crew_takes_back_ends_no_trip_for_ever() {
             assert_eq!(say(crew, &undo).await, StatusCode::SEE_OTHER, "the {at}th");
         }
     }
+    // Another contact has seen them, perhaps.
+    let said =
+        say(&lamp.contact_page(plan_ref, 1), &[&ashore[..], &[("once", "b")]].concat()).await;
+    assert_eq!(said, StatusCode::SEE_OTHER);
+    let event = lamp.daemon.status(plan_ref).await.unwrap().state.events.to_string();
+    let undo = [("act", "undo"), ("once", "c"), ("name", "Ines"), ("event", &event)];
+    assert_eq!(say(crew, &undo).await, StatusCode::SEE_OTHER);
     let checkin = lamp.post(filed["links"]["checkin"].as_str().unwrap()).json(&json!({}));
     assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
     assert_eq!(lamp.daemon.status(plan_ref).await.unwrap().word(), "closed");
