@@ -182,7 +182,7 @@ impl Store {
             "SELECT MIN(CASE WHEN state = 'queued' THEN next_try_at ELSE lease_until END) AS next \
              FROM letters WHERE state = 'queued' OR state = 'sending'",
         )
-        .fetch_one(&self.readers)
+        .fetch_one(&self.own_reader)
         .await?;
         row.try_get::<Option<i64>, _>("next")?.map(super::from_millis).transpose()
     }

@@ -84,6 +84,9 @@ pub struct Store {
     writer: Writer,
     counter: Counter,
     readers: AnyPool,
+    /// One reader more, of the watch and the post alone: whoever waits for one of the others by the
+    /// hundred, as pages may, keeps no alert waiting.
+    own_reader: AnyPool,
     folder: Folder,
     upgraded_from: Option<i64>,
     /// Whether it is the daemon's, which has the folder to itself.
@@ -94,6 +97,7 @@ impl Store {
     /// Commits what waits, and closes every connection.
     pub async fn close(&self) {
         self.readers.close().await;
+        self.own_reader.close().await;
         // Folded before it goes, the log is not missed by a start after a kill in between.
         if self.alone && matches!(self.empty_log().await, Ok(true)) {
             self.forget_open();

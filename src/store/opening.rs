@@ -62,7 +62,7 @@ impl Store {
         let mut first = first_connection(&folder).await?;
         let ready = make_ready(&mut first, &folder, marked.as_deref(), lost, damaged_log).await;
         drop(locked);
-        let (upgraded_from, readers) = match ready {
+        let Ready { upgraded_from, readers, own_reader } = match ready {
             Ok(ready) => ready,
             Err(error) => {
                 leave_unopened(first, &folder, lost.is_some()).await;
@@ -72,19 +72,27 @@ impl Store {
         folder.lay_ballast();
         let writer = Writer::start(writer::url(&folder.database()), first, folder.clone());
         let counter = Counter::open(writer.clone());
-        Ok(Store { writer, counter, readers, folder, upgraded_from, alone })
+        Ok(Store { writer, counter, readers, own_reader, folder, upgraded_from, alone })
     }
 }
 
+/// A database that can be worked with.
+struct Ready {
+    /// The older schema from which it was brought up, if from any.
+    upgraded_from: Option<i64>,
+    readers: AnyPool,
+    own_reader: AnyPool,
+}
+
 /// Sees to it that this is the folder's own database, of this program's schema, and has its alerts held
-/// where some of it is lost. Tells from which older schema it was upgraded, if from any.
+/// where some of it is lost.
 async fn make_ready(
     first: &mut AnyConnection,
     folder: &Folder,
     marked: Option<&str>,
     lost: Option<&str>,
     damaged_log: bool,
-) -> Result<(Option<i64>, AnyPool), StoreError> {
+) -> Result<Ready, StoreError> {
     check_sqlite(first).await?;
     let known = known_schema(first).await?;
     let id = backup::read_meta(first, "id").await?;
@@ -100,9 +108,11 @@ async fn make_ready(
     }
     note_copies(first, folder).await?;
     let url = writer::url(&folder.database());
-    let readers = readers().connect_with(url.parse::<AnyConnectOptions>()?).await?;
+    let options = url.parse::<AnyConnectOptions>()?;
+    let own_reader = readers(1).connect_with(options.clone()).await?;
+    let readers = readers(4).connect_with(options).await?;
     folder.remember_open(true)?;
-    Ok((upgraded_from, readers))
+    Ok(Ready { upgraded_from, readers, own_reader })
 }
 
 /// A start that is refused may fold the log into the database as it leaves: then nothing is lost, and
@@ -134,9 +144,9 @@ async fn first_connection(folder: &Folder) -> Result<AnyConnection, StoreError> 
     }
 }
 
-fn readers() -> AnyPoolOptions {
+fn readers(most: u32) -> AnyPoolOptions {
     AnyPoolOptions::new()
-        .max_connections(4)
+        .max_connections(most)
         .min_connections(1)
         .acquire_timeout(Duration::from_secs(20))
         .idle_timeout(None)
@@ -265,5 +275,25 @@ mod tests {
         for version in ["3.51.3", "3.54.1", "3.100.0", "4.0.0"] {
             assert!(!is_too_old(version), "{version}");
         }
+    }
+
+    #[tokio::test]
+    async fn whoever_holds_every_reader_keeps_no_alert_waiting() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).await.unwrap();
+        let mut held = Vec::new();
+        for _ in 0..4 {
+            held.push(store.readers.acquire().await.unwrap());
+        }
+        let looks = async {
+            let due = store.due(chrono::Utc::now(), 1).await.unwrap();
+            store.next_due_at().await.unwrap();
+            store.next_letter_at().await.unwrap();
+            store.read_together(["one", "two"].into_iter()).await;
+            store.keys_of(["none"].into_iter()).await;
+            due
+        };
+        let looked = tokio::time::timeout(Duration::from_secs(10), looks).await;
+        assert_eq!(looked.expect("it waits for them"), [""; 0]);
     }
 }

@@ -207,7 +207,7 @@ impl Store {
         )
         .bind(millis(now))
         .bind(i64::from(most))
-        .fetch_all(&self.readers)
+        .fetch_all(&self.own_reader)
         .await
         .map_err(StoreError::from);
         match self.heed(rows) {
@@ -249,7 +249,7 @@ impl Store {
             "SELECT next_at FROM plans WHERE next_at IS NOT NULL \
              AND ref NOT IN (SELECT plan FROM quarantine) ORDER BY next_at LIMIT 1",
         )
-        .fetch_optional(&self.readers)
+        .fetch_optional(&self.own_reader)
         .await
         .map_err(StoreError::from);
         match self.heed(row) {

@@ -45,7 +45,7 @@ impl Store {
     pub async fn keys_of<'a>(&self, refs: impl Iterator<Item = &'a str>) -> BTreeSet<String> {
         let refs: BTreeSet<&str> = refs.collect();
         let read = async {
-            let mut connection = self.readers.acquire().await?;
+            let mut connection = self.own_reader.acquire().await?;
             let rows = select(&mut connection, "key_id FROM plans WHERE ref", &refs, "").await?;
             rows.iter().map(|row| Ok(row.try_get("key_id")?)).collect::<Result<_, StoreError>>()
         };
@@ -56,7 +56,7 @@ impl Store {
     }
 
     async fn try_read_together(&self, refs: &BTreeSet<&str>) -> Result<ReadPlans, StoreError> {
-        let mut connection = self.readers.acquire().await?;
+        let mut connection = self.own_reader.acquire().await?;
         let mut plans = BTreeMap::new();
         let what = "ref, plan_json, review_json, state_json, state_sum, filed_at, key_id FROM plans \
              LEFT JOIN papers ON papers.plan = plans.ref WHERE ref";
