@@ -10,7 +10,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::heads::whose;
 
-/// Each may cost some 40 kB.
+/// Each costs at most some 90 kB, with a head and a body as large as may be.
 const MOST: usize = 1024;
 /// Half of what a process may usually open (1024) is the letters' and the database's,
 const USUAL: usize = 512;

@@ -17,7 +17,14 @@ async fn the_pages_show_the_chart() {
     let plan_ref = filed["ref"].as_str().unwrap();
     let crew = filed["links"]["crew"].as_str().unwrap().to_owned();
     for page in [crew, lamp.contact_page(plan_ref, 0)] {
-        let shown = text(lamp.get(&page).send().await.unwrap()).await;
+        let mut shown = text(lamp.get(&page).send().await.unwrap()).await;
+        // On a busy machine a page goes without, and it is drawn meanwhile.
+        for _ in 0..30 {
+            if shown.contains("<svg") {
+                break;
+            }
+            shown = text(lamp.get(&page).send().await.unwrap()).await;
+        }
         assert_eq!(shown.matches("<svg").count(), 1, "{shown}");
         let chart = shown.split("<svg").nth(1).unwrap().split("</svg>").next().unwrap();
         assert!(chart.contains("Not for navigation.</text>"), "{chart}");
