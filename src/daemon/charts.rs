@@ -65,11 +65,14 @@ pub(super) enum LeftOut {
     Typed,
 }
 
+/// Routes and their charts, the oldest first.
+type PageCharts = VecDeque<(Vec<Position>, Option<String>)>;
+
 /// The charts of the pages looked at last, the oldest first: by their routes, for the shore is the
 /// same as long as the service runs. And the one hand that draws them: letters never wait for it.
 #[derive(Clone)]
 struct Pages {
-    kept: Arc<Mutex<VecDeque<(Vec<Position>, Option<String>)>>>,
+    kept: Arc<Mutex<PageCharts>>,
     hand: Arc<Semaphore>,
 }
 

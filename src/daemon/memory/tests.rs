@@ -116,7 +116,8 @@ fn what_has_left_is_not_owed_again_because_the_plan_is_read_before_that_is_writt
     memory.sent("A", &alert, late);
     memory.begin_reading("A").remember(record(&state));
     assert_eq!(owed(&memory), 0);
-    memory.recorded();
+    let sent = memory.first_sent(Instant::now(), |_| true).unwrap();
+    memory.recorded(&sent);
     memory.begin_reading("A").remember(record(&state));
     assert_eq!(owed(&memory), 1, "what is read is believed again");
 }
