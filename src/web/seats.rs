@@ -10,11 +10,10 @@ use tokio_util::sync::CancellationToken;
 
 use super::heads::whose;
 
-/// Each costs at most some 90 kB, with a head and a body as large as may be.
-const MOST: usize = 1024;
-/// Half of what a process may usually open (1024) is the letters' and the database's,
-const USUAL: usize = 512;
-/// and so many files are theirs where it may open fewer.
+/// Half of what a process may usually open (1024): the letters and the database need theirs. Each costs
+/// at most some 90 kB, with a head and a body as large as may be: more of them would cost more than 64 MB.
+const MOST: usize = 512;
+/// So many files are theirs, where a process may open fewer.
 const KEPT_FOR_LETTERS: usize = 128;
 /// However few it may open, somebody must be able to check in.
 const FEWEST: usize = 4;
@@ -81,8 +80,7 @@ pub(super) struct Seat {
 impl Seats {
     /// Where the process may have so many files open.
     fn within(may_open: usize) -> Self {
-        let most = may_open.saturating_sub(KEPT_FOR_LETTERS).min(USUAL.max(may_open / 2));
-        let most = most.clamp(FEWEST, MOST);
+        let most = may_open.saturating_sub(KEPT_FOR_LETTERS).clamp(FEWEST, MOST);
         Seats { taken: Arc::default(), most }
     }
 
@@ -257,9 +255,7 @@ mod tests {
 
     #[test]
     fn letters_keep_their_files_where_there_are_few() {
-        for (may_open, most) in
-            [(usize::MAX, 1024), (4096, 1024), (1024, 512), (256, 128), (64, 4), (0, 4)]
-        {
+        for (may_open, most) in [(usize::MAX, 512), (1024, 512), (256, 128), (64, 4), (0, 4)] {
             assert_eq!(Seats::within(may_open).most, most);
         }
     }
