@@ -101,21 +101,31 @@ impl Judge {
 }
 
 impl Daemon {
-    /// Judges a plan away from the threads that answer and that send alerts. Whoever hangs up has their
-    /// turn, and so their place in line, until it is judged all the same.
+    /// Judges a plan away from the threads that answer and that send alerts.
     pub(super) async fn judged(&self, plan: &Plan, what_for: For) -> Review {
         let (water, now) = self.0.judge.ask(plan, || self.now()).await;
-        let hands = &self.0.hands;
+        let (daemon, own) = (self.clone(), plan.clone());
+        self.0.hands.judge(what_for, move || daemon.0.judge.judged(&own, &water, now)).await
+    }
+}
+
+impl Hands {
+    /// Judges once its turn has come and there is a hand for it. Whoever hangs up has their turn, and so
+    /// their place in line, until it is judged all the same.
+    async fn judge<T: Send + 'static>(
+        &self,
+        what_for: For,
+        work: impl Fn() -> T + Clone + Send + 'static,
+    ) -> T {
         // A key's own line first: in the one for all stand no two of it.
         let (hand, turn) = match what_for {
-            For::Filing(None) => (&hands.filed, None),
-            For::Filing(Some(place)) => (&hands.filed, Some(place.turn().await)),
-            For::Asking(turn) => (&hands.asked, Some(turn)),
+            For::Filing(None) => (&self.filed, None),
+            For::Filing(Some(place)) => (&self.filed, Some(place.turn().await)),
+            For::Asking(turn) => (&self.asked, Some(turn)),
         };
         // They never close; without one it is judged all the same.
         let hand = Arc::clone(hand).acquire_owned().await.ok();
-        let (daemon, own) = (self.clone(), plan.clone());
-        elsewhere(move || daemon.0.judge.judged(&own, &water, now), (hand, turn)).await
+        elsewhere(work, (hand, turn)).await
     }
 }
 
@@ -142,7 +152,13 @@ async fn elsewhere<T: Send + 'static>(
 
 #[cfg(test)]
 mod tests {
+    use std::future::poll_fn;
+    use std::iter::repeat_n;
+    use std::sync::Mutex;
     use std::sync::atomic::{AtomicU32, Ordering};
+    use std::task::Poll;
+
+    use futures_util::future::join_all;
 
     use super::*;
     use crate::guarded::{Panicked, guarded_while};
@@ -162,13 +178,35 @@ mod tests {
         assert_eq!(guarded_while(elsewhere(move || fails(9), ())).await, Ok(1));
     }
 
+    /// One key sends as many as it can, then another asks once.
+    #[tokio::test]
+    async fn no_key_makes_another_wait_for_more_than_its_share() {
+        let (hands, judged) = (Hands::default(), Arc::new(Mutex::new(Vec::new())));
+        let ask = |key: &'static str| {
+            let (place, judged) = (hands.askers.enter(key)?, Arc::clone(&judged));
+            let work = move || judged.lock().unwrap().push(key);
+            let hands = &hands;
+            Some(async move { hands.judge(For::Asking(place.turn().await), work).await })
+        };
+        let all: Vec<_> = repeat_n("greedy", 40).chain(["other"]).filter_map(ask).collect();
+        assert_eq!(all.len(), 11, "ten of its own are in its line");
+        // All have asked before the first of them is judged.
+        let hand = Arc::clone(&hands.asked).acquire_owned().await;
+        let mut all = Box::pin(join_all(all));
+        assert!(poll_fn(|context| Poll::Ready(all.as_mut().poll(context))).await.is_pending());
+        drop(hand);
+        all.await;
+        // Two of them stand before it. In one line for all it would be the last of eleven.
+        assert_eq!(judged.lock().unwrap().iter().position(|key| *key == "other"), Some(2));
+    }
+
     #[tokio::test]
     async fn whoever_hangs_up_keeps_their_turn_until_it_is_judged() {
         let turns = Turns::new(1, 2);
         let turn = turns.enter("a").unwrap().turn().await;
         let (begun, has_begun) = std::sync::mpsc::channel();
         let (end, ends) = std::sync::mpsc::channel::<()>();
-        let ends = Arc::new(std::sync::Mutex::new(ends));
+        let ends = Arc::new(Mutex::new(ends));
         let work = move || {
             let _ = begun.send(());
             let _ = ends.lock().unwrap().recv();
