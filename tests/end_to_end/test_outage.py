@@ -87,10 +87,11 @@ def test_a_contact_refused_when_filed_is_told_to_crew_and_keeper(daemon, mailbox
     filed = daemon.file(plan_text(returns_in_s=600))
     assert "Ruben Castellar" in mailbox.wait("news", "maren@example.org").flat
     assert "contact 2" in mailbox.wait("trouble", KEEPER).flat
+    mailbox.wait("filed", FIRST)
+    time.sleep(2)
     fate = {(l["kind"], l["to"]): l["state"] for l in daemon.plan(filed["ref"])["letters"]}
     assert fate["filed", NAMES[SECOND]] == "refused", fate
     assert fate["filed", NAMES[FIRST]] == "handed over", fate
-    time.sleep(2)
     assert not [l for l in mailbox.of() if l.kind in ("overdue", "call-rescue")]
 
 

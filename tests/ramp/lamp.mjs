@@ -157,3 +157,18 @@ export async function reads(page, words, ms = 15e3) {
   await page.waitForFunction((text) => document.querySelector('#state h1')?.innerText.includes(text), words, { timeout: ms })
     .catch(async () => { throw new Error(`"${words}" never came; it says:\n${await page.locator('#state').innerText()}`); });
 }
+
+// Loads a page anew that is offline. Chromium then goes on without a network, but tells the page that it
+// has one, until it is told so once more.
+export async function reloadOffline(page) {
+  await page.reload();
+  page.network ||= await page.context().newCDPSession(page);
+  await page.network.send('Network.overrideNetworkState', { offline: true, latency: 0, downloadThroughput: -1, uploadThroughput: -1 });
+  await page.waitForFunction(() => !navigator.onLine);
+}
+// And gives it a network again.
+export async function backOnline(page) {
+  await page.context().setOffline(false);
+  await page.network.detach();
+  await page.waitForFunction(() => navigator.onLine);
+}

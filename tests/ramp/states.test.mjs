@@ -1,7 +1,7 @@
 // What the page says of a plan, whatever the network does: FILED only when the service has it.
 import test, { after, before } from 'node:test';
 import assert from 'node:assert/strict';
-import { Lamp, hangUp, headline, local, phone, reads, sleep, tap, write } from './lamp.mjs';
+import { Lamp, backOnline, hangUp, headline, local, phone, reads, reloadOffline, sleep, tap, write } from './lamp.mjs';
 
 const FILINGS = '**/api/v1/filings/*';
 let lamp;
@@ -96,14 +96,14 @@ test('offline from the start: the worker serves the page, and no plan', async ()
   await page.waitForFunction(async () => (await caches.keys()).length > 0 && !!(await caches.match('/')));
   await page.reload();
   await page.context().setOffline(true);
-  await page.reload();
+  await reloadOffline(page);
   assert.equal(await headline(page), 'NOT FILED');
   await write(page);
   await tap(page, 'button[value=file]');
   await page.waitForFunction(() => /Kept on this phone only/.test(document.querySelector('#state').innerText));
-  await page.reload();
+  await reloadOffline(page);
   await page.waitForFunction(() => /Kept on this phone only/.test(document.querySelector('#state').innerText));
-  await page.context().setOffline(false);
+  await backOnline(page);
   await reads(page, 'Back by');
   await end(page);
 });

@@ -1,7 +1,7 @@
 // How many touches and typed characters a plan takes, counted in the page itself.
 import test, { after, before } from 'node:test';
 import assert from 'node:assert/strict';
-import { Lamp, TRIP, hangUp, headline, local, phone, reads, sleep, tap, write } from './lamp.mjs';
+import { Lamp, TRIP, backOnline, hangUp, headline, local, phone, reads, reloadOffline, sleep, tap, write } from './lamp.mjs';
 
 let lamp;
 before(async () => { lamp = await Lamp.lit(); });
@@ -107,11 +107,11 @@ test('a repeat trip without any signal: chosen, kept, and filed when there is on
   await page.waitForFunction(async () => !!(await caches.match('/')));
   await page.reload();
   await page.context().setOffline(true);
-  await page.reload();
+  await reloadOffline(page);
   await tap(page, '#trips a:has-text("Halibut drift")');
   await tap(page, 'button[value=file]');
   await page.waitForFunction(() => /Kept on this phone only/.test(document.querySelector('#state').innerText));
-  await page.context().setOffline(false);
+  await backOnline(page);
   await reads(page, 'Back by');
   await page.context().close();
 });
