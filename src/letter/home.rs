@@ -11,32 +11,60 @@ pub(super) fn draft(scene: &Scene<'_>) -> Draft {
     if scene.is_of_no_concern() {
         return to_one_taken_out(scene);
     }
-    let lead = vec![
-        what_ended(scene),
-        "You have nothing more to do. If you set an alarm for this trip, switch it off.".to_owned(),
-    ];
-    let mut blocks = vec![Block::Para(who_says_so(scene))];
+    let calls = status::calls(scene);
+    let lead = vec![what_ended(scene), what_to_do(&calls).to_owned()];
+    let mut blocks = called(scene, &calls);
+    blocks.push(Block::Para(who_says_so(scene)));
     blocks.extend(ashore_rows(scene));
     blocks.push(Block::Para(wrong(scene)));
     if scene.is_heard() {
         blocks.extend(scene.link("Your page, to take it back if it is wrong."));
     }
     let word = if how(scene) == Some(How::ByKeeper) { "Over" } else { "Home" };
-    Draft { subject: subject(scene, word, "nothing more to do"), lead, blocks }
+    Draft { subject: subject(scene, word, then(&calls)), lead, blocks }
+}
+
+/// Whoever called a rescue service before any alert came is stood down by nobody else.
+fn what_to_do(calls: &[String]) -> &'static str {
+    match calls {
+        [] => "You have nothing more to do. If you set an alarm for this trip, switch it off.",
+        _ => {
+            "A rescue service was called, and may be searching. Whoever called it must call it again now \
+             and say this; see to it. If you set an alarm for this trip, switch it off."
+        }
+    }
+}
+
+fn then(calls: &[String]) -> &'static str {
+    if calls.is_empty() { "nothing more to do" } else { "call again whom you called" }
+}
+
+fn called(scene: &Scene<'_>, calls: &[String]) -> Vec<Block> {
+    if calls.is_empty() {
+        return Vec::new();
+    }
+    vec![
+        Block::Call(scene.rescue()),
+        Block::heading("Who has called, as far as we know"),
+        Block::List(calls.to_vec()),
+    ]
 }
 
 /// That it is over, and nothing of how, when or for whom.
 fn to_one_taken_out(scene: &Scene<'_>) -> Draft {
     let crew = scene.crew_then();
+    // Others' calls are not theirs to read.
+    let calls: Vec<_> = status::own_call(scene).into_iter().collect();
     let lead = vec![
         format!(
             "We were told that the trip of {} is over. You are no longer part of its plan.",
             words::names(&crew, 4)
         ),
-        "You have nothing more to do. If you set an alarm for this trip, switch it off.".to_owned(),
+        what_to_do(&calls).to_owned(),
     ];
-    let blocks = vec![Block::Para(wrong(scene))];
-    let subject = words::subject("Over: the trip of ", &crew, " - nothing more to do");
+    let mut blocks = called(scene, &calls);
+    blocks.push(Block::Para(wrong(scene)));
+    let subject = words::subject("Over: the trip of ", &crew, &format!(" - {}", then(&calls)));
     Draft { subject, lead, blocks }
 }
 

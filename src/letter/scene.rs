@@ -62,7 +62,7 @@ impl<'a> Scene<'a> {
     }
 
     /// Whether this reader was taken out and never alerted: what became of the trip since is not theirs to
-    /// read, and they have told no rescue service of it.
+    /// read, and they have told no rescue service of it, unless they said so.
     pub(super) fn is_of_no_concern(&self) -> bool {
         self.removed_by().is_some() && !self.facts.watched.told(self.order.to).alerted
     }

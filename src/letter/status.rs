@@ -90,6 +90,13 @@ pub(super) fn calls(scene: &Scene<'_>) -> Vec<String> {
     all.filter_map(|(at, contact)| Some(call(at, contact.called.as_ref()?, scene))).collect()
 }
 
+/// This reader's own, if it stands.
+pub(super) fn own_call(scene: &Scene<'_>) -> Option<String> {
+    let Recipient::Contact(at) = scene.order.to else { return None };
+    let contact = scene.facts.watched.contacts.get(at)?;
+    Some(call(at, contact.called.as_ref()?, scene))
+}
+
 fn call(contact: usize, called: &CalledRescue, scene: &Scene<'_>) -> String {
     let who = if scene.order.to == Recipient::Contact(contact) {
         "You wrote".to_owned()

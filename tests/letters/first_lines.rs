@@ -300,3 +300,32 @@ fn a_call_before_they_were_due_back_keeps_nobody_from_calling() {
     let text = flat(&one(&sent, Recipient::Contact(0), Kind::Overdue).text);
     assert!(text.contains("So you need not call again."), "{text}");
 }
+
+/// Whoever called before any alert came to them is stood down by no other letter; and the others must see
+/// to it.
+#[test]
+fn a_call_before_any_alert_is_to_be_taken_back_by_whoever_made_it() {
+    let mut story = Story::filed();
+    story.minutes_after_overdue(-10).happens(Event::Answered {
+        contact: 1,
+        name: "Mirela".to_owned(),
+        answer: Answer::Called {
+            service: "coast guard".to_owned(),
+            when: "just now".to_owned(),
+            reference: Some("CG-4711".to_owned()),
+        },
+    });
+    let ashore = all_ashore(&story.plan);
+    let sent = story.minutes_after_overdue(-5).happens(ashore);
+    for (reader, who) in [(DUNSTAN, "Mirela"), (Recipient::Contact(1), "You")] {
+        let letter = one(&sent, reader, Kind::Home);
+        let text = flat(&letter.text);
+        assert!(letter.subject.ends_with("call again whom you called"), "{}", letter.subject);
+        assert!(!text.contains("nothing more to do") && text.contains("+1 360 555 0100"), "{text}");
+        assert!(text.contains(&format!("{who} wrote at ")), "{text}");
+        assert!(
+            text.contains("I have called coast guard at just now, reference CG-4711"),
+            "{text}"
+        );
+    }
+}
