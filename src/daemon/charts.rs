@@ -10,6 +10,7 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 
+use super::judging::For;
 use super::{Daemon, Dossier};
 use crate::chart;
 use crate::guarded::guarded;
@@ -144,11 +145,19 @@ impl Daemon {
         Some(picture.to_vec())
     }
 
-    /// The shore around a place, to tap a route on.
-    pub async fn sheet(&self, middle: Position, radius_m: f64) -> Option<chart::Sheet> {
+    /// The shore around a place, to tap a route on, if there is one; `None` where this key has too many
+    /// drawn or judged already.
+    pub async fn sheet(
+        &self,
+        key_id: &str,
+        middle: Position,
+        radius_m: f64,
+    ) -> Option<Option<chart::Sheet>> {
+        let hands = &self.0.hands;
+        let turn = hands.askers.enter(key_id)?.turn().await;
         let daemon = self.clone();
-        let drawing = move || guarded(|| chart::sheet(&daemon.0.judge.shores, middle, radius_m));
-        tokio::task::spawn_blocking(drawing).await.ok()?.ok()?
+        let drawing = move || chart::sheet(&daemon.0.judge.shores, middle, radius_m);
+        Some(hands.judge(For::Asking(turn), drawing).await)
     }
 
     /// The chart for a letter of this kind, if that shows one and it is at hand in time.

@@ -112,7 +112,7 @@ impl Daemon {
 impl Hands {
     /// Judges once its turn has come and there is a hand for it. Whoever hangs up has their turn, and so
     /// their place in line, until it is judged all the same.
-    async fn judge<T: Send + 'static>(
+    pub(super) async fn judge<T: Send + 'static>(
         &self,
         what_for: For,
         work: impl Fn() -> T + Clone + Send + 'static,

@@ -19,7 +19,7 @@ const RADII_M: std::ops::RangeInclusive<f64> = 500.0..=60_000.0;
 /// Draws the shore around a place.
 pub(super) async fn show(
     State(daemon): State<Daemon>,
-    Filer(_): Filer,
+    Filer(key): Filer,
     bytes: Bytes,
 ) -> Result<Response, Problem> {
     let typed = Typed::of_bytes(&bytes);
@@ -29,8 +29,8 @@ pub(super) async fn show(
     })?;
     let radius_m: f64 = typed.get("radius_m").parse().unwrap_or(3000.0);
     let radius_m = if RADII_M.contains(&radius_m) { radius_m } else { 3000.0 };
-    let drawn = daemon.sheet(middle, radius_m).await;
-    let sheet = drawn.ok_or_else(|| {
+    let drawn = daemon.sheet(&key.id, middle, radius_m).await;
+    let sheet = drawn.ok_or_else(Problem::too_many_judged)?.ok_or_else(|| {
         Problem::new(StatusCode::NOT_FOUND, "there is no chart of that place; type the positions")
     })?;
     let (low, high) = (sheet.south_west, sheet.north_east);
