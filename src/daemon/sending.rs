@@ -360,6 +360,8 @@ async fn record(
     place: Place,
 ) -> Result<(), StoreError> {
     let (plan, letter, kind) = (&claimed.plan_ref, &claimed.id, claimed.order.kind.name());
+    // What has not left needs none until that is written down: on a disk that hangs, for ever.
+    let place = matches!(outcome, Outcome::Taken(_)).then_some(place);
     let error = match outcome {
         Outcome::Over => return Ok(()),
         Outcome::Outdated => return put_back(daemon, claimed, TimeDelta::zero()).await,
