@@ -2,11 +2,17 @@
 
 use std::fmt;
 use std::io::{self, ErrorKind, Write};
+use std::sync::mpsc;
+use std::thread;
+use std::time::Duration;
 
 use serde_json::Value;
 
 use super::exit::{Done, Exit, Failure};
 use crate::plan::turns_text;
+
+/// How long a line is waited for that nothing depends on.
+const LONGEST_WRITE: Duration = Duration::from_secs(1);
 
 /// Writes a line to standard output. A reader that has gone away (`| head`) is no failure.
 pub(super) fn say(line: impl fmt::Display) -> Done {
@@ -25,7 +31,28 @@ pub(super) fn say_json(document: &Value) -> Done {
 
 /// Writes a line to standard error; where that can't be done, nobody is left to tell.
 pub(super) fn complain(line: impl fmt::Display) {
-    let _ = writeln!(io::stderr().lock(), "{line}");
+    let line = line.to_string();
+    for_a_moment(move || {
+        let _ = writeln!(io::stderr().lock(), "{line}");
+    });
+}
+
+/// Writes a line to standard output, if that can be done.
+pub(super) fn announce(line: String) {
+    for_a_moment(move || {
+        let _ = say(line);
+    });
+}
+
+/// Into a pipe that is full, and that nobody empties, a write never ends: nothing begins or ends later for it.
+fn for_a_moment(write: impl FnOnce() + Send + 'static) {
+    let (writing, written) = mpsc::channel::<()>();
+    thread::spawn(move || {
+        write();
+        drop(writing);
+    });
+    // An error means that it is done, or will never be.
+    let _ = written.recv_timeout(LONGEST_WRITE);
 }
 
 /// What came from somewhere else, without anything that would move the cursor, colour the line or turn

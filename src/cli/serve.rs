@@ -66,7 +66,7 @@ async fn keep_watch(daemon: &Daemon, settings: &Settings, handed: ListenFd) -> D
     };
     let mut stops = Stops::new()?;
     // Where it can't be said, whoever is out is watched all the same.
-    let _ = print::say(greeting(settings, listener.as_ref()));
+    print::announce(greeting(settings, listener.as_ref()));
     let stop = CancellationToken::new();
     let mut tasks = start(daemon, settings, listener, &stop);
     tokio::select! {
