@@ -113,8 +113,10 @@ pub(super) fn host_alone(value: &str) -> String {
         Some((_, host)) => ("…@", host),
         None => ("", &rest[..end]),
     };
-    // Without a dot it may be no host but the secret.
-    let host = if host.contains('.') { host } else { "…" };
+    // It may be no host but the secret: without a dot, or of other signs than a host's.
+    let is_host = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '-' | ':');
+    let is_told = host.contains('.') && host.chars().all(is_host);
+    let host = if is_told { host } else { "…" };
     let path = if end < rest.len() { "/…" } else { "" };
     format!("{scheme}{user}{host}{path}")
 }
@@ -308,7 +310,10 @@ mod tests {
     #[test]
     fn a_web_address_is_named_by_its_host() {
         for (value, named) in [
+            ("https://watcher.example.org:8443/x", "https://watcher.example.org:8443/…"),
             ("watcher.example.org", "watcher.example.org"),
+            ("watcher.example.org hunter2", "…"),
+            ("watcher.example.org\\hunter2", "…"),
             ("https://watcher.example.org", "https://watcher.example.org"),
             ("https//watcher.example.org/ping/hunter2", "https//watcher.example.org/…"),
             ("watcher.example.org?hunter2", "watcher.example.org/…"),
