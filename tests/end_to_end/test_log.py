@@ -1,5 +1,6 @@
 """Nobody reads what the service says, or it can't be written: it watches all the same."""
 
+import contextlib
 import fcntl
 import os
 
@@ -58,3 +59,19 @@ def test_a_full_disk_under_the_log_ends_nothing(serve, mailbox, full):
         daemon = serve(**{full: nowhere})
         trip(daemon)
         as_told(daemon, mailbox)
+
+
+def test_a_pipe_that_is_full_before_it_begins_keeps_nothing_from_beginning(serve, mailbox):
+    read, write = os.pipe()
+    os.set_blocking(write, False)
+    with contextlib.suppress(BlockingIOError):
+        while os.write(write, b"of the life before\n" * 100):
+            pass
+    # The service's own writes block, as into any pipe.
+    os.set_blocking(write, True)
+    daemon = serve(stdout=write, stderr=write)
+    os.close(write)
+    trip(daemon)
+    as_told(daemon, mailbox)
+    daemon.stop()
+    os.close(read)
