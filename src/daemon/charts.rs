@@ -323,7 +323,7 @@ impl Pages {
         pages.push_back((route, svg));
     }
 
-    fn lock(&self) -> MutexGuard<'_, VecDeque<(Vec<Position>, Option<String>)>> {
+    fn lock(&self) -> MutexGuard<'_, PageCharts> {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
