@@ -80,7 +80,7 @@ impl Daemon {
     /// # Errors
     /// The database.
     pub async fn key(&self, secret: &str) -> Result<Option<Key>, StoreError> {
-        self.0.store.key(&token_hash(secret)).await
+        self.store().key(&token_hash(secret)).await
     }
 
     /// Opens the plan behind a link for one purpose; `None` for a link that is unknown, meant for
@@ -90,7 +90,7 @@ impl Daemon {
     /// Damage, or the database.
     pub async fn visit(&self, token: &str, purpose: Purpose) -> Result<Option<Visit>, StoreError> {
         let before = self.now() - LINKS_OUTLIVE_CLOSING;
-        let Some((plan_ref, link)) = self.0.store.link(&token_hash(token), before).await? else {
+        let Some((plan_ref, link)) = self.store().link(&token_hash(token), before).await? else {
             return Ok(None);
         };
         if link.purpose != purpose {
@@ -165,7 +165,7 @@ impl Daemon {
         event: &Event,
         idempotency: Option<&str>,
     ) -> Result<Applied, StoreError> {
-        let store = &self.0.store;
+        let store = &self.store();
         self.record_sent_of(plan_ref).await;
         match store.apply(plan_ref, event, idempotency, self.now()).await {
             // What was set aside for a full disk has just been given back.
@@ -183,7 +183,7 @@ impl Daemon {
     async fn hear(&self, plan_ref: &str, event: &Event, once: Option<&str>) {
         let memory = &self.0.memory;
         if let Some(once) = once {
-            let seen = timeout(LONGEST_READ, self.0.store.has_seen(plan_ref, once)).await;
+            let seen = timeout(LONGEST_READ, self.store().has_seen(plan_ref, once)).await;
             if matches!(seen, Ok(Ok(true)))
                 || (!matches!(seen, Ok(Ok(_))) && memory.was_reopened(plan_ref))
             {
@@ -195,7 +195,7 @@ impl Daemon {
 
     async fn forget_words(&self, plan_ref: &str) {
         let reading = self.0.memory.begin_reading(plan_ref);
-        match self.0.store.plan(plan_ref).await {
+        match self.store().plan(plan_ref).await {
             Ok(record) => reading.replace(record),
             Err(error) => {
                 tracing::warn!(plan = plan_ref, %error, "a plan is not in memory as it stands");
@@ -297,8 +297,8 @@ impl Daemon {
     /// # Errors
     /// [`StoreError::NoSuchPlan`], damage, or the database.
     pub async fn dossier(&self, plan_ref: &str) -> Result<Dossier, StoreError> {
-        let record = self.0.store.plan(plan_ref).await?;
-        Dossier::of(self, (record, self.0.store.history(plan_ref).await?))
+        let record = self.store().plan(plan_ref).await?;
+        Dossier::of(self, (record, self.store().history(plan_ref).await?))
     }
 
     /// The same for a page: whoever wants to check in or to answer must be able to where what has
@@ -307,14 +307,14 @@ impl Daemon {
     /// # Errors
     /// [`StoreError::NoSuchPlan`], damage of the plan itself, or the database.
     pub async fn dossier_at_hand(&self, plan_ref: &str) -> Result<Dossier, StoreError> {
-        let record = self.0.store.plan(plan_ref).await?;
+        let record = self.store().plan(plan_ref).await?;
         Dossier::of(self, (record, self.history(plan_ref).await))
     }
 
     /// What has happened to a plan, oldest first; nothing where that can't be read, which is logged.
     /// For what is done with it or without, and never for what depends on it.
     pub async fn history(&self, plan_ref: &str) -> Vec<Past> {
-        self.0.store.history(plan_ref).await.unwrap_or_else(|error| {
+        self.store().history(plan_ref).await.unwrap_or_else(|error| {
             tracing::error!(plan = plan_ref, %error, "what has happened can't be read; it goes on without");
             Vec::new()
         })
@@ -324,7 +324,7 @@ impl Daemon {
     /// that the plan has seen, or it is an ending of what has ended. In doubt it was: the plan itself
     /// tells then. `None` is a new version of the plan.
     pub async fn is_done(&self, plan_ref: &str, event: Option<&Event>, once: Option<&str>) -> bool {
-        let store = &self.0.store;
+        let store = &self.store();
         if let Some(once) = once
             && store.has_seen(plan_ref, once).await.unwrap_or(true)
         {

@@ -85,7 +85,7 @@ impl Daemon {
         body: &[u8],
     ) -> Result<bool, FilingError> {
         let body_hash = self.0.secrets.body_mark(body)?;
-        Ok(self.0.store.amended_before(plan_ref, once, &body_hash).await?)
+        Ok(self.store().amended_before(plan_ref, once, &body_hash).await?)
     }
 
     async fn amend_in(
@@ -98,7 +98,7 @@ impl Daemon {
         body: &[u8],
     ) -> Result<Amended, FilingError> {
         let body_hash = self.0.secrets.body_mark(body)?;
-        let store = &self.0.store;
+        let store = &self.store();
         if let Some(key) = idempotency
             && store.amended_before(plan_ref, key, &body_hash).await?
         {
@@ -142,7 +142,7 @@ impl Daemon {
             };
             let (daemon, of) = (self.clone(), plan_ref.to_owned());
             let amending = async move {
-                let amended = daemon.0.store.amend(version, now).await;
+                let amended = daemon.store().amend(version, now).await;
                 if let Ok(applied) = &amended {
                     daemon.0.memory.follow(&of, applied);
                     daemon.ring();
@@ -217,7 +217,7 @@ impl Daemon {
     }
 
     async fn record_to_judge(&self, plan_ref: &str) -> Option<PlanRecord> {
-        let record = self.0.store.plan(plan_ref).await;
+        let record = self.store().plan(plan_ref).await;
         record
             .inspect_err(|error| {
                 tracing::warn!(plan = plan_ref, %error, "a plan can't be judged anew");
@@ -227,14 +227,14 @@ impl Daemon {
 
     /// What had got worse when a plan was judged because of this event; `None` where it was not.
     pub async fn worse(&self, plan_ref: &str, event: u32) -> Option<Vec<Caution>> {
-        let noted = self.0.store.worse(plan_ref, event).await.ok().flatten()?;
+        let noted = self.store().worse(plan_ref, event).await.ok().flatten()?;
         serde_json::from_str(&noted).ok()
     }
 
     /// That this can't be written down must not make anybody think that the change was lost.
     async fn note_worse(&self, plan_ref: &str, event: u32, worse: &[Caution]) {
         let Ok(noted) = to_json(plan_ref, &worse) else { return };
-        if let Err(error) = self.0.store.note_worse(plan_ref, event, &noted).await {
+        if let Err(error) = self.store().note_worse(plan_ref, event, &noted).await {
             tracing::warn!(plan = plan_ref, %error, "what got worse can't be written down");
         }
     }

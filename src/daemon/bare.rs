@@ -29,7 +29,7 @@ pub(super) async fn plain_letter(
     claimed: &Claimed,
 ) -> Result<Option<Outgoing>, StoreError> {
     let plan_ref = claimed.plan_ref.as_str();
-    let spare = daemon.0.store.spare(plan_ref).await?;
+    let spare = daemon.store().spare(plan_ref).await?;
     let Some(to) = mailbox(daemon, &spare, claimed.order.to) else { return Ok(None) };
     let stored_plan = spare.stored_plan.as_deref();
     let stored_plan = stored_plan.map(|text| daemon.0.secrets.open_sealed(plan_ref, text).text);
@@ -47,7 +47,7 @@ pub(super) async fn plain_letter(
 /// The plan's state; `None` where it can't be read, or the program fails over it: the letter goes all
 /// the same.
 async fn state_of(daemon: &Daemon, plan_ref: &str) -> Option<Watched> {
-    let record = guarded_while(daemon.0.store.plan(plan_ref)).await.ok()?;
+    let record = guarded_while(daemon.store().plan(plan_ref)).await.ok()?;
     record.ok().map(|record| record.state)
 }
 
@@ -57,7 +57,7 @@ pub(super) async fn barest_letter(
     daemon: &Daemon,
     claimed: &Claimed,
 ) -> Result<Option<Outgoing>, StoreError> {
-    let spare = daemon.0.store.spare(&claimed.plan_ref).await?;
+    let spare = daemon.store().spare(&claimed.plan_ref).await?;
     let Some(to) = mailbox(daemon, &spare, claimed.order.to) else { return Ok(None) };
     let to = Mailbox { name: None, ..to };
     Ok(Some(outgoing(daemon, claimed, &nothing_of(daemon, claimed), to)))

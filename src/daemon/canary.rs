@@ -84,7 +84,7 @@ impl Daemon {
     /// # Errors
     /// The database.
     pub async fn close_canaries(&self) -> Result<(), StoreError> {
-        for plan_ref in self.0.store.open_plans_of(KEY).await? {
+        for plan_ref in self.store().open_plans_of(KEY).await? {
             match self.close_canary(&plan_ref).await {
                 // One that can't be read goes the way of all plans that can't.
                 Err(error) if error.may_be_of_one_row() => {
@@ -120,7 +120,7 @@ impl Daemon {
             let came = came.map(|()| self.now()).map_err(|why| why.in_public());
             self.0.health.outside().canary = Some(came);
             let before = self.now() - FORGOTTEN_AFTER;
-            if let Err(error) = self.0.store.forget_closed(KEY, before).await {
+            if let Err(error) = self.store().forget_closed(KEY, before).await {
                 tracing::warn!(%error, "earlier canaries can't be forgotten");
             }
         }
@@ -155,8 +155,8 @@ impl Daemon {
             card: &filing::card(&plan, &first.plan.asked()),
             strangers: None,
         };
-        self.0.store.file(&filing, now).await?;
-        self.0.memory.remember(self.0.store.plan(&plan_ref).await?);
+        self.store().file(&filing, now).await?;
+        self.0.memory.remember(self.store().plan(&plan_ref).await?);
         self.ring();
         Ok(plan_ref)
     }
@@ -172,7 +172,7 @@ impl Daemon {
         let road = RETURN_AFTER + grace().delta() + canary.within.delta();
         let deadline = Instant::now() + road.to_std().unwrap_or_default();
         loop {
-            let letters = self.0.store.letters(plan_ref).await?;
+            let letters = self.store().letters(plan_ref).await?;
             let alert = letters.iter().find(|letter| letter.kind == Kind::CallRescue);
             let note = alert.and_then(|alert| alert.note.clone()).unwrap_or_default();
             let lost = match (alert.map(|alert| alert.state), &canary.folder) {

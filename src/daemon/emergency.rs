@@ -65,7 +65,7 @@ async fn is_held(daemon: &Daemon) -> bool {
     if daemon.0.health.held_until().is_none_or(|until| until <= now) {
         return false;
     }
-    let read = timeout(LONGEST_READ, daemon.0.store.held_until()).await;
+    let read = timeout(LONGEST_READ, daemon.store().held_until()).await;
     matches!(read, Ok(Ok(Some(until))) if until > now)
 }
 
@@ -97,7 +97,7 @@ impl Daemon {
         let Some(sent) = memory.first_sent(Instant::now().into_std(), of) else { return Ok(false) };
         self.0.health.holds_up_no_more(&letter_id(&sent.plan_ref, &sent.order));
         let note = "sent from memory while the database could not be written";
-        match self.0.store.record_sent(&sent.plan_ref, &sent.order, note, sent.at).await {
+        match self.store().record_sent(&sent.plan_ref, &sent.order, note, sent.at).await {
             Ok(()) => {
                 // Memory hears at once that it is not needed any more.
                 self.0.health.wrote(self.now());

@@ -28,7 +28,7 @@ impl Daemon {
     /// # Errors
     /// The database.
     pub async fn open_trips(&self) -> Result<Vec<Result<PlanRecord, StoreError>>, StoreError> {
-        let mut plans = self.0.store.open_plans().await?;
+        let mut plans = self.store().open_plans().await?;
         plans.retain(|plan| !plan.as_ref().is_ok_and(canary::is_canary));
         Ok(plans)
     }
@@ -39,13 +39,13 @@ impl Daemon {
     /// # Errors
     /// The database can't say which plans are open.
     pub async fn say_farewell(&self) -> Result<Left, StoreError> {
-        let (plans, next_at) = self.0.store.open_plans_but_of(canary::KEY).await?;
+        let (plans, next_at) = self.store().open_plans_but_of(canary::KEY).await?;
         let left = Left { plans, next_at };
         if left.plans == 0 {
             return Ok(left);
         }
         let now = self.now();
-        if let Err(error) = self.0.store.note(Note::StoppedOverPlans, now).await {
+        if let Err(error) = self.store().note(Note::StoppedOverPlans, now).await {
             tracing::warn!(%error, "that plans were open at this stop can't be noted");
         }
         let house = &self.0.house;
@@ -58,8 +58,8 @@ impl Daemon {
 
     /// Tells the keeper that the database was changed for this program while plans are open.
     pub(super) async fn tell_of_upgrade(&self) -> Result<(), StoreError> {
-        let Some(from) = self.0.store.upgraded_from() else { return Ok(()) };
-        let (plans, _) = self.0.store.open_plans_but_of(canary::KEY).await?;
+        let Some(from) = self.store().upgraded_from() else { return Ok(()) };
+        let (plans, _) = self.store().open_plans_but_of(canary::KEY).await?;
         if plans > 0 {
             self.tell_keeper(
                 "upgrade",
@@ -82,8 +82,8 @@ impl Daemon {
 
     /// Tells the keeper that a stop which left plans unwatched is over.
     pub(super) async fn say_welcome(&self) -> Result<(), StoreError> {
-        let Some(at) = self.0.store.noted(Note::StoppedOverPlans).await? else { return Ok(()) };
-        self.0.store.strike_out(Note::StoppedOverPlans).await?;
+        let Some(at) = self.store().noted(Note::StoppedOverPlans).await? else { return Ok(()) };
+        self.store().strike_out(Note::StoppedOverPlans).await?;
         let what = format!(
             "the service was stopped at {} while plans were open",
             at.format("%H:%M UTC on %-d %b %Y")

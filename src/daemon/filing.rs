@@ -185,12 +185,12 @@ impl Daemon {
     ) -> Result<Filed, FilingError> {
         let body_hash = self.0.secrets.body_mark(body)?;
         if let Some(idempotency) = idempotency
-            && let Some(first) = self.0.store.filed_before(&key.id, idempotency, &body_hash).await?
+            && let Some(first) = self.store().filed_before(&key.id, idempotency, &body_hash).await?
         {
             return self.filed(&first).await;
         }
         plan.check_filing(self.now()).map_err(FilingError::Faults)?;
-        if self.0.store.is_low() {
+        if self.store().is_low() {
             return Err(FilingError::DiskFull);
         }
         self.check_limits(key, plan).await?;
@@ -228,7 +228,7 @@ impl Daemon {
                 card: &card(&whole, &first.plan.asked()),
                 strangers: Some(strangers),
             };
-            let armed = daemon.0.store.file(&filing, now).await;
+            let armed = daemon.store().file(&filing, now).await;
             if armed.as_ref().is_ok_and(|armed| armed == plan_ref) {
                 daemon.ring();
                 if !reading.remember(record.clone())
@@ -288,7 +288,7 @@ impl Daemon {
     async fn check_limits(&self, key: &Key, plan: &Plan) -> Result<(), FilingError> {
         let limits = &self.0.house.limits;
         let hour_ago = self.now() - TimeDelta::hours(1);
-        let filed = self.0.store.filings_by_key(&key.id, hour_ago).await?;
+        let filed = self.store().filings_by_key(&key.id, hour_ago).await?;
         if filed >= i64::from(limits.filings_per_key_per_hour) {
             return Err(FilingError::TooManyByKey(limits.filings_per_key_per_hour));
         }

@@ -280,7 +280,7 @@ pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
     while !stop.is_cancelled() {
         let now = daemon.now();
         let began = Instant::now();
-        let alive = daemon.0.store.mark_alive_with(now, daemon.0.clock.known()).await;
+        let alive = daemon.store().mark_alive_with(now, daemon.0.clock.known()).await;
         if began.elapsed() > SLOW_WRITE {
             daemon.tell_keeper(
                 "slow-disk",
@@ -297,7 +297,7 @@ pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
         if disputed {
             hear_of_clock(&daemon).await;
         }
-        if let Ok(oldest) = daemon.0.store.oldest_waiting_alert().await {
+        if let Ok(oldest) = daemon.store().oldest_waiting_alert().await {
             let millis = oldest.map_or(0, |at| at.timestamp_millis());
             health.oldest_alert.store(millis, Ordering::Relaxed);
         }
@@ -310,12 +310,12 @@ pub(super) async fn probe(daemon: Daemon, stop: CancellationToken) {
 
 /// Somebody may vouch for the clock on the wall.
 async fn hear_of_clock(daemon: &Daemon) {
-    let Ok(Some(shown)) = daemon.0.store.noted(Note::ClockAccepted).await else { return };
+    let Ok(Some(shown)) = daemon.store().noted(Note::ClockAccepted).await else { return };
     if daemon.0.clock.accept(shown) {
         tracing::warn!("the keeper vouches for the wall clock; it rules from now on");
         daemon.ring();
     }
-    if let Err(error) = daemon.0.store.strike_out(Note::ClockAccepted).await {
+    if let Err(error) = daemon.store().strike_out(Note::ClockAccepted).await {
         tracing::warn!(%error, "that somebody vouched for the clock can't be struck out");
     }
 }

@@ -89,7 +89,7 @@ impl Daemon {
         if let Some(review) = self.0.latest.of(plan_ref, self.now()) {
             return Ok(Some(review));
         }
-        let record = self.0.store.plan(plan_ref).await?;
+        let record = self.store().plan(plan_ref).await?;
         Ok(stored_review(&record).map(Arc::new))
     }
 

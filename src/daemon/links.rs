@@ -11,24 +11,24 @@ impl Daemon {
     /// their hashes are asked for.
     pub(super) async fn renew_links(&self) -> Result<(), StoreError> {
         let mark = self.0.secrets.mark();
-        let known = self.0.store.links_mark().await?;
+        let known = self.store().links_mark().await?;
         if known.as_deref() == Some(mark.as_str()) {
             return Ok(());
         }
         if known.is_none() {
             self.seal_what_is_plain().await?;
-            return self.0.store.mark_links(mark).await;
+            return self.store().mark_links(mark).await;
         }
         self.tell_of_new_secret();
         let mut left_out = None;
-        for record in self.0.store.open_plans().await?.into_iter().filter_map(Result::ok) {
+        for record in self.store().open_plans().await?.into_iter().filter_map(Result::ok) {
             if is_canary(&record) {
                 continue;
             }
             match self.plan_of(&record) {
                 Ok(plan) => {
                     let links = self.link_hashes(&record.plan_ref, &plan);
-                    let added = self.0.store.add_links(&record.plan_ref, links).await;
+                    let added = self.store().add_links(&record.plan_ref, links).await;
                     left_out = left_out.or(added.err());
                 }
                 Err(error) => tracing::error!(%error, "a plan has no links of the new secret"),
@@ -37,19 +37,19 @@ impl Daemon {
         match left_out {
             // The next start tries again; one plan's damage keeps no other's links out.
             Some(error) => Err(error),
-            None => self.0.store.mark_links(mark).await,
+            None => self.store().mark_links(mark).await,
         }
     }
 
     /// What an earlier version of this program stored in plain text is sealed, once.
     async fn seal_what_is_plain(&self) -> Result<(), StoreError> {
-        for plain in self.0.store.unsealed().await? {
+        for plain in self.store().unsealed().await? {
             let plan_ref = plain.plan_ref.clone();
             // What is no plan any more is told of by those who read it.
             let read = guarded(|| read_json(&plain.plan_json, &|_| Err(String::new())));
             let Ok(Ok(plan)) = read else { continue };
             match self.stored_text(&plan_ref, &plan).await {
-                Ok(sealed) => self.0.store.replace_unsealed(plain, sealed).await?,
+                Ok(sealed) => self.store().replace_unsealed(plain, sealed).await?,
                 Err(error) => {
                     tracing::warn!(plan = plan_ref, %error, "medical notes stay unsealed")
                 }

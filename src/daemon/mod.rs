@@ -134,13 +134,13 @@ impl Running {
     }
 }
 
-/// The service. Cheap to clone: every clone is the same service.
+/// The service. Cheap to clone: every clone is the same service. Beside its parts stands the database as
+/// whoever has the clone reads it.
 #[derive(Clone)]
-pub struct Daemon(Arc<Parts>);
+pub struct Daemon(Arc<Parts>, Store);
 
 struct Parts {
     house: House,
-    store: Store,
     post: Post,
     secrets: Secrets,
     judge: Judge,
@@ -197,7 +197,6 @@ impl Daemon {
         let (memory, desk) = (memory::Memory::default(), keeper::Desk::default());
         let parts = Parts {
             house,
-            store,
             post,
             secrets,
             judge,
@@ -211,7 +210,13 @@ impl Daemon {
             watch_bell,
             post_bells,
         };
-        Daemon(Arc::new(parts))
+        Daemon(Arc::new(parts), store)
+    }
+
+    /// The same service for its pages, which have readers of the database of their own.
+    #[must_use]
+    pub fn for_pages(&self) -> Self {
+        Daemon(Arc::clone(&self.0), self.1.for_pages())
     }
 
     /// Watches and posts until `stop` is cancelled. As the only sender of its database it first
@@ -223,7 +228,7 @@ impl Daemon {
     pub async fn run(&self, stop: CancellationToken) -> Result<(), Ended> {
         self.note_start().await;
         // Else they run out by themselves.
-        let voiding = self.0.store.void_leases(self.0.clock.now());
+        let voiding = self.store().void_leases(self.0.clock.now());
         let voided = at_best("the leases of an earlier life", voiding).await?;
         if voided > 0 {
             tracing::warn!(
@@ -250,7 +255,7 @@ impl Daemon {
         parts.begin("the forgetting", retention::forget_in_time(self.clone(), stop.clone()));
         parts.begin("the upkeep", upkeep::keep_up(self.clone(), stop.clone()));
         parts.until(&stop).await?;
-        self.0.store.close().await;
+        self.store().close().await;
         self.note_stop();
         Ok(())
     }
@@ -264,7 +269,7 @@ impl Daemon {
     /// The store, for keys and links.
     #[must_use]
     pub fn store(&self) -> &Store {
-        &self.0.store
+        &self.1
     }
 
     /// The time, by the service's clock.

@@ -110,7 +110,7 @@ async fn send_all(daemon: &Daemon, road: Road, stop: &CancellationToken) {
         let claimed = claim(daemon, road, &desks, &under_way, &mut rounds).await;
         if matches!(road, Road::Alerts) {
             let stuck = claimed.as_ref().is_err_and(StoreError::may_last)
-                || daemon.0.store.has_lost_letters()
+                || daemon.store().has_lost_letters()
                 || daemon.0.health.any_held_up();
             daemon.0.health.stuck(Part::Post, stuck);
         }
@@ -143,7 +143,7 @@ async fn claim(
 ) -> Result<usize, StoreError> {
     let mut free = free_desks(desks).await;
     daemon.record_sent().await?;
-    let store = &daemon.0.store;
+    let store = &daemon.store();
     let most = u32::try_from(free.len()).unwrap_or(u32::MAX);
     let behind = rounds.behind(Instant::now());
     let (now, lease, lanes) = (daemon.now(), lease(daemon, road), road.lanes());
@@ -201,7 +201,7 @@ pub(super) fn see_whether_it_is_held_up(
 }
 
 async fn until_next(daemon: &Daemon) -> Duration {
-    match daemon.0.store.next_letter_at().await {
+    match daemon.store().next_letter_at().await {
         Ok(Some(at)) => {
             let left = (at - daemon.now()).to_std().unwrap_or(Duration::ZERO);
             left.clamp(SHORTEST_SLEEP, LONGEST_SLEEP)

@@ -49,13 +49,13 @@ async fn fill(daemon: &Daemon, again: bool) -> Result<bool, StoreError> {
         return Ok(false);
     }
     let memory = &daemon.0.memory;
-    let mut refs = daemon.0.store.soonest(memory::MOST_PLANS).await?;
+    let mut refs = daemon.store().soonest(memory::MOST_PLANS).await?;
     // What is remembered and not open any more, however that came, must alert nobody.
     refs.extend(memory.beside(&refs));
     for plan_ref in refs {
         let reading = memory.begin_reading(&plan_ref);
         // One that can't be found is kept: the file may be damaged, and in doubt the plan is open.
-        let Ok(record) = daemon.0.store.plan(&plan_ref).await else { continue };
+        let Ok(record) = daemon.store().plan(&plan_ref).await else { continue };
         if again && knows_best(daemon) {
             return Ok(false);
         }
@@ -73,7 +73,7 @@ impl Daemon {
         let mut readings = 1;
         loop {
             let reading = self.0.memory.begin_reading(plan_ref);
-            let record = self.0.store.plan(plan_ref).await?;
+            let record = self.store().plan(plan_ref).await?;
             if reading.remember(record.clone()) || readings == MOST_READINGS {
                 return Ok(record);
             }

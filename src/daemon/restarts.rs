@@ -53,8 +53,8 @@ impl Daemon {
     /// Notes a start. What can't be read was not noted, and what can't be written is not told of.
     pub(super) async fn note_start(&self) {
         // An error means that no start failed before.
-        let _ = fs::remove_file(self.0.store.data_dir().join(FAILED));
-        let (path, now) = (self.0.store.data_dir().join(FILE), self.now());
+        let _ = fs::remove_file(self.store().data_dir().join(FAILED));
+        let (path, now) = (self.store().data_dir().join(FILE), self.now());
         let noted = fs::read_to_string(&path).ok();
         let noted = noted.and_then(|text| serde_json::from_str(&text).ok());
         let mut starts: Starts = noted.unwrap_or_default();
@@ -74,7 +74,7 @@ impl Daemon {
     /// It stops as it was told to.
     pub(super) fn note_stop(&self) {
         // One that stays counts for ten minutes.
-        let _ = fs::remove_file(self.0.store.data_dir().join(FILE));
+        let _ = fs::remove_file(self.store().data_dir().join(FILE));
     }
 
     /// Tells the keeper that it does not start for want of its port, while no plan is open; `is_taken`:
@@ -88,7 +88,7 @@ impl Daemon {
                 false => vec!["Mend that, and start the service again.".to_owned()],
             },
         };
-        tell_once(&self.0.house, &self.0.post, self.0.store.data_dir(), &trouble).await;
+        tell_once(&self.0.house, &self.0.post, self.store().data_dir(), &trouble).await;
     }
 }
 

@@ -152,7 +152,7 @@ impl Daemon {
             ..Forgotten::default()
         };
         loop {
-            let some = self.0.store.forget_closed_before(now - kept.closed.delta(), now).await?;
+            let some = self.store().forget_closed_before(now - kept.closed.delta(), now).await?;
             if some.is_empty() {
                 break;
             }
@@ -164,7 +164,7 @@ impl Daemon {
 
     /// The keeper's commands run beside the service or without it: they ask the database.
     async fn is_under_review(&self) -> Result<bool, StoreError> {
-        Ok(self.0.health.held_until().is_some() || self.0.store.is_under_review().await?)
+        Ok(self.0.health.held_until().is_some() || self.store().is_under_review().await?)
     }
 
     /// Why something is kept still, though it has had its time; `None` where nothing is.
@@ -184,7 +184,7 @@ impl Daemon {
         if unvouched <= TimeDelta::zero() {
             return Ok(None);
         }
-        let plans = self.0.store.count_to_be_forgotten(closed, unconfirmed).await?;
+        let plans = self.store().count_to_be_forgotten(closed, unconfirmed).await?;
         // An hour that has begun counts: less than one is not none.
         let hours = unvouched.num_hours() + 1;
         Ok((plans > 0).then_some(Kept::Unvouched { plans, hours }))
@@ -201,7 +201,7 @@ impl Daemon {
             return Err(NotErased::NotYet(from.format("%-d %b %Y, %H:%M UTC").to_string()));
         }
         let day_ago = now - TimeDelta::hours(24);
-        if !self.0.store.forget_one(&record.plan_ref, day_ago, now).await? {
+        if !self.store().forget_one(&record.plan_ref, day_ago, now).await? {
             return Err(NotErased::LettersWait);
         }
         let plans = vec![record.plan_ref.clone()];
@@ -225,7 +225,7 @@ impl Daemon {
         self.forget_orphans().await?;
         let refs: BTreeSet<String> = forgotten.plans.iter().cloned().collect();
         let folder = self.0.post.folder().to_owned();
-        let data_dir = self.0.store.data_dir().to_owned();
+        let data_dir = self.store().data_dir().to_owned();
         let kept = self.0.house.retention.closed.delta() + self.0.clock.unvouched();
         let kept = kept.to_std().unwrap_or_default();
         let swept = tokio::task::spawn_blocking(move || {
@@ -234,16 +234,16 @@ impl Daemon {
             remove_letters(&folder, &refs)
         });
         forgotten.letters = swept.await.unwrap_or_default();
-        forgotten.copies = self.0.store.thin_copies().await?;
-        self.0.store.forget_refs(self.surely_passed() - REFS_KEPT).await?;
-        forgotten.log_emptied = self.0.store.empty_log().await?;
+        forgotten.copies = self.store().thin_copies().await?;
+        self.store().forget_refs(self.surely_passed() - REFS_KEPT).await?;
+        forgotten.log_emptied = self.store().empty_log().await?;
         Ok(())
     }
 
     async fn forget_orphans(&self) -> Result<(), StoreError> {
         for (plan_ref, made_at) in self.plans_with_keys() {
             let old = made_at.is_some_and(|at| at.elapsed().is_ok_and(|ago| ago > ORPHANS_AFTER));
-            if old && !self.0.store.has_plan(&plan_ref).await? {
+            if old && !self.store().has_plan(&plan_ref).await? {
                 self.forget_key(&plan_ref);
             }
         }
@@ -254,7 +254,7 @@ impl Daemon {
     async fn thin(&self, before: DateTime<Utc>) -> Result<usize, StoreError> {
         let mut thinned = 0;
         loop {
-            let plans = self.0.store.to_be_thinned(before).await?;
+            let plans = self.store().to_be_thinned(before).await?;
             if plans.is_empty() {
                 return Ok(thinned);
             }
@@ -270,11 +270,11 @@ impl Daemon {
                     Err(error) => return Err(error),
                 };
                 let is_thinner = without.is_some();
-                match self.0.store.thin(&plan_ref, without, self.now()).await {
+                match self.store().thin(&plan_ref, without, self.now()).await {
                     // What is damaged keeps no other plan from being forgotten.
                     Err(error) if error.is_damage() || error.is_of_a_page() => {
                         tracing::warn!(%error, "a closed plan is kept whole until its time");
-                        self.0.store.thin(&plan_ref, None, self.now()).await?;
+                        self.store().thin(&plan_ref, None, self.now()).await?;
                     }
                     done => {
                         done?;
@@ -286,11 +286,11 @@ impl Daemon {
     }
 
     async fn without_strangers(&self, plan_ref: &str) -> Result<Option<Thinned>, StoreError> {
-        let record = self.0.store.plan(plan_ref).await?;
+        let record = self.store().plan(plan_ref).await?;
         if is_canary(&record) {
             return Ok(None);
         }
-        let mut contacts = self.0.store.unconfirmed(plan_ref).await?;
+        let mut contacts = self.store().unconfirmed(plan_ref).await?;
         let state = &record.state;
         contacts.retain(|at| state.contacts.get(*at).is_none_or(|one| one.confirmed_at.is_none()));
         if contacts.is_empty() {
@@ -304,7 +304,7 @@ impl Daemon {
         }
         blot_out(&mut plan, &contacts);
         let mut old = Vec::new();
-        for version in self.0.store.old_versions(plan_ref).await? {
+        for version in self.store().old_versions(plan_ref).await? {
             let opened = self.0.secrets.open_sealed(plan_ref, &version.plan_json).text;
             let no_files = |_: &str| Err(String::new());
             let Ok(mut plan) = read_json(&opened, &no_files) else {

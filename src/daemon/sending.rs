@@ -81,7 +81,7 @@ async fn try_to_send(
     if urgent && daemon.0.memory.has_left(&claimed.plan_ref, &claimed.order) {
         // What its plan is to hear of it is written down apart, as soon as that can be.
         let handed = store::Outcome::Handed { note: "it left from memory".to_owned() };
-        return daemon.0.store.settle(claimed, handed, daemon.now()).await?.written().await;
+        return daemon.store().settle(claimed, handed, daemon.now()).await?.written().await;
     }
     if !urgent && let Some(rest) = daemon.0.post.holds_up() {
         return put_back(daemon, claimed, TimeDelta::from_std(rest).unwrap_or(NO_PLACE)).await;
@@ -98,7 +98,7 @@ async fn try_to_send(
         Ok(Ready::Later(wait)) => return put_back(daemon, claimed, wait).await,
         Ok(Ready::Never) => {
             let dropped = store::Outcome::Dropped;
-            let dropped = daemon.0.store.settle(claimed, dropped, daemon.now()).await?;
+            let dropped = daemon.store().settle(claimed, dropped, daemon.now()).await?;
             return dropped.written().await;
         }
         Err(why) => {
@@ -350,7 +350,7 @@ async fn look(daemon: &Daemon, claimed: &Claimed) -> Result<LastLook, StoreError
     if daemon.0.memory.has_left(&claimed.plan_ref, &claimed.order) {
         return Ok(LastLook::LostLease);
     }
-    daemon.0.store.last_look(claimed, daemon.now()).await
+    daemon.store().last_look(claimed, daemon.now()).await
 }
 
 async fn record(
@@ -370,7 +370,7 @@ async fn record(
             let handed =
                 store::Outcome::Handed { note: format!("{}: {}", receipt.by, receipt.said) };
             let settled = async {
-                let pending = daemon.0.store.settle(claimed, handed, daemon.now()).await?;
+                let pending = daemon.store().settle(claimed, handed, daemon.now()).await?;
                 drop(place);
                 pending.written().await
             };
@@ -407,7 +407,7 @@ async fn refused(
     again_in: Option<TimeDelta>,
 ) -> Result<(), StoreError> {
     let now = daemon.now();
-    daemon.0.store.refused(claimed, note, again_in.map(|wait| now + wait), now).await?;
+    daemon.store().refused(claimed, note, again_in.map(|wait| now + wait), now).await?;
     // The plan may owe letters because of it.
     daemon.ring();
     Ok(())
@@ -415,11 +415,11 @@ async fn refused(
 
 async fn try_later(daemon: &Daemon, claimed: &Claimed, note: &str) -> Result<(), StoreError> {
     let delay = retry::jittered_delay(claimed.failures, &claimed.id);
-    daemon.0.store.try_later(claimed, daemon.now() + delay, note).await
+    daemon.store().try_later(claimed, daemon.now() + delay, note).await
 }
 
 async fn put_back(daemon: &Daemon, claimed: &Claimed, wait: TimeDelta) -> Result<(), StoreError> {
-    daemon.0.store.put_back(claimed, daemon.now() + wait).await
+    daemon.store().put_back(claimed, daemon.now() + wait).await
 }
 
 /// Writes the letter as the plan now stands.

@@ -74,7 +74,7 @@ impl Daemon {
     /// hour: the newest alone, which says where the plan stands.
     async fn is_one_of_many(&self, letter: &Claimed) -> Spared {
         let now = self.now();
-        match self.0.store.troubles_of_late(letter, [now - A_DAY, now - AN_HOUR]).await {
+        match self.store().troubles_of_late(letter, [now - A_DAY, now - AN_HOUR]).await {
             Ok((of_day, _)) if of_day < MOST_TROUBLES => Spared::No,
             Ok(_) if self.newer_waits(letter).await => Spared::Forever,
             Ok((_, 0)) => Spared::No,
@@ -87,7 +87,7 @@ impl Daemon {
     }
 
     async fn newer_waits(&self, than: &Claimed) -> bool {
-        self.0.store.newer_waits(than).await.unwrap_or_else(|error| {
+        self.store().newer_waits(than).await.unwrap_or_else(|error| {
             tracing::warn!(%error, "whether a newer letter waits can't be looked up");
             false
         })
@@ -95,7 +95,7 @@ impl Daemon {
 
     async fn has_said_never(&self, email: &str) -> bool {
         let mailbox = self.0.secrets.reader(email).mailbox;
-        self.0.store.has_said_never(&mailbox).await.unwrap_or_else(|error| {
+        self.store().has_said_never(&mailbox).await.unwrap_or_else(|error| {
             tracing::warn!(%error, "whether somebody wants no letters can't be looked up");
             false
         })
@@ -107,7 +107,7 @@ impl Daemon {
         let reader = self.0.secrets.reader(email);
         let since = self.now() - A_DAY;
         let plans = self.0.house.limits.filings_per_address_per_day;
-        let told = self.0.store.told_of_late(&reader, letter, since).await;
+        let told = self.store().told_of_late(&reader, letter, since).await;
         told.map_or_else(
             |error| {
                 tracing::warn!(%error, "how much somebody was written to can't be looked up");

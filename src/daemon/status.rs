@@ -145,7 +145,7 @@ impl Daemon {
     /// # Errors
     /// [`StoreError::NoSuchPlan`], damage, or the database.
     pub async fn status(&self, plan_ref: &str) -> Result<PlanStatus, StoreError> {
-        self.status_of(&self.0.store.plan(plan_ref).await?).await
+        self.status_of(&self.store().plan(plan_ref).await?).await
     }
 
     pub(super) async fn status_of(&self, record: &PlanRecord) -> Result<PlanStatus, StoreError> {
@@ -162,7 +162,7 @@ impl Daemon {
     /// What became of a plan's letters; none where that can't be read, which is logged. Then a page
     /// says of nobody that a letter left for them, and a check-in is taken all the same.
     async fn letters_at_hand(&self, plan_ref: &str) -> Vec<LetterFate> {
-        self.0.store.letters(plan_ref).await.unwrap_or_else(|error| {
+        self.store().letters(plan_ref).await.unwrap_or_else(|error| {
             tracing::error!(plan = plan_ref, %error, "what became of the letters can't be read");
             Vec::new()
         })
@@ -195,7 +195,7 @@ impl Daemon {
         &self,
         most: u32,
     ) -> Result<(Vec<(String, Result<PlanStatus, StoreError>)>, OpenPlans), StoreError> {
-        let store = &self.0.store;
+        let store = &self.store();
         let all = store.count_open(self.now(), super::canary::KEY).await?;
         let mut plans = Vec::new();
         for plan_ref in store.most_urgent(most, super::canary::KEY).await? {
@@ -210,7 +210,7 @@ impl Daemon {
     /// # Errors
     /// The database.
     pub async fn overdue(&self) -> Result<Vec<(String, DateTime<Utc>)>, StoreError> {
-        self.0.store.overdue(self.now(), super::canary::KEY).await
+        self.store().overdue(self.now(), super::canary::KEY).await
     }
 
     /// Everything that would keep an alert from going out now.

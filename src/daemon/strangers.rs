@@ -54,7 +54,7 @@ impl Daemon {
         let all: Vec<(Recipient, Reader)> =
             people.map(|(who, email)| (who, self.0.secrets.reader(email))).collect();
         let hashes = all.iter().flat_map(|(_, one)| [one.mailbox.clone(), one.hash.clone()]);
-        let known = self.0.store.confirmed_among(&hashes.collect::<Vec<_>>()).await?;
+        let known = self.store().confirmed_among(&hashes.collect::<Vec<_>>()).await?;
         let is_known =
             |one: &Reader| [&one.mailbox, &one.hash].into_iter().any(|hash| known.contains(hash));
         Ok(all.iter().filter(|(_, one)| is_known(one)).map(|(who, _)| *who).collect())
@@ -70,10 +70,10 @@ impl Daemon {
 
     /// Remembers that somebody has answered on the page of this contact.
     pub(super) async fn confirm(&self, plan_ref: &str, contact: usize) -> Result<(), StoreError> {
-        let plan = self.plan_of(&self.0.store.plan(plan_ref).await?)?;
+        let plan = self.plan_of(&self.store().plan(plan_ref).await?)?;
         let Some(contact) = plan.contacts.get(contact) else { return Ok(()) };
         let reader = self.0.secrets.reader(&contact.email);
-        self.0.store.confirm(&reader, self.now()).await
+        self.store().confirm(&reader, self.now()).await
     }
 
     fn crew_hashes(&self, plan: &Plan) -> Vec<(usize, String)> {
@@ -91,13 +91,13 @@ impl Daemon {
         let most = self.0.house.limits.filings_per_address_per_day;
         for contact in contacts {
             let reader = self.0.secrets.reader(&contact.email);
-            if self.0.store.wants_no_letters(&reader).await? {
+            if self.store().wants_no_letters(&reader).await? {
                 return Err(FilingError::WantsNoLetters { contact: contact.name.clone() });
             }
-            let named = self.0.store.filings_naming_unconfirmed(&reader.counted, day_ago).await?;
+            let named = self.store().filings_naming_unconfirmed(&reader.counted, day_ago).await?;
             // Looked at again, and in full, by the transaction that files.
             if named >= i64::from(most)
-                && self.0.store.confirmed_among(&[reader.mailbox, reader.hash]).await?.is_empty()
+                && self.store().confirmed_among(&[reader.mailbox, reader.hash]).await?.is_empty()
             {
                 return Err(FilingError::TooManyNaming { contact: contact.name.clone(), most });
             }
@@ -112,7 +112,7 @@ impl Daemon {
     ) -> Result<(), FilingError> {
         for one in crew {
             let Some(email) = &one.email else { continue };
-            if self.0.store.wants_no_letters(&self.0.secrets.reader(email)).await? {
+            if self.store().wants_no_letters(&self.0.secrets.reader(email)).await? {
                 return Err(FilingError::CrewWantsNoLetters { member: one.name.clone() });
             }
         }
@@ -140,7 +140,7 @@ impl Daemon {
         let contact = visit.dossier.plan.contacts.get(visit.link.who);
         let contact = contact.ok_or(StoreError::Refused(Refusal::Nobody))?;
         let reader = self.0.secrets.reader(&contact.email);
-        self.0.store.never_write_to(&reader, self.now()).await?;
+        self.store().never_write_to(&reader, self.now()).await?;
         let (plan_ref, who) = (&visit.dossier.record.plan_ref, visit.link.who);
         self.mark_unwanted(plan_ref, who).await?;
         self.mark_all_unwanted().await
@@ -151,7 +151,7 @@ impl Daemon {
     /// keeps an alert from another's mailbox.
     pub(super) async fn mark_all_unwanted(&self) -> Result<(), StoreError> {
         let mut trouble = None;
-        for unwanted in self.0.store.unwanted_in_open_plans().await? {
+        for unwanted in self.store().unwanted_in_open_plans().await? {
             let (plan, contact) = (&unwanted.plan_ref, unwanted.contact);
             let marked = match self.is_to_be_marked(&unwanted).await {
                 Ok(true) => self.mark_unwanted(plan, contact).await,
@@ -171,7 +171,7 @@ impl Daemon {
     }
 
     async fn is_to_be_marked(&self, unwanted: &Unwanted) -> Result<bool, StoreError> {
-        let record = self.0.store.plan(&unwanted.plan_ref).await?;
+        let record = self.store().plan(&unwanted.plan_ref).await?;
         let state = record.state.contacts.get(unwanted.contact);
         if state.is_none_or(|one| one.opted_out.is_some()) {
             return Ok(false);
@@ -183,7 +183,7 @@ impl Daemon {
     }
 
     async fn mark_unwanted(&self, plan_ref: &str, contact: usize) -> Result<(), StoreError> {
-        let record = self.0.store.plan(plan_ref).await?;
+        let record = self.store().plan(plan_ref).await?;
         let plan = self.plan_of(&record)?;
         let name = plan.contacts.get(contact).map(|one| one.name.clone()).unwrap_or_default();
         let event = Event::Answered { contact, name, answer: Answer::Never };
@@ -194,7 +194,7 @@ impl Daemon {
 
     /// Asks those whose time has come.
     pub(super) async fn ask_strangers(&self) {
-        match self.0.store.ask_strangers(self.now(), MOST_ASKED).await {
+        match self.store().ask_strangers(self.now(), MOST_ASKED).await {
             Ok(0) => {}
             Ok(asked) => {
                 tracing::info!(asked, "contacts are asked whether they are willing");
@@ -210,7 +210,7 @@ impl Daemon {
     /// [`StoreError::Refused`] for whoever is not asked, for one who wants no letters and for a
     /// closed plan; or the database.
     pub async fn drill(&self, plan_ref: &str, contact: usize) -> Result<(), StoreError> {
-        let state = self.0.store.plan(plan_ref).await?.state;
+        let state = self.store().plan(plan_ref).await?.state;
         if state.is_closed() {
             return Err(Refusal::Closed.into());
         }
@@ -229,7 +229,7 @@ impl Daemon {
             kind: Kind::Drill,
             scheduled_at: now,
         };
-        self.0.store.order_letter(plan_ref, order, now).await?;
+        self.store().order_letter(plan_ref, order, now).await?;
         self.ring();
         Ok(())
     }

@@ -24,9 +24,9 @@ const MOST_LISTED: usize = 50;
 /// its open plans to the keeper while their alerts are held.
 pub(super) async fn begin_review(daemon: &Daemon) -> Result<(), StoreError> {
     let now = daemon.now();
-    let Some(review) = daemon.0.store.review(now).await? else { return Ok(()) };
+    let Some(review) = daemon.store().review(now).await? else { return Ok(()) };
     if review.until <= now {
-        return daemon.0.store.end_review().await;
+        return daemon.store().end_review().await;
     }
     let what = format!(
         "the database may be older than what the service once acknowledged ({}); no alert goes out \
@@ -78,7 +78,7 @@ pub(super) async fn keep_up(daemon: Daemon, stop: CancellationToken) {
             // Beside the rest: with very many plans it takes minutes.
             if checked_at.replace(now).is_some() {
                 let daemon = daemon.clone();
-                tokio::spawn(async move { tell_of(&daemon, daemon.0.store.verify().await) });
+                tokio::spawn(async move { tell_of(&daemon, daemon.store().verify().await) });
             }
             if let Err(error) = check(&daemon).await {
                 tracing::error!(%error, "the database can't be checked");
@@ -87,11 +87,11 @@ pub(super) async fn keep_up(daemon: Daemon, stop: CancellationToken) {
         look(&daemon).await;
         if !looked_through && daemon.is_ready() && started.elapsed() > BEFORE_LOOKING_THROUGH {
             looked_through = true;
-            tell_of(&daemon, daemon.0.store.verify_soonest(LOOKED_THROUGH_AT_START).await);
+            tell_of(&daemon, daemon.store().verify_soonest(LOOKED_THROUGH_AT_START).await);
         }
         tokio::select! {
             () = stop.cancelled() => break,
-            found = daemon.0.store.damage_met() => tell_of_damage(&daemon, &found),
+            found = daemon.store().damage_met() => tell_of_damage(&daemon, &found),
             () = tokio::time::sleep(BETWEEN_LOOKS) => {}
         }
     }
@@ -125,7 +125,7 @@ fn tell_of(daemon: &Daemon, verified: Result<Vec<Difference>, StoreError>) {
 }
 
 async fn look(daemon: &Daemon) {
-    if daemon.0.store.is_low() {
+    if daemon.store().is_low() {
         daemon.tell_keeper(
             "disk",
             "the disk of the data folder is nearly full; no new plan is taken, while those that \
@@ -133,7 +133,7 @@ async fn look(daemon: &Daemon) {
             &["Make room on the disk of the data folder; plans are then taken again by themselves."],
         );
     } else {
-        daemon.0.store.lay_ballast();
+        daemon.store().lay_ballast();
     }
     end_review(daemon).await;
     daemon.ask_strangers().await;
@@ -146,9 +146,9 @@ async fn look(daemon: &Daemon) {
 async fn end_review(daemon: &Daemon) {
     let Some(until) = daemon.0.health.held_until() else { return };
     let now = daemon.now();
-    let over = match daemon.0.store.review(now).await {
+    let over = match daemon.store().review(now).await {
         Ok(None) => true,
-        _ => until <= now && daemon.0.store.end_review().await.is_ok(),
+        _ => until <= now && daemon.store().end_review().await.is_ok(),
     };
     if over {
         daemon.0.health.hold_until(None);
@@ -172,13 +172,13 @@ fn tell_of_damage(daemon: &Daemon, found: &str) {
 
 /// Whether the file is sound, and whether plans can be read again that could not.
 async fn check(daemon: &Daemon) -> Result<(), StoreError> {
-    let found = daemon.0.store.quick_check().await?;
+    let found = daemon.store().quick_check().await?;
     match found {
         Some(found) => tell_of_damage(daemon, &found),
         None => daemon.0.health.found_damage(false),
     }
-    for plan in daemon.0.store.quarantined().await? {
-        match daemon.0.store.release(&plan.plan_ref, daemon.now()).await {
+    for plan in daemon.store().quarantined().await? {
+        match daemon.store().release(&plan.plan_ref, daemon.now()).await {
             Ok(true) => {
                 tracing::warn!(plan = plan.plan_ref, "this plan can be read again, and is watched");
             }

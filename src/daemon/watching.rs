@@ -54,20 +54,20 @@ async fn pass(daemon: &Daemon, everything: bool) -> Result<Option<DateTime<Utc>>
     let until = if everything { DateTime::<Utc>::MAX_UTC } else { now };
     let mut trouble = None;
     daemon.record_sent().await?;
-    let due = daemon.0.store.due(until, MOST_AT_ONCE).await?;
+    let due = daemon.store().due(until, MOST_AT_ONCE).await?;
     for together in due.chunks(TOGETHER) {
-        for (plan_ref, moved) in daemon.0.store.tick(together.to_vec(), daemon.now()).await? {
+        for (plan_ref, moved) in daemon.store().tick(together.to_vec(), daemon.now()).await? {
             trouble = trouble.or(follow(daemon, &plan_ref, moved).await.err());
         }
     }
-    if daemon.0.store.alert_quarantined(daemon.now()).await? > 0 {
+    if daemon.store().alert_quarantined(daemon.now()).await? > 0 {
         daemon.0.post_bells.ring();
     }
     match trouble {
         Some(error) => Err(error),
         None => {
             daemon.0.health.watch_passed(now);
-            daemon.0.store.next_due_at().await
+            daemon.store().next_due_at().await
         }
     }
 }
@@ -92,7 +92,7 @@ async fn follow(
         // than none.
         Err(error) if error.is_damage() || error.is_unsound() => {
             tracing::error!(plan = plan_ref, %error, "this plan is set aside");
-            daemon.0.store.quarantine(plan_ref, &error.to_string(), daemon.now()).await?;
+            daemon.store().quarantine(plan_ref, &error.to_string(), daemon.now()).await?;
             daemon.0.post_bells.ring();
             Ok(())
         }

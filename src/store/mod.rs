@@ -84,8 +84,10 @@ pub struct Store {
     writer: Writer,
     counter: Counter,
     readers: AnyPool,
-    /// One reader more, of the watch and the post alone: whoever waits for one of the others by the
-    /// hundred, as pages may, keeps no alert waiting.
+    /// Those of the pages, which may be waited for by the hundred.
+    pages_readers: AnyPool,
+    /// One reader more, of the watch and the post alone: nothing that takes long, as a backup, keeps an
+    /// alert waiting.
     own_reader: AnyPool,
     folder: Folder,
     upgraded_from: Option<i64>,
@@ -94,9 +96,17 @@ pub struct Store {
 }
 
 impl Store {
+    /// The same database, read by the readers of the pages: however many of them wait, nobody else waits
+    /// with them.
+    #[must_use]
+    pub fn for_pages(&self) -> Self {
+        Store { readers: self.pages_readers.clone(), ..self.clone() }
+    }
+
     /// Commits what waits, and closes every connection.
     pub async fn close(&self) {
         self.readers.close().await;
+        self.pages_readers.close().await;
         self.own_reader.close().await;
         // Folded before it goes, the log is not missed by a start after a kill in between.
         if self.alone && matches!(self.empty_log().await, Ok(true)) {

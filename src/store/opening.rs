@@ -62,7 +62,7 @@ impl Store {
         let mut first = first_connection(&folder).await?;
         let ready = make_ready(&mut first, &folder, marked.as_deref(), lost, damaged_log).await;
         drop(locked);
-        let Ready { upgraded_from, readers, own_reader } = match ready {
+        let Ready { upgraded_from, readers, pages_readers, own_reader } = match ready {
             Ok(ready) => ready,
             Err(error) => {
                 leave_unopened(first, &folder, lost.is_some()).await;
@@ -72,7 +72,16 @@ impl Store {
         folder.lay_ballast();
         let writer = Writer::start(writer::url(&folder.database()), first, folder.clone());
         let counter = Counter::open(writer.clone());
-        Ok(Store { writer, counter, readers, own_reader, folder, upgraded_from, alone })
+        Ok(Store {
+            writer,
+            counter,
+            readers,
+            pages_readers,
+            own_reader,
+            folder,
+            upgraded_from,
+            alone,
+        })
     }
 }
 
@@ -81,6 +90,7 @@ struct Ready {
     /// The older schema from which it was brought up, if from any.
     upgraded_from: Option<i64>,
     readers: AnyPool,
+    pages_readers: AnyPool,
     own_reader: AnyPool,
 }
 
@@ -110,9 +120,11 @@ async fn make_ready(
     let url = writer::url(&folder.database());
     let options = url.parse::<AnyConnectOptions>()?;
     let own_reader = readers(1).connect_with(options.clone()).await?;
-    let readers = readers(4).connect_with(options).await?;
+    // Most commands show no pages.
+    let pages_readers = readers(3).min_connections(0).connect_lazy_with(options.clone());
+    let readers = readers(3).connect_with(options).await?;
     folder.remember_open(true)?;
-    Ok(Ready { upgraded_from, readers, own_reader })
+    Ok(Ready { upgraded_from, readers, pages_readers, own_reader })
 }
 
 /// A start that is refused may fold the log into the database as it leaves: then nothing is lost, and
@@ -282,18 +294,34 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::open(folder.path()).await.unwrap();
         let mut held = Vec::new();
-        for _ in 0..4 {
+        for _ in 0..3 {
             held.push(store.readers.acquire().await.unwrap());
         }
         let looks = async {
             let due = store.due(chrono::Utc::now(), 1).await.unwrap();
+            store.alert_quarantined(chrono::Utc::now()).await.unwrap();
             store.next_due_at().await.unwrap();
             store.next_letter_at().await.unwrap();
-            store.read_together(["one", "two"].into_iter()).await;
+            store.read_together(["one"].into_iter()).await;
             store.keys_of(["none"].into_iter()).await;
             due
         };
         let looked = tokio::time::timeout(Duration::from_secs(10), looks).await;
         assert_eq!(looked.expect("it waits for them"), [""; 0]);
+    }
+
+    #[tokio::test]
+    async fn pages_keep_nobody_else_waiting() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).await.unwrap();
+        let (pages, mut held) = (store.for_pages(), Vec::new());
+        while let Ok(Ok(reader)) =
+            tokio::time::timeout(Duration::from_millis(300), pages.readers.acquire()).await
+        {
+            held.push(reader);
+        }
+        assert!(!held.is_empty());
+        let read = tokio::time::timeout(Duration::from_secs(10), store.plan("none")).await;
+        assert!(matches!(read.expect("it waits for them"), Err(StoreError::NoSuchPlan)));
     }
 }

@@ -69,7 +69,7 @@ impl Store {
     pub async fn alert_quarantined(&self, now: DateTime<Utc>) -> Result<usize, StoreError> {
         let due = sqlx::query("SELECT plan FROM quarantine WHERE next_at <= $1 LIMIT 1000")
             .bind(millis(now))
-            .fetch_all(&self.readers)
+            .fetch_all(&self.own_reader)
             .await?;
         let (mut ordered, mut trouble) = (0, None);
         for row in due {
