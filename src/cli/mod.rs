@@ -125,7 +125,12 @@ impl Command {
         match self {
             Command::Serve(command) => {
                 let handed = handed::over();
-                finish(workers()?, command.run(config, handed))
+                // Pages on threads of their own: whatever is asked of them, it takes none from alerts.
+                let pages = workers()?;
+                let served = command.run(config, handed, pages.handle());
+                let done = finish(workers()?, served);
+                pages.shutdown_background();
+                done
             }
             Command::Review(command) => finish(alone()?, command.run(config)),
             Command::File(command) => finish(alone()?, command.run(config)),

@@ -8,6 +8,7 @@ use std::time::Duration;
 use clap::Args;
 use listenfd::ListenFd;
 use tokio::net::TcpListener;
+use tokio::runtime::Handle;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
@@ -29,8 +30,8 @@ const LONGEST_FAREWELL: Duration = Duration::from_secs(75);
 pub(super) struct Serve {}
 
 impl Serve {
-    /// `handed`: what systemd has handed over.
-    pub(super) async fn run(self, config: &Path, handed: ListenFd) -> Done {
+    /// `handed`: what systemd has handed over. `pages`: the threads that the pages are served by.
+    pub(super) async fn run(self, config: &Path, handed: ListenFd, pages: &Handle) -> Done {
         let _log = log::begin();
         undumped::leave_no_dump();
         end_with_other_panics();
@@ -41,14 +42,19 @@ impl Serve {
             if let Some(few) = few_files {
                 daemon.tell_of_few_files(few);
             }
-            keep_watch(daemon, &settings, handed).await
+            keep_watch(daemon, &settings, handed, pages).await
         })
         .await
     }
 }
 
 /// Until it is told to stop, or a part of it ends by itself.
-async fn keep_watch(daemon: &Daemon, settings: &Settings, handed: ListenFd) -> Done {
+async fn keep_watch(
+    daemon: &Daemon,
+    settings: &Settings,
+    handed: ListenFd,
+    pages: &Handle,
+) -> Done {
     let listener = match take_port(daemon, handed, settings.service.listen).await {
         Ok(listener) => Some(listener),
         // Any port above 1023 can be taken by anybody on the machine, between two lives of the
@@ -68,7 +74,7 @@ async fn keep_watch(daemon: &Daemon, settings: &Settings, handed: ListenFd) -> D
     // Where it can't be said, whoever is out is watched all the same.
     print::announce(greeting(settings, listener.as_ref()));
     let stop = CancellationToken::new();
-    let mut tasks = start(daemon, settings, listener, &stop);
+    let mut tasks = start(daemon, settings, listener, pages, &stop);
     tokio::select! {
         ended = tasks.join_next() => return Err(died(ended)),
         () = stops.next() => {}
@@ -133,23 +139,25 @@ fn start(
     daemon: &Daemon,
     settings: &Settings,
     listener: Option<TcpListener>,
+    pages: &Handle,
     stop: &CancellationToken,
 ) -> JoinSet<Result<(), String>> {
     let mut tasks = JoinSet::new();
     let (watch, watch_stop) = (daemon.clone(), stop.clone());
     tasks.spawn(async move { watch.run(watch_stop).await.map_err(|error| error.to_string()) });
     let (tls, at) = (settings.service.tls.clone(), settings.service.listen);
-    let (pages_of, pages_stop) = (daemon.clone(), stop.clone());
-    tasks.spawn(async move {
+    let (pages_of, pages_stop) = (daemon.for_pages(), stop.clone());
+    let served = async move {
         let listener = match listener {
             Some(listener) => Some(listener),
             None => listen_in_the_end(&pages_of, at, &pages_stop).await,
         };
         match listener {
-            Some(listener) => pages(pages_of, tls, listener, pages_stop).await,
+            Some(listener) => serve_pages(pages_of, tls, listener, pages_stop).await,
             None => Ok(()),
         }
-    });
+    };
+    tasks.spawn_on(served, pages);
     tasks.spawn(without_end(systemd::keep_informed(daemon.clone(), stop.clone())));
     if let Some(heartbeat) = settings.service.heartbeat.clone() {
         tasks.spawn(without_end(daemon.clone().beat(heartbeat, stop.clone())));
@@ -179,7 +187,7 @@ async fn listen_in_the_end(
 }
 
 /// The pages, over TLS where the settings name a certificate.
-async fn pages(
+async fn serve_pages(
     daemon: Daemon,
     tls: Option<Tls>,
     listener: TcpListener,
