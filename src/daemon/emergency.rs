@@ -71,30 +71,39 @@ async fn is_held(daemon: &Daemon) -> bool {
 
 impl Daemon {
     /// Writes down what left while the database could not be written. The watch and the post do
-    /// this before anything else, so that nothing goes a second time. What alone can't be written down
-    /// goes behind all else, and is tried again later.
+    /// this before anything else, so that nothing goes a second time. What can't be written down goes
+    /// behind all else, and is tried again later: the post knows without that what has left.
     ///
     /// # Errors
-    /// Nothing at all can be written.
+    /// The first that is not of one alert alone.
     pub(super) async fn record_sent(&self) -> Result<(), StoreError> {
-        while self.record_first(|_| true).await? {}
+        let memory = &self.0.memory;
+        while memory.has_sent() {
+            let first = || memory.first_sent(Instant::now().into_std());
+            if !self.record_one(first).await? {
+                break;
+            }
+        }
         Ok(())
     }
 
     /// The same for what left of one plan, before anything else of it is written: else whoever was alerted
     /// is not stood down by a check-in, but told that all is well. In vain, it is done later.
     pub(super) async fn record_sent_of(&self, plan_ref: &str) {
-        while let Ok(true) = self.record_first(|sent| sent.plan_ref == plan_ref).await {}
+        let memory = &self.0.memory;
+        for sent in memory.sent_of(plan_ref) {
+            let still = || Some(sent.clone()).filter(|sent| memory.has_left(plan_ref, &sent.order));
+            if self.record_one(still).await.is_err() {
+                break;
+            }
+        }
     }
 
-    /// Whether there was something to be written down, of these.
-    async fn record_first(&self, of: impl Fn(&Sent) -> bool) -> Result<bool, StoreError> {
+    /// Whether there was something to be written down.
+    async fn record_one(&self, which: impl Fn() -> Option<Sent>) -> Result<bool, StoreError> {
         let memory = &self.0.memory;
-        if !memory.has_sent() {
-            return Ok(false);
-        }
         let _alone = memory.recording.lock().await;
-        let Some(sent) = memory.first_sent(Instant::now().into_std(), of) else { return Ok(false) };
+        let Some(sent) = which() else { return Ok(false) };
         self.0.health.holds_up_no_more(&letter_id(&sent.plan_ref, &sent.order));
         let note = "sent from memory while the database could not be written";
         match self.store().record_sent(&sent.plan_ref, &sent.order, note, sent.at).await {
@@ -108,12 +117,15 @@ impl Daemon {
                 tracing::error!(plan = sent.plan_ref, %error, "an alert that went out is not written down");
                 memory.recorded(&sent);
             }
-            // A damaged row or page does not mend itself: it must not keep all the others waiting.
-            Err(error) if error.may_be_of_one_row() => {
+            Err(error) => {
+                // A damaged row or page does not mend itself: it must not keep all the others waiting.
+                let alone = error.may_be_of_one_row();
                 tracing::error!(plan = sent.plan_ref, %error, "an alert that went out can't be written down");
-                memory.put_behind(&sent, Instant::now().into_std());
+                memory.put_behind(&sent, alone, Instant::now().into_std());
+                if !alone {
+                    return Err(error);
+                }
             }
-            Err(error) => return Err(error),
         }
         Ok(true)
     }

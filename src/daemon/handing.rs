@@ -77,10 +77,10 @@ impl Daemon {
 
     /// Hands a letter over.
     pub(super) async fn hand_over(&self, letter: &Outgoing) -> Result<(), NotTaken> {
-        hand_over(&self.0.post, letter, None, || true).await
+        hand_over(&self.0.post, letter).await
     }
 
-    /// The same with a last look before each relay lets it go. An alert that can go with less waits for
+    /// The same for an alert from memory, with a last look before each relay lets it go. An alert that can go with less waits for
     /// none that hangs, once another has refused it.
     pub(super) async fn hand_over_if(
         &self,
@@ -90,21 +90,30 @@ impl Daemon {
         let id = letter.message_id.split('.').next().unwrap_or_default();
         let has_less = self.0.charts.left_out_of(id) != LeftOut::Typed;
         let has_less = has_less && letter.urgency == Urgency::Alert;
-        hand_over(&self.0.post, letter, has_less.then_some(WHOLE_WITHIN), is_wanted).await
+        let post = &self.0.post;
+        let place = post.place_apart(&letter.to.email, letter.urgency).await;
+        let whole_within = has_less.then_some(WHOLE_WITHIN);
+        hand_over_from(place, post, letter, whole_within, is_wanted).await
     }
 }
 
-/// Tries one relay after the other, while it is wanted; once one has refused it for what stands in it,
-/// for no longer than this. What hangs lets others go first.
-pub(super) async fn hand_over(
+/// Tries one relay after the other.
+pub(super) async fn hand_over(post: &Post, letter: &Outgoing) -> Result<(), NotTaken> {
+    let place = post.place(&letter.to.email, letter.urgency).await;
+    hand_over_from(place, post, letter, None, || true).await
+}
+
+/// The same while it is wanted; once one has refused it for what stands in it, for no longer than this.
+/// What hangs lets others go first.
+async fn hand_over_from(
+    place: Option<Place>,
     post: &Post,
     letter: &Outgoing,
     whole_within: Option<Duration>,
     is_wanted: impl Fn() -> bool,
 ) -> Result<(), NotTaken> {
-    let bytes = post.write(letter)?;
-    let place = post.place(&letter.to.email, letter.urgency).await;
     let place = place.ok_or(NotTaken::NoPlace)?;
+    let bytes = post.write(letter)?;
     let mut trying = pin!(try_each(post, letter, &bytes, &place, whole_within, is_wanted));
     match timeout(HANGS_AFTER, &mut trying).await {
         Ok(handed) => handed,

@@ -112,7 +112,7 @@ async fn tell_once(house: &House, post: &Post, data_dir: &Path, trouble: &Troubl
         return;
     }
     let Some(letter) = trouble_letter(house, trouble, Utc::now()) else { return };
-    match hand_over(post, &letter, None, || true).await {
+    match hand_over(post, &letter).await {
         // Where it can't be marked, it is told again: better often than never.
         Ok(()) => drop(fs::write(&mark, "")),
         Err(error) => {

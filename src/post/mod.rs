@@ -46,6 +46,7 @@ const ROOM: Room = Room { shared: 12, for_alerts: 4 };
 pub struct Post {
     road: Road,
     places: Places,
+    places_apart: Places,
     folder: Folder,
     deadline: Duration,
     bounces: Option<String>,
@@ -122,13 +123,27 @@ impl Post {
         let bounces = mail.bounces.clone();
         // Better unsigned than not at all: the keeper hears of it.
         let seal = mail.dkim.as_ref().map(Seal::open).transpose();
-        Ok(Post { road, places: Places::new(room), folder, deadline, bounces, seal })
+        Ok(Post {
+            road,
+            places: Places::new(room),
+            places_apart: Places::new(ROOM),
+            folder,
+            deadline,
+            bounces,
+            seal,
+        })
     }
 
     /// Waits, but not for long, for a place from which a letter to this address may go; `None`
     /// when others hold all that it may take.
     pub async fn place(&self, to: &str, urgency: Urgency) -> Option<Place> {
         self.places.take(to, urgency).await
+    }
+
+    /// The same apart from all others: for letters that go by another road than the ordinary one, because
+    /// that may hang with all its places taken.
+    pub async fn place_apart(&self, to: &str, urgency: Urgency) -> Option<Place> {
+        self.places_apart.take(to, urgency).await
     }
 
     /// Finds somebody who takes a letter with this envelope, and who has not been tried.

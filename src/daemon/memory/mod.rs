@@ -18,7 +18,8 @@ use crate::watch::{By, Event, Order, Watched, next_wakeup, step, wanted};
 
 /// How many plans are remembered: those whose time comes first.
 pub(super) const MOST_PLANS: u32 = 4000;
-/// What left and can't be written down is tried again after this, and each time after twice as long.
+/// What left and can't be written down is tried again after this, and where it alone can't, each time
+/// after twice as long.
 const SHORTEST_REST: Duration = Duration::from_secs(5);
 const LONGEST_REST: Duration = Duration::from_secs(600);
 
@@ -62,8 +63,16 @@ pub(super) struct Sent {
     pub(super) plan_ref: String,
     pub(super) order: Order,
     pub(super) at: DateTime<Utc>,
-    /// It could not be written down: until when it waits, and how long that is.
-    rests: Option<(Instant, Duration)>,
+    /// It could not be written down.
+    rests: Option<Rest>,
+}
+
+/// Until when an alert waits to be written down.
+#[derive(Clone, Copy, Debug)]
+struct Rest {
+    until: Instant,
+    /// How long that is, where it alone could not be: each time it is longer.
+    alone: Option<Duration>,
 }
 
 impl Sent {
@@ -234,11 +243,15 @@ impl Memory {
         self.lock().sent.iter().any(|sent| sent.is(plan_ref, order))
     }
 
-    /// The first alert of these that left from here and is to be written down now.
-    pub(super) fn first_sent(&self, now: Instant, of: impl Fn(&Sent) -> bool) -> Option<Sent> {
-        let inside = self.lock();
-        let rests = |sent: &Sent| sent.rests.is_some_and(|(until, _)| now < until);
-        inside.sent.iter().find(|sent| !rests(sent) && of(sent)).cloned()
+    /// The first alert that left from here and is to be written down now.
+    pub(super) fn first_sent(&self, now: Instant) -> Option<Sent> {
+        let rests = |sent: &&Sent| sent.rests.is_some_and(|rest| now < rest.until);
+        self.lock().sent.iter().find(|sent| !rests(sent)).cloned()
+    }
+
+    /// What left of this plan and is not written down, whether it rests or not.
+    pub(super) fn sent_of(&self, plan_ref: &str) -> Vec<Sent> {
+        self.lock().sent.iter().filter(|sent| sent.plan_ref == plan_ref).cloned().collect()
     }
 
     /// An alert that left from here is written down.
@@ -246,14 +259,16 @@ impl Memory {
         self.lock().sent.retain(|one| !one.is(&sent.plan_ref, &sent.order));
     }
 
-    /// An alert that left from here can't be written down now: all others go first.
-    pub(super) fn put_behind(&self, sent: &Sent, now: Instant) {
+    /// An alert that left from here can't be written down now: all others go first. `alone`: nothing
+    /// else is at fault.
+    pub(super) fn put_behind(&self, sent: &Sent, alone: bool, now: Instant) {
         let mut inside = self.lock();
         if let Some(at) = inside.sent.iter().position(|one| one.is(&sent.plan_ref, &sent.order)) {
             let mut sent = inside.sent.remove(at);
-            let rest =
-                sent.rests.map_or(SHORTEST_REST, |(_, before)| (before * 2).min(LONGEST_REST));
-            sent.rests = Some((now + rest, rest));
+            let before = sent.rests.and_then(|rest| rest.alone);
+            let longer = before.map_or(SHORTEST_REST, |before| (before * 2).min(LONGEST_REST));
+            let alone = alone.then_some(longer);
+            sent.rests = Some(Rest { until: now + alone.unwrap_or(SHORTEST_REST), alone });
             inside.sent.push(sent);
         }
     }
@@ -301,7 +316,9 @@ impl Inside {
     /// Whether something was heard of this plan that can't be written, or has left for it and is not
     /// written yet, of which what was read knows nothing.
     fn knows_more_than(&self, record: &PlanRecord) -> bool {
-        if self.sent.iter().any(|sent| sent.plan_ref == record.plan_ref) {
+        // What can't be written down for long keeps no change of its plan from being known.
+        let soon = |sent: &Sent| sent.rests.is_none_or(|rest| rest.alone.is_none());
+        if self.sent.iter().any(|sent| sent.plan_ref == record.plan_ref && soon(sent)) {
             return true;
         }
         let before = self.plans.get(&record.plan_ref).and_then(|one| one.before_words.as_ref());

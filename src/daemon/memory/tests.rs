@@ -116,10 +116,37 @@ fn what_has_left_is_not_owed_again_because_the_plan_is_read_before_that_is_writt
     memory.sent("A", &alert, late);
     memory.begin_reading("A").remember(record(&state));
     assert_eq!(owed(&memory), 0);
-    let sent = memory.first_sent(Instant::now(), |_| true).unwrap();
+    let sent = memory.first_sent(Instant::now()).unwrap();
     memory.recorded(&sent);
     memory.begin_reading("A").remember(record(&state));
     assert_eq!(owed(&memory), 1, "what is read is believed again");
+}
+
+#[test]
+fn what_can_t_be_written_down_lets_others_go_first_and_changes_of_its_plan_be_known() {
+    let (memory, state) = (Memory::default(), filed());
+    memory.remember(record(&state));
+    let late = noon() + TimeDelta::minutes(16);
+    let alert = memory.owed(late).remove(0).1;
+    memory.sent("A", &alert, late);
+    let began = Instant::now();
+    let first = |later_s| memory.first_sent(began + Duration::from_secs(later_s));
+    let sent = first(0).unwrap();
+    let renamed = PlanRecord { key_id: "another".to_owned(), ..record(&state) };
+    let is_known = || memory.record("A").is_some_and(|known| known.key_id == "another");
+    // The whole database: it may be well in a moment, and knows nothing of what left.
+    memory.put_behind(&sent, false, began);
+    assert!(first(4).is_none() && first(5).is_some());
+    memory.begin_reading("A").remember(renamed.clone());
+    assert!(!is_known());
+    // This alert alone, each time for longer.
+    memory.put_behind(&sent, true, began);
+    memory.put_behind(&sent, true, began);
+    assert!(first(9).is_none() && first(10).is_some());
+    assert_eq!(memory.sent_of("A").len(), 1, "a check-in does not wait for that");
+    memory.begin_reading("A").remember(renamed);
+    assert!(is_known());
+    assert_eq!(owed(&memory), 0, "and it goes no second time");
 }
 
 #[test]
