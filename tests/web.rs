@@ -45,5 +45,7 @@ mod rescue;
 mod scanner;
 #[path = "web/strangers.rs"]
 mod strangers;
+#[path = "web/to_and_fro.rs"]
+mod to_and_fro;
 #[path = "web/unreadable.rs"]
 mod unreadable;

@@ -3,7 +3,7 @@
 use std::pin::{Pin, pin};
 use std::time::Duration;
 
-use chrono::TimeDelta;
+use chrono::{DateTime, TimeDelta, Utc};
 use tokio::sync::{OwnedSemaphorePermit, watch};
 use tokio::time::{sleep, timeout};
 
@@ -45,7 +45,7 @@ enum Ready {
     /// Its plan has no address for its reader.
     Nowhere,
     /// Its reader is spared it, for now or for good.
-    Later(TimeDelta),
+    Later(DateTime<Utc>),
     Never,
 }
 
@@ -95,7 +95,7 @@ async fn try_to_send(
     let Written { letter, bytes, from } = match written.await {
         Ok(Ready::Letter(written)) => *written,
         Ok(Ready::Nowhere) => return no_address(daemon, claimed).await,
-        Ok(Ready::Later(wait)) => return put_back(daemon, claimed, wait).await,
+        Ok(Ready::Later(at)) => return daemon.store().put_off(claimed, at).await,
         Ok(Ready::Never) => {
             let dropped = store::Outcome::Dropped;
             let dropped = daemon.store().settle(claimed, dropped, daemon.now()).await?;
@@ -130,7 +130,7 @@ async fn richly(
     };
     match daemon.is_spared(claimed, &dossier, &to.email).await {
         Spared::No => {}
-        Spared::For(wait) => return Ok(Ready::Later(wait)),
+        Spared::For(wait) => return Ok(Ready::Later(daemon.now() + wait)),
         Spared::Forever => return Ok(Ready::Never),
     }
     let (state, to_whom) = (&dossier.record.state, claimed.order.to);

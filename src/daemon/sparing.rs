@@ -1,12 +1,13 @@
 //! Letters that their readers are spared, or get later: what the plan owes is one thing, how much one
 //! mailbox is to take another. No alert is among them, and nothing that corrects or ends an alert which
-//! its reader had.
+//! its reader had, but where a trip is ended and opened again without end: then each comes at the pace of
+//! the ladder's repeats, and says what is so by then.
 
 use chrono::TimeDelta;
 
 use super::{Daemon, Dossier};
 use crate::store::Claimed;
-use crate::watch::{Kind, Recipient};
+use crate::watch::{Event, Kind, Recipient};
 
 /// So many letters of what becomes of trips reach somebody within a day who has never answered, for
 /// each plan that may name them in a day (common sense, no source): what is more waits, and the newest
@@ -17,6 +18,9 @@ const MOST_FOR_A_PLAN: i64 = 6;
 const ALWAYS: i64 = 60;
 /// So many letters a day tell the keeper what could stop one plan's alert; then one an hour.
 const MOST_TROUBLES: i64 = 12;
+/// So often within a day what was said of a trip is taken back before its letters keep that pace (common
+/// sense, no source). A slip of the finger is taken back once or twice.
+const MOST_SLIPS: usize = 4;
 const A_DAY: TimeDelta = TimeDelta::days(1);
 const AN_HOUR: TimeDelta = TimeDelta::hours(1);
 /// When such a letter is looked at again.
@@ -44,6 +48,9 @@ impl Daemon {
         if kind == Kind::Trouble {
             return self.is_one_of_many(letter).await;
         }
+        if let Some(wait) = self.keeps_pace(letter, dossier).await {
+            return Spared::For(wait);
+        }
         if to == Recipient::Keeper || kind.is_alert() {
             return Spared::No;
         }
@@ -67,6 +74,31 @@ impl Daemon {
             }
             _ => Spared::No,
         }
+    }
+
+    /// For how long a letter waits that alarms, or ends or renews an alarm, where such have gone to and fro
+    /// all day. Whoever got none of its kind lately gets it at once.
+    async fn keeps_pace(&self, letter: &Claimed, dossier: &Dossier) -> Option<TimeDelta> {
+        let kind = letter.order.kind;
+        if !kind.is_alert() && !matches!(kind, Kind::StandDown | Kind::Withdrawn) {
+            return None;
+        }
+        let now = self.now();
+        let slips = dossier
+            .history
+            .iter()
+            .filter(|past| matches!(past.event, Event::Undone { .. }) && now - past.at < A_DAY);
+        if slips.count() <= MOST_SLIPS {
+            return None;
+        }
+        let last = self.store().last_handed(letter).await.unwrap_or_else(|error| {
+            tracing::warn!(%error, "when somebody was last written to can't be looked up");
+            None
+        });
+        let since = now - last?;
+        let pace = dossier.record.state.terms.ladder.repeat().delta();
+        // A clock that was set makes nobody wait for longer.
+        (since < pace).then(|| pace - since.max(TimeDelta::zero()))
     }
 
     /// A plan's crew and contacts can make trouble as often as they like, and the keeper's box must not

@@ -6,7 +6,7 @@ use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
 use super::strangers::{BY_COUNT, MOVED, Reader};
-use super::{Claimed, Store, StoreError, millis};
+use super::{Claimed, Store, StoreError, from_millis, millis};
 
 impl Store {
     /// How many plans this key has filed since an instant.
@@ -74,6 +74,20 @@ impl Store {
         let row = row.bind(&than.plan_ref).bind(than.order.to.to_string());
         let row = row.bind(than.order.kind.name()).bind(millis(than.queued_at)).bind(&than.id);
         Ok(row.fetch_optional(&self.readers).await?.is_some())
+    }
+
+    /// When a letter of this kind from this plan was last handed over to this reader.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn last_handed(&self, like: &Claimed) -> Result<Option<DateTime<Utc>>, StoreError> {
+        let last = sqlx::query(
+            "SELECT MAX(settled_at) AS at FROM letters \
+             WHERE plan = $1 AND recipient = $2 AND kind = $3 AND state = 'handed'",
+        );
+        let last = last.bind(&like.plan_ref).bind(like.order.to.to_string());
+        let row = last.bind(like.order.kind.name()).fetch_one(&self.readers).await?;
+        row.try_get::<Option<i64>, _>("at")?.map(from_millis).transpose()
     }
 
     /// Remembers that this reader has answered: for all that their address speaks for, or for that

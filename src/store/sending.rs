@@ -150,6 +150,24 @@ impl Store {
         .await
     }
 
+    /// The same for one that is due then, and not late before.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn put_off(&self, letter: &Claimed, until: DateTime<Utc>) -> Result<(), StoreError> {
+        let (id, attempt) = (letter.id.clone(), letter.attempt);
+        let text = "UPDATE letters SET state = 'queued', lease_until = NULL, next_try_at = $1, \
+                    scheduled_at = $1 WHERE id = $2 AND attempt = $3 AND state = 'sending'";
+        self.write(move |connection| {
+            Box::pin(async move {
+                let update = sqlx::query(text).bind(millis(until)).bind(id).bind(attempt);
+                update.execute(connection).await?;
+                Ok(())
+            })
+        })
+        .await
+    }
+
     /// Writes down a letter that left while the database could not be written: as its row would
     /// be had it been claimed and handed over, so that it does not go a second time.
     ///

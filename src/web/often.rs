@@ -31,6 +31,9 @@ const MOST_ANSWERS: usize = 60;
 /// telephone. So often, too, one contact takes back what the crew has said: what the others say still
 /// counts.
 const MOST_UNDONE: usize = 12;
+/// So often all contacts together, and so often the crew, may open again what the keeper has closed by
+/// hand: the keeper hears of each, and closes it again only where they know better.
+const MOST_AGAINST_KEEPER: usize = 3;
 
 /// A request that broke off may still be carried out, though hardly later than this.
 const BROKEN_OFF: Duration = Duration::from_secs(10);
@@ -47,8 +50,8 @@ enum Deed {
     Answer(usize),
     /// That somebody is ashore, or that the trip is off: as the crew says it, or one contact.
     Closing(Side),
-    /// That this contact takes back what this event said for the crew.
-    TakenBack(usize, u32),
+    /// That the crew, or one contact, takes back this event.
+    TakenBack(Side, u32),
 }
 
 /// Who says something. What a contact says and takes back keeps no crew from ending its own trip, and no
@@ -66,6 +69,10 @@ impl Side {
             By::Crew(_) | By::Keeper(_) => Side::Crew,
         }
     }
+
+    fn is_crew(self) -> bool {
+        self == Side::Crew
+    }
 }
 
 impl Deed {
@@ -75,9 +82,8 @@ impl Deed {
             Event::StillOut { .. } => Deed::Word,
             Event::Answered { contact, .. } => Deed::Answer(*contact),
             Event::CheckedIn { by, .. } | Event::CalledOff { by } => Deed::Closing(Side::of(by)),
-            Event::Undone { event, by: By::Contact(contact, _) } => {
-                Deed::TakenBack(*contact, *event)
-            }
+            Event::Undone { by: By::Keeper(_), .. } => return None,
+            Event::Undone { event, by } => Deed::TakenBack(Side::of(by), *event),
             _ => return None,
         })
     }
@@ -128,6 +134,11 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
         Deed::Word => ("heard of", MOST_WORDS),
         Deed::Answer(_) => ("answered", MOST_ANSWERS),
         Deed::Closing(_) => ("ended, and that taken back,", MOST_UNDONE),
+        Deed::TakenBack(_, event) if is_of_keeper(history, event) => {
+            ("opened again after its keeper had closed it", MOST_AGAINST_KEEPER)
+        }
+        // Their own words of an end are bounded themselves.
+        Deed::TakenBack(Side::Crew, _) => return None,
         Deed::TakenBack(_, event) if !is_of_crew(history, event) => return None,
         Deed::TakenBack(..) => ("opened again by your word", MOST_UNDONE),
     };
@@ -137,8 +148,12 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
             let own = undone.is_some_and(|one| Deed::of(&one.event) == Some(deed));
             own && (side != Side::Crew || Side::of(by) == side)
         }
-        (Deed::TakenBack(who, _), Event::Undone { event, by: By::Contact(one, _) }) => {
-            who == *one && is_of_crew(history, *event)
+        (_, Event::Undone { by: By::Keeper(_), .. }) => false,
+        (Deed::TakenBack(side, of), Event::Undone { event, by }) => {
+            match is_of_keeper(history, of) {
+                true => is_of_keeper(history, *event) && side.is_crew() == Side::of(by).is_crew(),
+                false => side == Side::of(by) && is_of_crew(history, *event),
+            }
         }
         (Deed::Closing(_) | Deed::TakenBack(..), _) => false,
         (_, event) => Deed::of(event) == Some(deed),
@@ -146,6 +161,9 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
     let recent = history.iter().filter(|past| now - past.at < A_DAY);
     let so_far = recent.filter(is_counted).count() + beside;
     let ask = match deed {
+        Deed::TakenBack(_, event) if is_of_keeper(history, event) => {
+            "Telephone the keeper; and if you know of somebody in distress, call the rescue service"
+        }
         Deed::TakenBack(..) => {
             "The others can still do so, and so can the keeper of this service: telephone them. If \
              you know of somebody in distress, call the rescue service"
@@ -160,12 +178,16 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
     })
 }
 
-/// Whether this event was the crew's own word of an end, or the keeper's.
+/// Whether this event was the crew's own word of an end.
 fn is_of_crew(history: &[Past], event: u32) -> bool {
-    history.iter().find(|past| past.number == event).is_some_and(|past| {
-        matches!(past.event, Event::ClosedByHand { .. })
-            || Deed::of(&past.event) == Some(Deed::Closing(Side::Crew))
-    })
+    let past = history.iter().find(|past| past.number == event);
+    past.is_some_and(|past| Deed::of(&past.event) == Some(Deed::Closing(Side::Crew)))
+}
+
+/// Whether the keeper closed the plan by it.
+fn is_of_keeper(history: &[Past], event: u32) -> bool {
+    let past = history.iter().find(|past| past.number == event);
+    past.is_some_and(|past| matches!(past.event, Event::ClosedByHand { .. }))
 }
 
 impl Often {
