@@ -96,7 +96,7 @@ impl Daemon {
             None
         });
         let since = now - last?;
-        let pace = dossier.record.state.terms.ladder.repeat().delta();
+        let pace = dossier.record.state.terms.ladder.repeat().delta().min(AGAIN_AFTER);
         // A clock that was set makes nobody wait for longer.
         (since < pace).then(|| pace - since.max(TimeDelta::zero()))
     }
