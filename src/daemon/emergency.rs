@@ -14,7 +14,8 @@ use super::bare::{barest_letter, plain_letter, tell_of_plain_words, untyped_lett
 use super::charts::LeftOut;
 use super::memory::Sent;
 use super::posting::LONGEST_GOODBYE;
-use super::sending::{HANGS_AFTER, NO_PLACE, compose, mailbox};
+use super::sending::{HANGS_AFTER, NO_PLACE};
+use super::wording::{compose, mailbox};
 use super::written::{Unwritten, first_to_be_written};
 use super::{Daemon, Dossier, NotTaken, retry};
 use crate::guarded::guarded_while;

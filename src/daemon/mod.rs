@@ -42,6 +42,7 @@ mod telling;
 mod turns;
 mod upkeep;
 mod watching;
+mod wording;
 mod written;
 mod zones;
 
