@@ -10,6 +10,8 @@ mod content;
 mod house;
 #[path = "posting/memory.rs"]
 mod memory;
+#[path = "posting/rests.rs"]
+mod rests;
 #[path = "post/server.rs"]
 #[allow(dead_code)]
 mod server;
@@ -285,25 +287,6 @@ async fn a_relay_that_closes_at_the_dot_gets_the_same_letter_again() {
     lamp.handed_over(&plan, Kind::Filed).await;
     let (first, second) = (closes.heard().letters, good.heard().letters);
     assert_eq!(message_ids(&first), message_ids(&second));
-}
-
-#[tokio::test]
-async fn letters_that_can_wait_leave_a_relay_in_peace_that_says_too_much() {
-    let script = Script { mail: "450 4.7.1 Error: too much mail", ..Script::default() };
-    let server = Server::start(script).await;
-    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
-    let began = Instant::now();
-    let first = lamp.file("one@example.org").await;
-    lamp.until("the refusal", async || lamp.note(&first).await.is_some()).await;
-    for at in 0..20 {
-        lamp.file(&format!("{at}@example.org")).await;
-    }
-    tokio::time::sleep(Duration::from_millis(300)).await;
-    let asked = server.heard().commands.iter().filter(|line| line.starts_with("MAIL")).count();
-    // It rests for 1 s, then 2, 4 and so on, and after each rest a single letter asks. On a busy
-    // machine more than the first may have passed.
-    let rests_over = (began.elapsed().as_secs() + 1).ilog2();
-    assert!(asked <= 1 + rests_over as usize, "{asked} in {:?}", began.elapsed());
 }
 
 /// The only relay is the one that fails: the keeper's letter must not wait for it.

@@ -313,3 +313,20 @@ fn who_never_heard_of_a_plan_hears_nothing_of_its_end() {
     assert_eq!(after(&plan, -50, &later(30)).1, []);
     assert_eq!(after(&plan, -50, &off()).1, []);
 }
+
+/// Where a relay says that we send too much, the others wait; whatever is added must be sorted as well.
+#[test]
+fn what_somebody_acts_on_at_once_never_waits_for_a_relay_to_rest() {
+    let at_once: Vec<_> = Kind::ALL.into_iter().filter(|kind| !kind.can_wait()).collect();
+    assert_eq!(
+        at_once,
+        [
+            Kind::Reminder,
+            Kind::Due,
+            Kind::Overdue,
+            Kind::CallRescue,
+            Kind::StandDown,
+            Kind::Withdrawn
+        ]
+    );
+}

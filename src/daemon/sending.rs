@@ -79,7 +79,8 @@ async fn try_to_send(
         let handed = store::Outcome::Handed { note: "it left from memory".to_owned() };
         return daemon.store().settle(claimed, handed, daemon.now()).await?.written().await;
     }
-    if !urgent && let Some(rest) = daemon.0.post.holds_up() {
+    let post = &daemon.0.post;
+    if claimed.order.kind.can_wait() && let Some(rest) = post.holds_up() {
         return put_back(daemon, claimed, TimeDelta::from_std(rest).unwrap_or(NO_PLACE)).await;
     }
     let written = first_to_be_written(
@@ -103,7 +104,7 @@ async fn try_to_send(
         }
     };
     // All that takes the processor is done before: a place is a connection that others wait for.
-    let Some(place) = daemon.0.post.place(&letter.to.email, letter.urgency).await else {
+    let Some(place) = post.place(&letter.to.email, letter.urgency).await else {
         return put_back(daemon, claimed, NO_PLACE).await;
     };
     let claimed = Claimed { written_from: from, ..claimed.clone() };

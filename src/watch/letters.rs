@@ -80,6 +80,28 @@ impl Kind {
         if self.is_alert() { Urgency::Alert } else { Urgency::Ordinary }
     }
 
+    /// Whether it may wait while fewer letters are to be sent. Not so alerts, nor the few on which
+    /// somebody acts at once: a reminder that comes late is an alert for nothing, and whoever was
+    /// alarmed searches until they hear.
+    #[must_use]
+    pub fn can_wait(self) -> bool {
+        match self {
+            Kind::Reminder
+            | Kind::Due
+            | Kind::Overdue
+            | Kind::CallRescue
+            | Kind::StandDown
+            | Kind::Withdrawn => false,
+            Kind::Filed
+            | Kind::Changed
+            | Kind::Home
+            | Kind::News
+            | Kind::Trouble
+            | Kind::Confirm
+            | Kind::Drill => true,
+        }
+    }
+
     /// Whether it is one of the ladder's.
     #[must_use]
     pub fn is_rung(self) -> bool {

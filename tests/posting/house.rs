@@ -58,6 +58,14 @@ impl Lamp {
         filed.status.plan_ref
     }
 
+    /// Files a plan whose crew has this address, and gives its ref.
+    pub async fn file_for_crew(&self, crew: &str, contact: &str) -> String {
+        let mut plan = plan(contact, "2026-06-14T13:15:00Z");
+        plan.crew[0].email = Some(crew.to_owned());
+        let key = Key { id: "key".to_owned(), name: "ramp".to_owned(), keeper: false };
+        self.daemon.file(&key, &plan, None, b"").await.unwrap().status.plan_ref
+    }
+
     /// Files a plan of twenty contacts by this key, and gives its ref.
     pub async fn file_crowd(&self, key: &str, at: usize, return_by: &str) -> String {
         let mut plan = plan("0@example.org", return_by);
