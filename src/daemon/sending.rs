@@ -80,7 +80,8 @@ async fn try_to_send(
         return daemon.store().settle(claimed, handed, daemon.now()).await?.written().await;
     }
     let post = &daemon.0.post;
-    if claimed.order.kind.can_wait() && let Some(rest) = post.holds_up() {
+    let can_wait = claimed.order.kind.can_wait();
+    if can_wait && let Some(rest) = post.rest_left() {
         return put_back(daemon, claimed, TimeDelta::from_std(rest).unwrap_or(NO_PLACE)).await;
     }
     let written = first_to_be_written(
@@ -107,6 +108,11 @@ async fn try_to_send(
     let Some(place) = post.place(&letter.to.email, letter.urgency).await else {
         return put_back(daemon, claimed, NO_PLACE).await;
     };
+    // Last of all, for whoever is told of no wait asks for the others, and is to come as far as that.
+    if can_wait && let Some(rest) = post.holds_up(&letter.to.email) {
+        drop(place);
+        return put_back(daemon, claimed, TimeDelta::from_std(rest).unwrap_or(NO_PLACE)).await;
+    }
     let claimed = Claimed { written_from: from, ..claimed.clone() };
     let pictured = letter.picture.is_some() || !letter.attachments.is_empty();
     attempt(daemon, &claimed, &letter.envelope(), (&bytes, pictured), place, desk).await

@@ -5,16 +5,12 @@ use std::time::Duration;
 use tokio::time::Instant;
 
 use super::error::{Phase, SendClass, SendError};
+use super::rests::Rests;
 
 /// A relay that failed is asked last for so long.
 const PASSED_OVER: Duration = Duration::from_secs(30);
 /// One "later" may be about the letter; so many in a row are about the relay.
 const REFUSALS_THAT_MATTER: u32 = 3;
-/// How long a relay is left in peace when it says that we send too much: at first, and at most.
-const FIRST_REST: Duration = Duration::from_secs(1);
-const LONGEST_REST: Duration = Duration::from_secs(60);
-/// For so long one letter asks alone, after a rest, whether it is over.
-const ASKS_ALONE: Duration = Duration::from_secs(1);
 
 /// How a relay is doing.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -37,7 +33,7 @@ pub(super) struct Pulse {
     took_at: Option<Instant>,
     /// Temporary refusals in a row.
     refusals: u32,
-    rest: Option<Rest>,
+    pub(super) rests: Rests,
 }
 
 #[derive(Debug)]
@@ -49,23 +45,12 @@ struct Failing {
     said: String,
 }
 
-#[derive(Debug)]
-struct Rest {
-    until: Instant,
-    length: Duration,
-    /// Whether it has passed, and a letter is on its way to ask whether the relay takes more now.
-    asked: bool,
-}
-
 impl Pulse {
     /// It took a letter.
     pub(super) fn took(&mut self, now: Instant) {
         self.took_at = Some(now);
         self.failing = None;
         self.refusals = 0;
-        if self.rest.as_ref().is_some_and(|rest| rest.asked || rest.until <= now) {
-            self.rest = None;
-        }
     }
 
     /// It could be reached again; if that was all that was wrong, nothing is.
@@ -79,9 +64,6 @@ impl Pulse {
             SendClass::Transport => self.ail(error.phase, &error.said, now),
             SendClass::Temporary => {
                 self.refusals = self.refusals.saturating_add(1);
-                if says_too_much(error) {
-                    self.rest(now);
-                }
                 if self.refusals >= REFUSALS_THAT_MATTER {
                     self.ail(error.phase, &error.said, now);
                 }
@@ -98,25 +80,12 @@ impl Pulse {
     /// Whether the others are asked first.
     pub(super) fn is_passed_over(&self, now: Instant) -> bool {
         let failing = self.failing.as_ref().is_some_and(|failing| now < failing.last + PASSED_OVER);
-        let rests = self.rest.as_ref().is_some_and(|rest| !rest.asked && now < rest.until);
-        failing || rests
+        failing || self.rests.has_begun(now)
     }
 
     /// Whether it failed and has not been tried for a while.
     pub(super) fn wants_a_look(&self, now: Instant) -> bool {
         self.failing.as_ref().is_some_and(|failing| now >= failing.last + PASSED_OVER)
-    }
-
-    /// How long a letter that can wait has to. After a rest one of them goes ahead and asks; were
-    /// all to go at once, the relay would be told of too much again.
-    pub(super) fn holds_up(&mut self, now: Instant) -> Option<Duration> {
-        let rest = self.rest.as_mut()?;
-        if now < rest.until {
-            return Some(rest.until - now);
-        }
-        rest.asked = true;
-        rest.until = now + ASKS_ALONE;
-        None
     }
 
     pub(super) fn health(&self, name: &str, now: Instant) -> RelayHealth {
@@ -131,26 +100,6 @@ impl Pulse {
     fn ail(&mut self, phase: Phase, said: &str, now: Instant) {
         let since = self.failing.as_ref().map_or(now, |failing| failing.since);
         self.failing = Some(Failing { since, last: now, phase, said: said.to_owned() });
-    }
-
-    /// Each time it says so anew, it is left in peace for twice as long.
-    fn rest(&mut self, now: Instant) {
-        let length = match &self.rest {
-            Some(rest) if !rest.asked && now < rest.until => return,
-            Some(rest) => (rest.length * 2).min(LONGEST_REST),
-            None => FIRST_REST,
-        };
-        self.rest = Some(Rest { until: now + length, length, asked: false });
-    }
-}
-
-/// Whether a reply is about how much we send: a policy reply (X.7.X) before any recipient was
-/// named, or congestion (RFC 3463: X.4.5, X.3.2).
-fn says_too_much(error: &SendError) -> bool {
-    match error.status() {
-        Some([4, 7, _]) => error.phase != Phase::Recipient,
-        Some([4, 4, 5] | [4, 3, 2]) => true,
-        _ => false,
     }
 }
 
@@ -201,43 +150,5 @@ mod tests {
             pulse.failed(&unknown, start);
         }
         assert!(!pulse.is_passed_over(start));
-    }
-
-    /// The reply of Postfix's rate limit (its anvil(8)) is 450 4.7.1, in answer to MAIL or RCPT.
-    #[test]
-    fn each_further_too_much_doubles_the_rest() {
-        let (start, mut pulse) = (Instant::now(), Pulse::default());
-        let too_much = said(SendClass::Temporary, Phase::Sender, "4.7.1 Error: too much mail");
-        pulse.failed(&too_much, start);
-        assert_eq!(pulse.holds_up(start), Some(seconds(1)));
-        assert_eq!(pulse.holds_up(start + seconds(1)), None);
-        pulse.failed(&too_much, start + seconds(2));
-        assert_eq!(pulse.holds_up(start + seconds(2)), Some(seconds(2)));
-        let mut at = start;
-        for _ in 0..10 {
-            at += seconds(61);
-            pulse.failed(&too_much, at);
-        }
-        assert_eq!(pulse.holds_up(at), Some(LONGEST_REST));
-        pulse.took(start + seconds(999_999));
-        pulse.failed(&too_much, start + seconds(1_000_000));
-        assert_eq!(pulse.holds_up(start + seconds(1_000_000)), Some(seconds(1)));
-    }
-
-    #[test]
-    fn after_a_rest_one_letter_asks_and_the_others_wait_for_its_answer() {
-        let (start, mut pulse) = (Instant::now(), Pulse::default());
-        let too_much = said(SendClass::Temporary, Phase::Sender, "4.7.1 Error: too much mail");
-        pulse.failed(&too_much, start);
-        let over = start + seconds(1);
-        assert_eq!(pulse.holds_up(over), None);
-        assert_eq!(pulse.holds_up(over), Some(ASKS_ALONE));
-        assert!(!pulse.is_passed_over(over), "it is asked first again");
-        pulse.failed(&too_much, over);
-        assert_eq!(pulse.holds_up(over), Some(seconds(2)));
-        assert_eq!(pulse.holds_up(over + seconds(2)), None);
-        pulse.took(over + seconds(2));
-        assert_eq!(pulse.holds_up(over + seconds(2)), None, "nobody waits any more");
-        assert_eq!(pulse.holds_up(over + seconds(2)), None);
     }
 }

@@ -15,6 +15,7 @@ mod places;
 mod pool;
 mod relay;
 mod report;
+mod rests;
 mod slot;
 mod tls;
 
@@ -36,7 +37,7 @@ use lettre::Address;
 
 use crate::settings::Mail;
 use crate::watch::Urgency;
-use places::Places;
+use places::{Places, domain_of};
 use pool::Relays;
 
 /// How many letters are handed over at once, those not counted that hang.
@@ -233,13 +234,23 @@ impl Post {
         }
     }
 
-    /// How long a letter that can wait has to, because every relay says that we send too much.
-    /// Whoever is told of no wait goes ahead, and after a rest is the only one for a moment.
+    /// How long every letter that can wait has to, because each relay says that we send too much.
     #[must_use]
-    pub fn holds_up(&self) -> Option<Duration> {
+    pub fn rest_left(&self) -> Option<Duration> {
         match &self.road {
             Road::Folder => None,
-            Road::Relays(relays) => relays.holds_up(),
+            Road::Relays(relays) => relays.rest_left(),
+        }
+    }
+
+    /// How long a letter to this address has to, if it can wait, because each relay says so or passes
+    /// on that its host does. Whoever is told of no wait goes ahead, and after a rest is the only one
+    /// for a moment.
+    #[must_use]
+    pub fn holds_up(&self, to: &str) -> Option<Duration> {
+        match &self.road {
+            Road::Folder => None,
+            Road::Relays(relays) => relays.holds_up(&domain_of(to)),
         }
     }
 

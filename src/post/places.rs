@@ -139,7 +139,7 @@ impl Places {
     }
 
     fn domain(&self, to: &str) -> Arc<Door> {
-        let name = to.rsplit('@').next().unwrap_or_default().to_ascii_lowercase();
+        let name = domain_of(to);
         let mut domains = locked(&self.domains);
         if let Some(known) = domains.get(&name).and_then(Weak::upgrade) {
             return known;
@@ -151,6 +151,11 @@ impl Places {
         domains.insert(name, Arc::downgrade(&door));
         door
     }
+}
+
+/// The domain of an address, as it is compared.
+pub(super) fn domain_of(to: &str) -> String {
+    to.rsplit('@').next().unwrap_or_default().to_ascii_lowercase()
 }
 
 #[cfg(test)]

@@ -33,6 +33,7 @@ pub struct Tried(Arc<Mutex<BTreeSet<usize>>>);
 pub(super) struct AtRelay {
     slot: Arc<Slot>,
     open: Open,
+    to: Address,
     until: Instant,
 }
 
@@ -50,10 +51,15 @@ impl Relays {
         self.slots.iter().map(|slot| slot.health()).collect()
     }
 
-    /// How long a letter that can wait has to, since every relay wants to be left in peace; none
+    /// How long every letter that can wait has to, since every relay wants to be left in peace; none
     /// if one of them takes letters.
-    pub(super) fn holds_up(&self) -> Option<Duration> {
-        self.slots.iter().map(|slot| slot.holds_up()).min().flatten()
+    pub(super) fn rest_left(&self) -> Option<Duration> {
+        self.slots.iter().map(|slot| slot.rest_left()).min().flatten()
+    }
+
+    /// The same for a letter to this domain.
+    pub(super) fn holds_up(&self, domain: &str) -> Option<Duration> {
+        self.slots.iter().map(|slot| slot.holds_up(domain)).min().flatten()
     }
 
     pub(super) async fn look_again(&self) {
@@ -85,7 +91,7 @@ impl Relays {
         let errand = Errand { from: from.clone(), to: to.clone(), urgency, afresh, until };
         let (slot, open) = self.race(&errand, tried).await?;
         // The answer to a letter is waited for as long again, while it is tried elsewhere.
-        Ok(AtRelay { slot, open, until: until + self.deadline })
+        Ok(AtRelay { slot, open, to: to.clone(), until: until + self.deadline })
     }
 
     async fn race(&self, errand: &Errand, tried: &Tried) -> Given {
@@ -141,7 +147,7 @@ impl Relays {
 
 impl AtRelay {
     pub(super) async fn finish(self, letter: &[u8]) -> Result<Receipt, SendError> {
-        self.slot.letter(self.open, letter, self.until).await
+        self.slot.letter(self.open, &self.to, letter, self.until).await
     }
 
     pub(super) async fn abandon(self) {

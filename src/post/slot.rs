@@ -9,7 +9,7 @@ use tokio::time::{Instant, sleep};
 
 use super::error::{Phase, SendClass, SendError};
 use super::health::{Pulse, RelayHealth};
-use super::places::{Door, Room};
+use super::places::{Door, Room, domain_of};
 use super::pool::locked;
 use super::relay::{Receipt, Relay, Session, share_of};
 use crate::guarded::guarded_while;
@@ -85,8 +85,12 @@ impl Slot {
         locked(&self.pulse).is_passed_over(Instant::now())
     }
 
-    pub(super) fn holds_up(&self) -> Option<Duration> {
-        locked(&self.pulse).holds_up(Instant::now())
+    pub(super) fn rest_left(&self) -> Option<Duration> {
+        locked(&self.pulse).rests.left(Instant::now())
+    }
+
+    pub(super) fn holds_up(&self, domain: &str) -> Option<Duration> {
+        locked(&self.pulse).rests.holds_up(domain, Instant::now())
     }
 
     pub(super) fn is_slow(&self) {
@@ -102,8 +106,9 @@ impl Slot {
             }
         };
         let given = guarded_while(giving).await.unwrap_or_else(|_| Err(self.fault()));
-        if let Err(error) = &given {
-            self.note(error);
+        match &given {
+            Ok(_) => locked(&self.pulse).rests.takes_mail(Instant::now()),
+            Err(error) => self.note(error, &errand.to),
         }
         given
     }
@@ -112,17 +117,21 @@ impl Slot {
     pub(super) async fn letter(
         self: &Arc<Self>,
         mut open: Open,
+        to: &Address,
         letter: &[u8],
         until: Instant,
     ) -> Result<Receipt, SendError> {
         let sent = open.session.data(letter, until).await;
         match &sent {
             Ok(_) => {
-                locked(&self.pulse).took(Instant::now());
+                let (mut pulse, now) = (locked(&self.pulse), Instant::now());
+                pulse.took(now);
+                pulse.rests.took(&domain_of(to.as_ref()), now);
+                drop(pulse);
                 self.keep(open);
             }
             Err(error) => {
-                self.note(error);
+                self.note(error, to);
                 self.keep_if_it_answers(error, open);
             }
         }
@@ -148,7 +157,7 @@ impl Slot {
                 locked(&self.pulse).reached();
                 self.keep(Open { session, _counted: counted });
             }
-            Err(error) => self.note(&error),
+            Err(error) => locked(&self.pulse).failed(&error, Instant::now()),
         }
     }
 
@@ -201,8 +210,10 @@ impl Slot {
         SendError::transport(Phase::Opening, self.name(), "the program has a fault over its words")
     }
 
-    fn note(&self, error: &SendError) {
-        locked(&self.pulse).failed(error, Instant::now());
+    fn note(&self, error: &SendError, to: &Address) {
+        let (mut pulse, now) = (locked(&self.pulse), Instant::now());
+        pulse.failed(error, now);
+        pulse.rests.failed(error, &domain_of(to.as_ref()), now);
     }
 
     fn newest_idle(&self) -> Option<Idle> {

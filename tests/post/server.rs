@@ -43,6 +43,9 @@ pub struct Whims {
     pub swallowed: usize,
     /// The first recipients whom it asks to come back later.
     pub greylisted: usize,
+    /// The end of a recipient's address whose letters it wants later, as a relay that passes on what a
+    /// recipient's own host says; `""` for none.
+    pub later_for: &'static str,
     /// What stands in letters that it refuses for good; `""` for nothing.
     pub refuses: &'static str,
     /// The first letters in whose middle it resets the connection.
@@ -57,6 +60,7 @@ impl Whims {
         before_each_byte: Duration::ZERO,
         swallowed: 0,
         greylisted: 0,
+        later_for: "",
         refuses: "",
         resets: 0,
         leaves_after: Duration::from_secs(600),
@@ -210,6 +214,9 @@ async fn talk<S: AsyncRead + AsyncWrite + Unpin>(
             }
             "RSET" => script.rset,
             "DATA" if !script.data.starts_with("354") => script.data,
+            "DATA" if !whims.later_for.is_empty() && to.ends_with(whims.later_for) => {
+                "451 4.7.1 try again later"
+            }
             "DATA" => {
                 answer(&mut stream, script.data, whims).await?;
                 if count(&mut heard.lock().unwrap().resets, whims.resets) {

@@ -39,6 +39,39 @@ async fn letters_that_can_wait_leave_a_relay_in_peace_that_says_too_much() {
     assert!(asked <= 1 + rests_over as usize, "{asked} in {:?}", began.elapsed());
 }
 
+/// The host of a contact, or of several, has a relay say `451 4.7.1` of each letter to it, as long as new
+/// ones come. What it says is no word about anybody else's letters.
+#[tokio::test]
+async fn hosts_that_want_letters_later_keep_none_from_others() {
+    let later = Whims { later_for: ".later.example.org", ..Whims::NONE };
+    let server = Server::start(whims(later)).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    for at in 0..3 {
+        let refused = lamp.file(&format!("one@{at}.later.example.org")).await;
+        lamp.until("the refusal", async || lamp.note(&refused).await.is_some()).await;
+        let good = lamp.file(&format!("good@{at}.example.org")).await;
+        lamp.handed_over(&good, Kind::Filed).await;
+        assert_eq!(claims(&lamp, &good, Kind::Filed).await, 1);
+    }
+}
+
+#[tokio::test]
+async fn a_host_that_wants_letters_later_is_left_in_peace_itself() {
+    let later = Whims { later_for: "@later.example.org", ..Whims::NONE };
+    let server = Server::start(whims(later)).await;
+    let lamp = Lamp::with(vec![server.relay(PLAIN)], 10).await;
+    let began = Instant::now();
+    let first = lamp.file("one@later.example.org").await;
+    lamp.until("the refusal", async || lamp.note(&first).await.is_some()).await;
+    for at in 0..20 {
+        lamp.file(&format!("{at}@later.example.org")).await;
+    }
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    let asked = heard(&server, "DATA");
+    let rests_over = (began.elapsed().as_secs() + 1).ilog2();
+    assert!(asked <= 1 + rests_over as usize, "{asked} in {:?}", began.elapsed());
+}
+
 /// The relay itself says so, before it has heard of any recipient.
 #[tokio::test]
 async fn a_word_on_which_the_crew_acts_waits_for_no_rest() {
