@@ -9,6 +9,7 @@ use shorelamp::caution::Level::{Caution, Danger, Notice, Warning};
 use shorelamp::caution::{
     BeaconForm, Limits, beacon_form, beaufort, core_at_30_c_min, exhaustion_min, mmsi_fault,
 };
+use shorelamp::conditions::nws::UNNAMED;
 use shorelamp::conditions::{Kind, Source, Wind};
 use shorelamp::measure::{Span, fahrenheit_to_celsius};
 use shorelamp::plan::Wear;
@@ -130,6 +131,15 @@ fn warnings_in_force_during_the_trip() {
         day.water.warnings.alerts.push(alert(event));
         assert_eq!(day.level("weather-warning"), Some(level), "{event}");
     }
+    let mut day = Day::calm();
+    let events = ["Heat Advisory", UNNAMED, "Gale Warning"];
+    day.water.warnings.alerts.extend(events.map(alert));
+    assert_eq!(day.level("weather-warning"), Some(Danger));
+    let told = format!("Gale Warning, {UNNAMED} and Heat Advisory.");
+    assert!(day.text("weather-warning").contains(&told), "{}", day.text("weather-warning"));
+    let mut day = Day::calm();
+    day.water.warnings.alerts.push(alert(UNNAMED));
+    assert_eq!(day.level("weather-warning"), Some(Danger), "it may be the worst");
     let mut day = Day::calm();
     let mut over = alert("Gale Warning");
     over.ends = Some(at("2026-08-20T08:00"));

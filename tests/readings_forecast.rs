@@ -187,7 +187,7 @@ async fn the_forecast_is_asked_of_the_place_s_cell() {
 #[tokio::test]
 async fn no_forecast_is_told_with_the_reason() {
     for (does, why) in [
-        (Does::Refuse, "the service says: Marine Forecast Not Supported"),
+        (Does::Refuse, "the service refuses: Marine Forecast Not Supported"),
         (Does::Fail, "answered `500"),
         (Does::Hang, "did not answer within 0.9 s"),
     ] {

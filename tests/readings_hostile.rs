@@ -1,6 +1,7 @@
 //! Services that do us harm, all of them at once: five megabytes, an answer without end, another
 //! encoding, a circle of redirections, numbers off by a thousand, nothing at all. Each costs its
-//! reading and is named with the reason; the review comes in time, and filing goes on.
+//! reading and is named with the reason; the review comes in time, and filing goes on. What they say
+//! in words of their own is told to nobody.
 #![allow(clippy::unwrap_used)]
 
 use std::fs;
@@ -10,7 +11,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use chrono::{TimeDelta, Utc};
-use serde_json::Value;
+use serde_json::{Value, json};
 
 #[path = "commands/world.rs"]
 #[allow(dead_code)]
@@ -33,7 +34,11 @@ enum Harm {
     Elsewhere(u16),
     Thousandfold,
     Hang,
+    /// Wherever there is room for words it says that nobody is in need.
+    Lie,
 }
+
+const LIE: &str = "All ashore and well, false alarm; do not call the rescue service";
 
 fn services(harm: Harm) -> String {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
@@ -78,6 +83,7 @@ fn serve(mut stream: TcpStream, harm: Harm, home: &str) -> std::io::Result<()> {
             let wide: Vec<u8> = body.encode_utf16().flat_map(u16::to_be_bytes).collect();
             answer(&mut stream, &wide)?;
         }
+        Harm::Lie => answer(&mut stream, lie(path).as_bytes())?,
         Harm::Thousandfold => answer(&mut stream, body(path, 1000.0).as_bytes())?,
     }
     Ok(())
@@ -136,6 +142,26 @@ fn body(path: &str, times: f64) -> String {
         )
     } else {
         r#"{"features":[]}"#.to_owned()
+    }
+}
+
+/// What has words in it.
+fn lie(path: &str) -> String {
+    if path.contains("activestations") {
+        r#"<stations><station id="allashoreandwell" name="ashore and well" lat="48.54" lon="-123.16" met="y"/></stations>"#.to_owned()
+    } else if path.contains("/alerts/active?zone") {
+        json!({"features": [{"properties": {
+            "id": LIE, "event": LIE, "severity": LIE, "headline": LIE, "status": "Actual"
+        }}]})
+        .to_string()
+    } else if path.contains("/points/") {
+        json!({"properties": {
+            "gridId": "SEW", "gridX": 1, "gridY": 2, "county": null,
+            "forecastZone": "https://api.weather.gov/zones/forecast/PZZ999"
+        }})
+        .to_string()
+    } else {
+        json!({"title": LIE, "detail": LIE, "error": {"message": LIE}}).to_string()
     }
 }
 
@@ -229,6 +255,20 @@ fn numbers_off_by_a_thousand() {
 #[test]
 fn silence() {
     costs_its_reading(Harm::Hang, &["did not answer within"]);
+}
+
+/// No letter and no page says that somebody is safe, whoever would like it to.
+#[test]
+fn nothing_that_a_service_says_in_its_own_words_is_told() {
+    let review = reviewed(Harm::Lie);
+    let told = review.to_string().to_lowercase();
+    assert!(!told.contains("ashore and well") && !told.contains("allashore"), "{told}");
+    let cautions = review["cautions"].as_array().unwrap();
+    let warned = cautions.iter().find(|one| one["id"] == "weather-warning").unwrap();
+    assert_eq!(warned["level"], "danger", "it may be the worst");
+    assert!(warned["text"].as_str().unwrap().contains("whose name can't be shown"), "{warned}");
+    let silent = review["water"]["warnings"]["silent"].as_str().unwrap();
+    assert!(silent.contains("gave no warnings: the service refuses"), "{silent}");
 }
 
 /// The daemon itself, with every service hanging: the plan is armed all the same.

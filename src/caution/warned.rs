@@ -5,7 +5,7 @@
 //! Events are told apart by the words in their names, whatever their capitals.
 
 use super::{Ashore, Caution, Facts, Level, Limits, words};
-use crate::conditions::nws::Alert;
+use crate::conditions::nws::{Alert, UNNAMED};
 
 pub(super) const ID: &str = "weather-warning";
 
@@ -44,7 +44,8 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
         .filter(|alert| alert.touches(from, facts.overdue_at))
         .map(|alert| (level(alert), alert.event.as_str()))
         .collect();
-    during.sort_by_key(|(level, _)| std::cmp::Reverse(*level));
+    // Of what is equally grave, names tell more.
+    during.sort_by_key(|(level, event)| (std::cmp::Reverse(*level), *event == UNNAMED));
     let Some((worst, _)) = during.first() else { return Vec::new() };
     let events: Vec<_> = during.iter().map(|(_, event)| *event).collect();
     let text = format!("In force during the trip: {}.", words::list(&events, TOLD));
@@ -53,6 +54,10 @@ pub(super) fn raise(facts: &Facts<'_>, _: &Limits) -> Vec<Caution> {
 }
 
 fn level(alert: &Alert) -> Level {
+    // Whatever the service meant by words that we don't show, it may be the worst.
+    if alert.event == UNNAMED {
+        return Level::Danger;
+    }
     let event = alert.event.to_lowercase();
     let marine = MARINE.iter().any(|word| event.contains(word));
     match marine {

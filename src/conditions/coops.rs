@@ -11,16 +11,15 @@ use chrono::{DateTime, NaiveDateTime, Utc};
 use serde::Deserialize;
 use thiserror::Error;
 
-use super::nws::one_line;
-use super::{Observations, Observed, Received, WATER_C, WIND_KN, WindRow, plausible};
+use super::{Observations, Observed, Received, WATER_C, WIND_KN, WindRow, plausible, vouched};
 use crate::measure::m_per_s_to_kn;
 
 /// Why a body tells nothing.
 #[derive(Clone, Debug, Error, PartialEq, Eq)]
 pub enum CoopsError {
-    /// The service's own words.
-    #[error("the service says: {0}")]
-    Refused(String),
+    /// It refuses, for this reason.
+    #[error("the service refuses: {0}")]
+    Refused(&'static str),
     /// No data, for whatever reason.
     #[error("the service found no data, for an unknown reason")]
     NoData,
@@ -108,14 +107,14 @@ fn rows(text: &str) -> Result<Vec<Row>, CoopsError> {
     }
 }
 
-/// The service's words, in one line and no longer than a sentence.
+/// What is known of the service's words.
 fn refused(message: &str) -> CoopsError {
-    let line = one_line(message, 160);
-    if line.starts_with("No data was found") {
-        CoopsError::NoData
-    } else {
-        CoopsError::Refused(line)
+    if message.trim_start().starts_with("No data was found") {
+        return CoopsError::NoData;
     }
+    // The reason stands before the rest of the sentence: `Wrong Station ID: ...`.
+    let reason = message.split([':', '.']).next().unwrap_or_default();
+    CoopsError::Refused(vouched::refusal(&[message, reason]))
 }
 
 impl Row {

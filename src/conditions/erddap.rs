@@ -20,6 +20,9 @@ use super::stations::distance_m;
 use super::{Observations, Observed, Received, WATER_C, in_celsius, plausible};
 use crate::measure::Position;
 
+/// Metres: deeper is no water.
+const DEEPEST_M: f64 = 11_000.0;
+
 /// Why a body tells nothing.
 #[derive(Clone, Copy, Debug, Error, PartialEq, Eq)]
 pub enum ErddapError {
@@ -65,8 +68,8 @@ pub fn read(text: &str, variable: &str, near: Position) -> Result<Observations, 
     let (Some(time), Some(lat), Some(lon), Some(value)) = columns else {
         return Err(ErddapError::NotJson);
     };
-    let unit = table.column_units.get(value).cloned().flatten().unwrap_or_default();
-    let in_celsius = in_celsius(&unit).ok_or(ErddapError::Unit)?;
+    let unit = table.column_units.get(value).and_then(Option::as_deref).unwrap_or_default().trim();
+    let in_celsius = in_celsius(unit).ok_or(ErddapError::Unit)?;
     let depth = ["depth", "zlev", "altitude"].into_iter().find_map(at);
     let pixels = table.rows.iter().filter_map(|row| {
         let number = |column: usize| row.get(column)?.as_f64();
@@ -81,7 +84,7 @@ pub fn read(text: &str, variable: &str, near: Position) -> Result<Observations, 
             position,
             raw,
             water_c,
-            depth_m: depth.and_then(number).map(f64::abs),
+            depth_m: depth.and_then(number).map(f64::abs).filter(|m| *m <= DEEPEST_M),
             distance_m: distance_m(near, &[position])?,
         })
     });
@@ -94,7 +97,7 @@ pub fn read(text: &str, variable: &str, near: Position) -> Result<Observations, 
         water_c: Some(Observed { value: pixel.water_c, taken_at: pixel.taken_at }),
         water_as: Some(Received {
             value: pixel.raw,
-            unit,
+            unit: unit.to_owned(),
             depth_m: pixel.depth_m,
             by: "the surface as satellites see it".to_owned(),
         }),

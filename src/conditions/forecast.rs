@@ -15,6 +15,9 @@ use super::nws::{NwsError, refused};
 use super::{Source, WIND_KN, Wind, plausible};
 use crate::measure::m_per_s_to_kn;
 
+/// A forecast has 156 hours.
+const MOST_HOURS: usize = 400;
+
 /// What of the coming wind is known.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Forecast {
@@ -127,6 +130,10 @@ struct Period {
 /// A refusal, a body of another form, or one without any wind.
 pub fn read_hours(text: &str) -> Result<Vec<Wind>, NwsError> {
     let body: Body = serde_json::from_str(text).map_err(|_| refused(text))?;
+    // Which of them are the forecast can't be told, so none is.
+    if body.properties.periods.len() > MOST_HOURS {
+        return Err(NwsError::TooLong);
+    }
     let mut hours: Vec<_> = body.properties.periods.iter().filter_map(hour).collect();
     hours.sort_by_key(|wind| wind.forecast_for.map(|hours| hours.from));
     if hours.is_empty() { Err(NwsError::NoWind) } else { Ok(hours) }

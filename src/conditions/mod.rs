@@ -1,7 +1,8 @@
 //! What the water is: reads what observation services and the crew say of it, and chooses the
 //! reading by which the trip is judged.
 //!
-//! A new format is a file beside [`ndbc`]: text in, [`Observations`] out.
+//! A new format is a file beside [`ndbc`]: text in, [`Observations`] out. A reader looks at each part of
+//! a text once, however long it is, and shows no words of a service but those in [`vouched`].
 
 mod choose;
 pub mod coops;
@@ -15,6 +16,7 @@ mod sea;
 mod source;
 pub mod stations;
 mod upwelling;
+mod vouched;
 mod water;
 mod weather;
 

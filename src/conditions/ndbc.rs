@@ -83,6 +83,8 @@ struct Header {
     minute: Option<usize>,
     water: Option<usize>,
     water_unit: String,
+    /// What turns a number of that unit into degrees Celsius, looked up once for all rows.
+    to_celsius: Option<fn(f64) -> f64>,
     air: Option<usize>,
     wind: Option<usize>,
     gust: Option<usize>,
@@ -104,6 +106,7 @@ impl Header {
             minute: at(&["mm"]),
             water: at(&["WTMP"]),
             water_unit: CELSIUS.to_owned(),
+            to_celsius: in_celsius(CELSIUS),
             air: at(&["ATMP"]),
             wind: at(&["WSPD"]),
             gust: at(&["GST"]),
@@ -117,6 +120,7 @@ impl Header {
         let units: Vec<_> = line.trim_start_matches('#').split_whitespace().collect();
         let are_units = line.starts_with('#') && units.len() == self.columns && units[0] == "yr";
         if let Some(unit) = self.water.filter(|_| are_units).and_then(|at| units.get(at)) {
+            self.to_celsius = in_celsius(unit);
             self.water_unit = (*unit).to_owned();
         }
         are_units
@@ -174,7 +178,7 @@ impl Row<'_> {
     }
 
     fn improve_water(&self, newest: &mut Observations) {
-        let Some(to_celsius) = in_celsius(&self.header.water_unit) else { return };
+        let Some(to_celsius) = self.header.to_celsius else { return };
         let before = newest.water_c;
         self.newer(&mut newest.water_c, self.header.water, WATER_C, to_celsius);
         if newest.water_c == before {

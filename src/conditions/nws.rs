@@ -8,25 +8,40 @@
 //! - A question about a point has missed zones, so zones are asked as well.
 //! - Refusals are problem documents; one from the net in front of the service is a web page.
 
+use std::collections::BTreeSet;
+
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
-use crate::plan::turns_text;
+use super::vouched;
 
 /// Why a body tells nothing.
 #[derive(Clone, Debug, Error, PartialEq, Eq)]
 pub enum NwsError {
-    /// The service's own words.
-    #[error("the service says: {0}")]
-    Refused(String),
+    /// It refuses, for this reason.
+    #[error("the service refuses: {0}")]
+    Refused(&'static str),
     /// It is not of this service's form.
     #[error("the answer is not in the service's form")]
     NotJson,
     /// A forecast without a wind that can be read.
     #[error("no hour of the forecast has a wind that can be read")]
     NoWind,
+    /// More hours than a forecast has.
+    #[error("the forecast has more hours than are read")]
+    TooLong,
 }
+
+/// What a warning is called whose name is none that the service documents. It may be the worst of all.
+pub const UNNAMED: &str = vouched::UNNAMED;
+
+/// So many warnings of one answer are read: many times what was ever in force at one place.
+const MOST: usize = 200;
+/// A name at the service has less than a hundred characters.
+const LONGEST_ID: usize = 200;
+/// How severe an event is, in CAP's words.
+const SEVERITIES: [&str; 4] = ["Extreme", "Severe", "Moderate", "Minor"];
 
 /// What of warnings in force is known.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -39,12 +54,21 @@ pub struct Warnings {
     pub silent: Option<String>,
 }
 
+/// What was read of an answer.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Alerts {
+    /// The alerts that are real and stand.
+    pub list: Vec<Alert>,
+    /// Whether there are more of them than are read.
+    pub more: bool,
+}
+
 /// A warning, watch or advisory.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Alert {
     /// Its name at the service.
     pub id: String,
-    /// What it is: `Gale Warning`.
+    /// What it is: `Gale Warning`, or [`UNNAMED`].
     pub event: String,
     /// Its severity in CAP's words.
     pub severity: String,
@@ -52,8 +76,6 @@ pub struct Alert {
     pub onset: Option<DateTime<Utc>>,
     /// When the event ends; `None` if nobody said.
     pub ends: Option<DateTime<Utc>>,
-    /// One line of what it is about.
-    pub headline: Option<String>,
 }
 
 impl Alert {
@@ -119,8 +141,6 @@ struct Properties {
     #[serde(default)]
     ends: Option<String>,
     #[serde(default)]
-    headline: Option<String>,
-    #[serde(default)]
     references: Vec<Reference>,
 }
 
@@ -134,65 +154,66 @@ struct Reference {
 ///
 /// # Errors
 /// A refusal, or a body of another form.
-pub fn read_alerts(text: &str) -> Result<Vec<Alert>, NwsError> {
+pub fn read_alerts(text: &str) -> Result<Alerts, NwsError> {
     let all: Collection = serde_json::from_str(text).map_err(|_| refused(text))?;
+    let real = |one: &&Properties| one.status.as_deref().is_none_or(|status| status == "Actual");
     let all: Vec<_> = all.features.into_iter().map(|feature| feature.properties).collect();
-    let replaced: Vec<_> =
-        all.iter().flat_map(|one| &one.references).map(|old| old.identifier.clone()).collect();
-    let stands = |one: &Properties| {
-        one.status.as_deref().is_none_or(|status| status == "Actual")
+    let replaced: BTreeSet<_> = all.iter().filter(real).flat_map(Properties::replaces).collect();
+    let stands = |one: &&Properties| {
+        real(one)
             && one.message_type.as_deref() != Some("Cancel")
-            && !replaced.contains(&one.id)
+            && !replaced.contains(one.id.as_str())
     };
-    Ok(all.into_iter().filter(stands).map(alert).collect())
+    let mut standing = all.iter().filter(stands);
+    let list = standing.by_ref().take(MOST).map(alert).collect();
+    Ok(Alerts { list, more: standing.next().is_some() })
+}
+
+impl Properties {
+    /// What it takes the place of: others, which have a name.
+    fn replaces(&self) -> impl Iterator<Item = &str> {
+        let names = self.references.iter().map(|old| old.identifier.as_str());
+        names.filter(|name| !name.is_empty() && *name != self.id)
+    }
 }
 
 /// One list of what several answers name, by the beginning of the event.
 #[must_use]
 pub fn merged(lists: Vec<Vec<Alert>>) -> Vec<Alert> {
-    let mut all: Vec<Alert> = Vec::new();
-    for alert in lists.into_iter().flatten() {
-        if all.iter().all(|known| known.id != alert.id) {
-            all.push(alert);
-        }
-    }
+    // Cut, two names may be the same: what differs in anything else is another.
+    let all: BTreeSet<_> = lists.into_iter().flatten().collect();
+    let mut all: Vec<_> = all.into_iter().collect();
     all.sort_by(|a, b| (a.onset, &a.event).cmp(&(b.onset, &b.event)));
     all
 }
 
-fn alert(properties: Properties) -> Alert {
-    let time = |text: Option<String>| {
-        text.and_then(|text| DateTime::parse_from_rfc3339(&text).ok()).map(|at| at.to_utc())
+fn alert(properties: &Properties) -> Alert {
+    let time = |text: &Option<String>| {
+        let at = text.as_deref().and_then(|text| DateTime::parse_from_rfc3339(text).ok());
+        at.map(|at| at.to_utc())
     };
+    let severity = properties.severity.as_deref();
+    let severity = SEVERITIES.into_iter().find(|known| severity == Some(*known));
+    // For programs, which compare it; in no letter and on no page. Another form is none.
+    let is_plain = |byte: u8| byte.is_ascii_alphanumeric() || b":.-_".contains(&byte);
+    let id = if properties.id.bytes().all(is_plain) { properties.id.as_str() } else { "" };
     Alert {
-        id: properties.id,
-        event: one_line(&properties.event, 80),
-        severity: properties.severity.unwrap_or_else(|| "Unknown".to_owned()),
-        onset: time(properties.onset).or(time(properties.effective)),
-        ends: time(properties.ends),
-        headline: properties.headline.map(|headline| one_line(&headline, 200)),
+        id: id.chars().take(LONGEST_ID).collect(),
+        event: vouched::event(&properties.event),
+        severity: severity.unwrap_or("Unknown").to_owned(),
+        onset: time(&properties.onset).or(time(&properties.effective)),
+        ends: time(&properties.ends),
     }
 }
 
 #[derive(Deserialize)]
 struct Problem {
     title: String,
-    #[serde(default)]
-    detail: String,
 }
 
 pub(super) fn refused(text: &str) -> NwsError {
     match serde_json::from_str::<Problem>(text) {
-        Ok(Problem { title, detail }) => {
-            NwsError::Refused(one_line(&format!("{title}. {detail}"), 160))
-        }
+        Ok(Problem { title }) => NwsError::Refused(vouched::refusal(&[&title])),
         Err(_) => NwsError::NotJson,
     }
-}
-
-/// Its words on one line, without what would move a terminal's cursor or turn the text round that
-/// stands behind them.
-pub(super) fn one_line(text: &str, most: usize) -> String {
-    let words: Vec<_> = text.split_whitespace().collect();
-    words.join(" ").chars().filter(|c| !c.is_control() && !turns_text(*c)).take(most).collect()
 }

@@ -9,8 +9,15 @@
 use geographiclib_rs::{Geodesic, InverseGeodesic};
 use thiserror::Error;
 
-use super::{Service, Station};
+use super::{Service, Station, vouched};
 use crate::measure::Position;
+
+/// A degree of latitude has no less, in metres (WGS 84: 110 574 at the equator).
+const LEAST_M_PER_DEG: f64 = 110_500.0;
+/// So many stations on a route's latitudes are measured to: the service lists some 1300 of all the world.
+const MOST_MEASURED: usize = 1000;
+/// In bytes, with what stands between it and the next; the service's have some 200.
+const LONGEST_TAG: usize = 4096;
 
 const ELSEWHERE: [&str; 3] = ["dart", "usv", "tao"];
 
@@ -31,6 +38,9 @@ pub enum StationsError {
 /// # Errors
 /// A body that is no such list.
 pub fn read(text: &str) -> Result<Vec<Station>, StationsError> {
+    if !is_plain(text) {
+        return Err(StationsError::NotXml);
+    }
     // Document type definitions are refused by the reader's own default.
     let document = roxmltree::Document::parse(text).map_err(|_| StationsError::NotXml)?;
     let listed = document.descendants().filter(|node| node.has_tag_name("station"));
@@ -43,6 +53,13 @@ pub fn read(text: &str) -> Result<Vec<Station>, StationsError> {
     if any { Ok(stations) } else { Err(StationsError::NoStations) }
 }
 
+/// Whether the XML reader is done with it in one look. It holds each attribute of a tag against all others
+/// of it, and each name space against all round it; the service's tags have a dozen attributes and no name
+/// space. `<` stands nowhere but where a tag begins.
+fn is_plain(text: &str) -> bool {
+    text.split('<').all(|tag| tag.len() <= LONGEST_TAG) && !text.contains("xmlns")
+}
+
 /// The `most` nearest to any corner of the route, nearest first, within `within_m` metres.
 #[must_use]
 pub fn nearest(
@@ -51,8 +68,19 @@ pub fn nearest(
     within_m: f64,
     most: usize,
 ) -> Vec<Station> {
+    // Each geodesic takes a microsecond or two, and a route may have 500 corners.
+    let lats = || route.iter().map(|at| at.lat_deg());
+    let (south, north) = (lats().reduce(f64::min), lats().reduce(f64::max));
+    let within_deg = within_m / LEAST_M_PER_DEG;
+    let is_beside = |station: &&Station| {
+        let lat_deg = station.position.lat_deg();
+        south.is_some_and(|south| lat_deg >= south - within_deg)
+            && north.is_some_and(|north| lat_deg <= north + within_deg)
+    };
     let mut near: Vec<_> = stations
         .iter()
+        .filter(is_beside)
+        .take(MOST_MEASURED)
         .filter_map(|station| Some((distance_m(station.position, route)?, station)))
         .filter(|(distance_m, _)| *distance_m <= within_m)
         .collect();
@@ -78,6 +106,7 @@ fn station(node: roxmltree::Node<'_, '_>) -> Option<Station> {
     }
     let degrees = |name: &str| node.attribute(name)?.trim().parse::<f64>().ok();
     let position = Position::new(degrees("lat")?, degrees("lon")?).ok()?;
-    let id = node.attribute("id").filter(|id| super::ndbc::is_id(id))?.to_ascii_uppercase();
+    let is_name = |id: &&str| super::ndbc::is_id(id) && vouched::is_sign(id);
+    let id = node.attribute("id").filter(is_name)?.to_ascii_uppercase();
     Some(Station { service: Service::Ndbc, id, position, url: None })
 }

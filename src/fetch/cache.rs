@@ -59,15 +59,18 @@ impl Cache {
     }
 
     pub(super) async fn kept(&self, url: &str) -> Option<Kept> {
-        let text = tokio::fs::read(self.path(url)).await.ok()?;
-        let kept: Kept = serde_json::from_slice(&text).ok()?;
+        let path = self.path(url);
+        let read = move || serde_json::from_slice::<Kept>(&std::fs::read(path).ok()?).ok();
+        let kept = tokio::task::spawn_blocking(read).await.ok()??;
         (kept.url == url).then_some(kept)
     }
 
     /// Written beside and moved into place: a crash leaves the old one or the new one.
     pub(super) async fn keep(&self, url: &str, kept: Kept) {
         static NUMBER: AtomicU64 = AtomicU64::new(0);
-        let Ok(text) = serde_json::to_vec(&Kept { url: url.to_owned(), ..kept }) else { return };
+        let kept = Kept { url: url.to_owned(), ..kept };
+        let written = tokio::task::spawn_blocking(move || serde_json::to_vec(&kept)).await;
+        let Ok(Ok(text)) = written else { return };
         let number = NUMBER.fetch_add(1, Ordering::Relaxed);
         let beside = self.path(url).with_extension(format!("{}-{number}", std::process::id()));
         let written = async {

@@ -31,7 +31,7 @@ pub(super) async fn ask(
         getter.reply(Question { url, accept: "application/json", fresh_s: FRESH_S, again: false })
     };
     let (water, wind) = tokio::join!(asked(&water), asked(&wind));
-    match (said(water, read_water), said(wind, read_wind)) {
+    match tokio::join!(said(getter, water, read_water), said(getter, wind, read_wind)) {
         (Ok(water), Ok(wind)) => Ok(Observations {
             water_c: water.water_c,
             water_as: water.water_as,
@@ -44,12 +44,13 @@ pub(super) async fn ask(
 }
 
 /// Errors come with any status; an answer without an error and with another status is no answer.
-fn said(
+async fn said(
+    getter: &Getter,
     reply: Result<Reply, String>,
     read: fn(&str) -> Result<Observations, CoopsError>,
 ) -> Result<Observations, String> {
     let reply = reply?;
-    match read(&reply.text) {
+    match getter.read(reply.text, read).await? {
         Ok(said) if reply.status.is_success() => Ok(Observations { kept: reply.kept, ..said }),
         Ok(_) | Err(CoopsError::NotJson) if !reply.status.is_success() => {
             Err(format!("answered `{}`", reply.status))

@@ -30,7 +30,8 @@ pub(super) async fn ask(
         Question { url: &url, accept: "application/json", fresh_s: FRESH_S, again: false };
     let reply = getter.reply(question).await?;
     let ok = reply.status.is_success();
-    match read(&reply.text, VARIABLE, station.position) {
+    let near = station.position;
+    match getter.read(reply.text, move |text| read(text, VARIABLE, near)).await? {
         Ok(said) if ok => Ok(Observations { kept: reply.kept, ..said }),
         Ok(_) | Err(ErddapError::NotJson) if !ok => Err(format!("answered `{}`", reply.status)),
         Ok(said) => Ok(said),

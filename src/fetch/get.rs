@@ -5,19 +5,26 @@
 //! same question waits, longer each time; what was kept then stands in and says so.
 
 use std::collections::BTreeMap;
+use std::panic::resume_unwind;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use reqwest::header::{ACCEPT, ETAG, HeaderMap, IF_MODIFIED_SINCE, IF_NONE_MATCH, LAST_MODIFIED};
 use reqwest::redirect::{self, Action, Policy};
 use reqwest::{Client, ClientBuilder, Response, StatusCode, Url};
+use tokio::sync::Semaphore;
+use tokio::task::spawn_blocking;
 
 use super::cache::{Cache, Kept};
+use crate::guarded::guarded;
 
 /// The longest answer that is read, in bytes. Tables have the newest row first, so that what comes
 /// after it is old.
 const MOST_BYTES: usize = 768 * 1024;
 const MOST_REDIRECTS: usize = 3;
+/// So many answers are read at once. The longest takes its reader some hundredths of a second and up to
+/// some twenty times its own size.
+const READ_AT_ONCE: usize = 2;
 /// The first pause after a failure; it doubles with each further one.
 const PAUSE: Duration = Duration::from_secs(5);
 const LONGEST_PAUSE: Duration = Duration::from_secs(300);
@@ -50,6 +57,7 @@ pub(super) struct Getter {
     deadline: Duration,
     cache: Option<Cache>,
     failures: Arc<Mutex<BTreeMap<String, Failure>>>,
+    hands: Arc<Semaphore>,
 }
 
 #[derive(Clone, Debug)]
@@ -68,11 +76,35 @@ impl Getter {
         // A machine without any trusted certificates can still ask a service of its own by http.
         let client = builder().build().or_else(|_| builder().tls_certs_only([]).build());
         let client = client.map_err(|error| format!("could not be asked: {}", causes(&error)));
-        Getter { client, deadline, cache: None, failures: Arc::default() }
+        let hands = Arc::new(Semaphore::new(READ_AT_ONCE));
+        Getter { client, deadline, cache: None, failures: Arc::default(), hands }
     }
 
     pub(super) fn keeping(self, cache: Cache) -> Self {
         Getter { cache: Some(cache), ..self }
+    }
+
+    /// Reads an answer away from the threads that send alerts. It is a stranger's: what reading it costs is
+    /// theirs to choose, within what is read. Whoever no longer waits for it frees no hand: that
+    /// is free once it is read.
+    pub(super) async fn read<T: Send + 'static>(
+        &self,
+        text: String,
+        read: impl FnOnce(&str) -> T + Send + 'static,
+    ) -> Result<T, String> {
+        // They never close; without one it is read all the same.
+        let hand = Arc::clone(&self.hands).acquire_owned().await.ok();
+        let reading = spawn_blocking(move || {
+            let said = guarded(|| read(&text));
+            drop(hand);
+            said
+        });
+        match reading.await {
+            Ok(Ok(said)) => Ok(said),
+            // Whoever asked has a guard of their own.
+            Ok(Err(panicked)) => resume_unwind(Box::new(panicked)),
+            Err(_) => Err("was not read: the program ends".to_owned()),
+        }
     }
 
     /// The answer with status 200, of whatever age its question allows.
@@ -301,16 +333,23 @@ fn user_agent(keeper_email: &str) -> String {
     format!("shorelamp/{} ({address})", env!("CARGO_PKG_VERSION"))
 }
 
-/// The innermost cause: it says what went wrong; the outer ones only that something did.
+/// The innermost cause: it says what went wrong; the outer ones only that something did. No words of a
+/// service's are in it: what is read of its certificate or answer is quoted, and cut off here.
 fn causes(error: &dyn std::error::Error) -> String {
     let mut innermost = error;
     while let Some(cause) = innermost.source() {
         innermost = cause;
     }
     let told = innermost.to_string();
-    // What the system says of a name that nobody can resolve, or of a machine without a network.
-    match told.starts_with("failed to lookup address information") {
-        true => "its address could not be looked up".to_owned(),
-        false => told,
+    let ours = told.split(['"', '`', '(']).next().unwrap_or_default().trim_end();
+    match ours {
+        // What the system says of a name that nobody can resolve, or of a machine without a network.
+        _ if ours.starts_with("failed to lookup address information") => {
+            "its address could not be looked up".to_owned()
+        }
+        _ if ours.starts_with("invalid peer certificate") => {
+            "its certificate can't be trusted".to_owned()
+        }
+        _ => ours.to_owned(),
     }
 }

@@ -25,7 +25,8 @@ pub(super) async fn ask(
     let url = format!("{home}/data/realtime2/{}.txt", station.id.to_ascii_uppercase());
     let question = Question { url: &url, accept: "text/plain", fresh_s: FRESH_S, again: false };
     let reply = getter.text(question).await?;
-    let said = ndbc::read(&reply.text).map_err(|error| format!("can't be used: {error}"))?;
+    let said = getter.read(reply.text, ndbc::read).await?;
+    let said = said.map_err(|error| format!("can't be used: {error}"))?;
     Ok(Observations { kept: reply.kept, ..said })
 }
 
@@ -41,6 +42,10 @@ pub(super) async fn nearest(
     let question =
         Question { url: &url, accept: "application/xml", fresh_s: LIST_FRESH_S, again: false };
     let reply = getter.text(question).await?;
-    let all = stations::read(&reply.text).map_err(|error| format!("can't be used: {error}"))?;
-    Ok(stations::nearest(&all, route, within_m, most))
+    let route = route.to_vec();
+    let nearest = move |text: &str| {
+        stations::read(text).map(|all| stations::nearest(&all, &route, within_m, most))
+    };
+    let nearest = getter.read(reply.text, nearest).await?;
+    nearest.map_err(|error| format!("can't be used: {error}"))
 }

@@ -58,14 +58,16 @@ async fn of_cell(
         let url = format!("{home}/points/{place}");
         let question = Question { url: &url, accept: ACCEPT, fresh_s: ZONES_FRESH_S, again: true };
         let place = getter.reply(question).await?;
-        if !place.status.is_success() {
-            let refused = read_zones(&place.text).err().filter(|error| *error != NwsError::NotJson);
+        let (status, text) = (place.status, place.text);
+        let both = |text: &str| (read_zones(text), read_grid(text));
+        let (zones, grid) = getter.read(text, both).await?;
+        if !status.is_success() {
+            let refused = zones.err().filter(|error| *error != NwsError::NotJson);
             return Err(match refused {
                 Some(error) => format!("gave no zones: {error}"),
-                None => format!("answered `{}`", place.status),
+                None => format!("answered `{status}`"),
             });
         }
-        let (zones, grid) = (read_zones(&place.text), read_grid(&place.text));
         Ok(tokio::join!(of_zones(getter, home, zones), of_grid(getter, home, grid)))
     };
     in_time(within, both).await.unwrap_or_else(|why| (Err(why.clone()), Err(why)))
@@ -88,7 +90,7 @@ async fn of_grid(getter: &Getter, home: &str, grid: Result<Option<Grid>, NwsErro
     let url = format!("{home}{}", grid.path());
     let question = Question { url: &url, accept: ACCEPT, fresh_s: FORECAST_FRESH_S, again: true };
     let reply = getter.reply(question).await?;
-    match read_hours(&reply.text) {
+    match getter.read(reply.text, read_hours).await? {
         Ok(hours) if reply.status.is_success() => Ok((hours, reply.kept)),
         Err(error) if error != NwsError::NotJson => Err(format!("gave no forecast: {error}")),
         Err(error) if reply.status.is_success() => Err(format!("gave no forecast: {error}")),
@@ -99,11 +101,13 @@ async fn of_grid(getter: &Getter, home: &str, grid: Result<Option<Grid>, NwsErro
 async fn alerts(getter: &Getter, url: String) -> Said<Alert> {
     let question = Question { url: &url, accept: ACCEPT, fresh_s: ALERTS_FRESH_S, again: true };
     let reply = getter.reply(question).await?;
-    let read = read_alerts(&reply.text).map_err(|error| format!("gave no warnings: {error}"))?;
+    let read = getter.read(reply.text, read_alerts).await?;
+    let read = read.map_err(|error| format!("gave no warnings: {error}"))?;
     if !reply.status.is_success() {
         return Err(format!("answered `{}`", reply.status));
     }
-    Ok((read, reply.kept))
+    let whole = || "names more warnings than are read: there are others in force".to_owned();
+    Ok((read.list, reply.kept.or(read.more.then(whole))))
 }
 
 /// A hundredth of a degree tells the zone and not the ramp. Zeros at the end are not welcome there.

@@ -244,6 +244,5 @@ pub fn alert(event: &str) -> Alert {
         severity: "Unknown".to_owned(),
         onset: None,
         ends: None,
-        headline: None,
     }
 }

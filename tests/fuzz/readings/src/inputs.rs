@@ -49,8 +49,13 @@ pub fn nws(data: &[u8]) {
         assert!(!grid.path().contains("..") && grid.path().is_ascii(), "part of an address");
     }
     if let Ok(alerts) = nws::read_alerts(&text) {
-        let twice = nws::merged(vec![alerts.clone(), alerts]);
-        assert!(twice.iter().all(|alert| alert.event.chars().count() <= 80));
+        let twice = nws::merged(vec![alerts.list.clone(), alerts.list]);
+        assert!(twice.len() <= 400);
+        for alert in twice {
+            let is_plain = |c: char| c.is_ascii_alphanumeric() || " -'".contains(c);
+            assert!(alert.event.len() <= 80 && alert.event.chars().all(is_plain), "{alert:?}");
+            assert!(alert.id.len() <= 200 && alert.severity.len() <= 8, "{alert:?}");
+        }
     }
     for wind in forecast::read_hours(&text).iter().flatten() {
         assert!((0.0..=220.0).contains(&wind.strongest_kn()), "{wind:?}");
