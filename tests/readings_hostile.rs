@@ -7,6 +7,7 @@
 use std::fs;
 use std::io::{ErrorKind, Read, Write};
 use std::net::{TcpListener, TcpStream};
+use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -269,6 +270,48 @@ fn nothing_that_a_service_says_in_its_own_words_is_told() {
     assert!(warned["text"].as_str().unwrap().contains("whose name can't be shown"), "{warned}");
     let silent = review["water"]["warnings"]["silent"].as_str().unwrap();
     assert!(silent.contains("gave no warnings: the service refuses"), "{silent}");
+}
+
+/// What a key files asks in the key's turn: so many plans at once are not so many questions at once.
+#[test]
+fn no_key_asks_more_than_once_at_a_time() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let url = format!("http://{}", listener.local_addr().unwrap());
+    let asked = Arc::new(Mutex::new((0_u32, 0_u32)));
+    let counts = Arc::clone(&asked);
+    thread::spawn(move || {
+        for mut stream in listener.incoming().flatten() {
+            let counts = Arc::clone(&counts);
+            thread::spawn(move || {
+                let _ = stream.read(&mut [0; 4096]);
+                let mut asking = counts.lock().unwrap();
+                *asking = (asking.0 + 1, asking.1.max(asking.0 + 1));
+                drop(asking);
+                thread::sleep(Duration::from_millis(500));
+                counts.lock().unwrap().0 -= 1;
+                let _ = stream.write_all(b"HTTP/1.1 404 Not Found\r\ncontent-length: 0\r\n\r\n");
+            });
+        }
+    });
+    let world = World::new();
+    let settings = fs::read_to_string(world.path("shorelamp.toml")).unwrap();
+    let (head, _) = settings.split_once("[[water.station]]").unwrap();
+    let station = format!(
+        "[[water.station]]\nservice = \"ndbc\"\nid = \"46999\"\nposition = \"48.54 -123.16\"\nurl = \"{url}\"\n"
+    );
+    world.write("shorelamp.toml", &format!("{head}{station}"));
+    let plan = world.write("plan.toml", &plan());
+    let _daemon = world.serve();
+    let key = world.key(&[]);
+    thread::scope(|all| {
+        for _ in 0..4 {
+            all.spawn(|| {
+                let ended = world.run_with_key(&key, &["file", plan.to_str().unwrap(), "--json"]);
+                assert_eq!(ended.code, 0, "{ended:?}");
+            });
+        }
+    });
+    assert_eq!(asked.lock().unwrap().1, 1);
 }
 
 /// The daemon itself, with every service hanging: the plan is armed all the same.

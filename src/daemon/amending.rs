@@ -110,7 +110,7 @@ impl Daemon {
         plan.check_amending(&plan_before, self.now()).map_err(FilingError::Faults)?;
         self.check_new_addresses(&plan_before, plan).await?;
         let place = self.0.hands.filers.enter(&before.key_id).ok_or(FilingError::TooManyAtOnce)?;
-        let review = self.review_for(plan, For::Filing(Some(place))).await;
+        let review = self.review_for(plan, For::Filing(Some(place.turn().await))).await;
         let now = self.now();
         plan.check_amending(&plan_before, now).map_err(FilingError::Faults)?;
         for tries in 1.. {
@@ -208,7 +208,7 @@ impl Daemon {
         plan.contacts.retain(|_| at.next().is_some_and(|at| state.is_asked(at)));
         let before = serde_json::from_str::<Review>(&record.review_json).ok();
         let before = before.map(|review| review.cautions).unwrap_or_default();
-        let review = self.review_for(&plan, For::Filing(Some(place))).await;
+        let review = self.review_for(&plan, For::Filing(Some(place.turn().await))).await;
         let worse = worse(&before, &review.cautions);
         if let Some(event) = state.changed_by {
             self.note_worse(plan_ref, event, &worse).await;

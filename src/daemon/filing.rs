@@ -195,7 +195,7 @@ impl Daemon {
         }
         self.check_limits(key, plan).await?;
         let place = self.0.hands.filers.enter(&key.id).ok_or(FilingError::TooManyAtOnce)?;
-        let review = self.review_for(plan, For::Filing(Some(place))).await;
+        let review = self.review_for(plan, For::Filing(Some(place.turn().await))).await;
         // The stations may have taken their time: the return must still lie ahead.
         let now = self.now();
         plan.check_filing(now).map_err(FilingError::Faults)?;

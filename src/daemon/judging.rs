@@ -7,10 +7,10 @@ use chrono::{DateTime, Utc};
 use tokio::sync::Semaphore;
 
 use super::Daemon;
-use super::turns::{Place, Turn, Turns};
+use super::turns::{Turn, Turns};
 use crate::caution::Limits;
-use crate::conditions::{Table, Trust, Water, choose, expected};
-use crate::fetch::{Asker, Questions};
+use crate::conditions::{Table, Trust, choose, expected};
+use crate::fetch::{Asker, Heard, Questions};
 use crate::guarded::guarded;
 use crate::measure::Span;
 use crate::plan::Plan;
@@ -48,8 +48,9 @@ pub(super) struct Hands {
     pub(super) askers: Turns,
 }
 
-/// So many plans of one key are judged at once when they are filed; a club's whole crews file with
-/// one key, so the line behind is long. What stands in it is bounded by memory: 8 MB.
+/// So many plans of one key are asked about and judged at once when they are filed, so that no two of
+/// them stand in the line for all; a club's whole crews file with one key, so the line behind is long.
+/// What stands in it is bounded by memory: 8 MB.
 const FILED_BY_KEY: (usize, usize) = (1, 32);
 /// So many that are only to be judged. A page asks at each change of its form.
 const ASKED_BY_KEY: (usize, usize) = (2, 10);
@@ -65,62 +66,62 @@ impl Default for Hands {
     }
 }
 
-/// For what a plan is judged.
+/// For what a plan is judged; its key's turn has come.
+///
+/// Observation services are asked within that turn. So a key has no more of their answers under way
+/// than plans judged, and what it files next finds in the cache what they said. How slow they are
+/// holds up its own line alone: each key has one, and the hands that all share are taken only once
+/// everything was heard. A service that hangs costs the line its deadline once in each of the pauses that
+/// follow a failure, so not every plan in it.
 pub(super) enum For {
-    /// It is filed or changed, from this place in its key's line; none where the service looks by
-    /// itself.
-    Filing(Option<Place>),
-    /// Somebody wants to know, and files nothing; their turn has come.
+    /// It is filed or changed; without a turn where the service looks by itself.
+    Filing(Option<Turn>),
+    /// Somebody wants to know, and files nothing.
     Asking(Turn),
 }
 
 impl Judge {
     /// Judges a plan. A service that does not answer is a fact, not an error.
     pub async fn review(&self, plan: &Plan, now: impl Fn() -> DateTime<Utc>) -> Review {
-        let (water, now) = self.ask(plan, now).await;
-        self.judged(plan, &water, now)
+        let heard = self.hear(plan).await;
+        self.judged(plan, &heard, now())
     }
 
-    /// What the water is like, and when that was known.
-    async fn ask(&self, plan: &Plan, now: impl Fn() -> DateTime<Utc>) -> (Water, DateTime<Utc>) {
-        let route = plan.route();
-        let heard = self.asker.hear(&self.questions, &route).await;
-        let now = now();
-        let launch = plan.launch.position;
+    /// What the services say.
+    async fn hear(&self, plan: &Plan) -> Heard {
+        self.asker.hear(&self.questions, &plan.route()).await
+    }
+
+    fn judged(&self, plan: &Plan, heard: &Heard, now: DateTime<Utc>) -> Review {
+        let (route, launch) = (plan.route(), plan.launch.position);
         let day = plan.times.launch.at.with_timezone(&plan.times.zone).date_naive();
         let water = choose(&heard.answers, plan.stated.as_ref(), &route, self.trust, now)
             .expecting(expected(&self.tables, launch, day))
-            .hearing(heard.silent, heard.warnings)
-            .foreseeing(heard.forecast);
-        (water, now)
-    }
-
-    fn judged(&self, plan: &Plan, water: &Water, now: DateTime<Utc>) -> Review {
-        review(plan, &self.shores, water, &self.limits, self.grace, now)
+            .hearing(heard.silent.clone(), heard.warnings.clone())
+            .foreseeing(heard.forecast.clone());
+        review(plan, &self.shores, &water, &self.limits, self.grace, now)
     }
 }
 
 impl Daemon {
     /// Judges a plan away from the threads that answer and that send alerts.
     pub(super) async fn judged(&self, plan: &Plan, what_for: For) -> Review {
-        let (water, now) = self.0.judge.ask(plan, || self.now()).await;
-        let (daemon, own) = (self.clone(), plan.clone());
-        self.0.hands.judge(what_for, move || daemon.0.judge.judged(&own, &water, now)).await
+        let heard = self.0.judge.hear(plan).await;
+        let (daemon, own, now) = (self.clone(), plan.clone(), self.now());
+        self.0.hands.judge(what_for, move || daemon.0.judge.judged(&own, &heard, now)).await
     }
 }
 
 impl Hands {
-    /// Judges once its turn has come and there is a hand for it. Whoever hangs up has their turn, and so
-    /// their place in line, until it is judged all the same.
+    /// Judges once there is a hand for it. Whoever hangs up has their turn, and so their place in line,
+    /// until it is judged all the same.
     pub(super) async fn judge<T: Send + 'static>(
         &self,
         what_for: For,
         work: impl Fn() -> T + Clone + Send + 'static,
     ) -> T {
-        // A key's own line first: in the one for all stand no two of it.
         let (hand, turn) = match what_for {
-            For::Filing(None) => (&self.filed, None),
-            For::Filing(Some(place)) => (&self.filed, Some(place.turn().await)),
+            For::Filing(turn) => (&self.filed, turn),
             For::Asking(turn) => (&self.asked, Some(turn)),
         };
         // They never close; without one it is judged all the same.
