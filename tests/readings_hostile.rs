@@ -274,7 +274,7 @@ fn nothing_that_a_service_says_in_its_own_words_is_told() {
 
 /// What a key files asks in the key's turn: so many plans at once are not so many questions at once.
 #[test]
-fn no_key_asks_more_than_once_at_a_time() {
+fn no_key_asks_more_than_three_times_at_once() {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let url = format!("http://{}", listener.local_addr().unwrap());
     let asked = Arc::new(Mutex::new((0_u32, 0_u32)));
@@ -304,14 +304,15 @@ fn no_key_asks_more_than_once_at_a_time() {
     let _daemon = world.serve();
     let key = world.key(&[]);
     thread::scope(|all| {
-        for _ in 0..4 {
+        for _ in 0..8 {
             all.spawn(|| {
                 let ended = world.run_with_key(&key, &["file", plan.to_str().unwrap(), "--json"]);
                 assert_eq!(ended.code, 0, "{ended:?}");
             });
         }
     });
-    assert_eq!(asked.lock().unwrap().1, 1);
+    let most = asked.lock().unwrap().1;
+    assert!((1..=3).contains(&most), "{most}");
 }
 
 /// The daemon itself, with every service hanging: the plan is armed all the same.

@@ -48,10 +48,10 @@ pub(super) struct Hands {
     pub(super) askers: Turns,
 }
 
-/// So many plans of one key are asked about and judged at once when they are filed, so that no two of
-/// them stand in the line for all; a club's whole crews file with one key, so the line behind is long.
-/// What stands in it is bounded by memory: 8 MB.
-const FILED_BY_KEY: (usize, usize) = (1, 32);
+/// So few plans of one key are asked about and judged at once when they are filed, so that no more of
+/// them stand in the line for all; and more than one, for a service may hang. A club's whole crews file
+/// with one key, so the line behind is long. What stands in it is bounded by memory: 8 MB.
+const FILED_BY_KEY: (usize, usize) = (3, 32);
 /// So many that are only to be judged. A page asks at each change of its form.
 const ASKED_BY_KEY: (usize, usize) = (2, 10);
 
