@@ -65,10 +65,14 @@ pub fn brief(facts: &Facts<'_>, now: DateTime<Utc>) -> Brief {
     write(facts, Form { reader: Reader::Ashore, disclosure, now: None, elsewhere: None })
 }
 
-/// The same for the crew, with every word of what it was warned of.
+/// The same for the crew, with every word of what it was warned of. Of health only `by_filer`, for the device
+/// that filed: whoever has a link of the crew's can move the time from which it is overdue.
 #[must_use]
-pub fn crew_brief(facts: &Facts<'_>, now: DateTime<Utc>) -> Brief {
-    let disclosure = Disclosure::of_page(facts.watched, now);
+pub fn crew_brief(facts: &Facts<'_>, by_filer: bool, now: DateTime<Utc>) -> Brief {
+    let disclosure = match by_filer {
+        true => Disclosure::of_page(facts.watched, now),
+        false => Disclosure::WithoutHealth,
+    };
     write(facts, Form { reader: Reader::Crew, disclosure, now: None, elsewhere: None })
 }
 

@@ -257,7 +257,7 @@ async fn page(
         worse,
         history: said::history(&visit.dossier),
         undoable: said::undoable(&visit.dossier),
-        plan: crews_plan(daemon, &visit.dossier, now),
+        plan: crews_plan(daemon, &visit.dossier, device.is_some(), now),
         chart: daemon.chart(&visit.dossier.plan).await,
     };
     Ok(html(status, &crew))

@@ -210,7 +210,12 @@ fn answers(status: &PlanStatus, state: &ContactState) -> Vec<String> {
 }
 
 /// The whole plan as the crew reads it. What a rescuer must know of its health stands in it once the
-/// crew is overdue, and at no other time.
-pub(super) fn crews_plan(daemon: &Daemon, dossier: &Dossier, now: DateTime<Utc>) -> Brief {
-    crew_brief(&daemon.facts(dossier, None, now), now)
+/// crew is overdue, `by_filer` on the device that filed, and else never.
+pub(super) fn crews_plan(
+    daemon: &Daemon,
+    dossier: &Dossier,
+    by_filer: bool,
+    now: DateTime<Utc>,
+) -> Brief {
+    crew_brief(&daemon.facts(dossier, None, now), by_filer, now)
 }

@@ -2,6 +2,7 @@
 
 use reqwest::StatusCode;
 use serde_json::Value;
+use shorelamp::watch::Recipient;
 
 use super::browser::{Form, form_of};
 use super::house::{Lamp, plan, text};
@@ -108,6 +109,32 @@ async fn the_state_comes_first_at_every_stage() {
     assert!(page(&lamp, &link).await.contains("<h1>Due back"));
     lamp.pass(15, &plan_ref).await;
     assert!(page(&lamp, &link).await.contains("You are OVERDUE since Sun 14 Jun, 12:45"));
+}
+
+/// Whoever holds one of the crew's links can move the return time, and so make the trip overdue.
+#[tokio::test]
+async fn a_crews_link_alone_never_shows_the_others_health() {
+    let lamp = Lamp::lit().await;
+    let (plan_ref, link) = filed(&lamp).await;
+    let own = |path: &str| lamp.get(path).header("cookie", format!("shorelamp={}", lamp.key));
+    assert!(!text(own(&link).send().await.unwrap()).await.contains("CANARY"), "nobody is missing");
+    lamp.pass(7 * 60, &plan_ref).await;
+    let shown = page(&lamp, &link).await;
+    assert!(shown.contains("You are OVERDUE") && !shown.contains("CANARY"), "{shown}");
+    assert!(!shown.contains("anything medical"), "nor of whom none was told: {shown}");
+    assert!(shown.contains("is not shown by this link"), "{shown}");
+    let nameless = form_of(&shown, "checkin").typed(&[("who", "1")]);
+    let (_, again) = send(&lamp, &nameless).await;
+    assert!(again.contains("Type your name") && !again.contains("CANARY"), "{again}");
+    let keeper = lamp.get(&link).header("cookie", format!("shorelamp={}", lamp.keeper));
+    assert!(!text(keeper.send().await.unwrap()).await.contains("CANARY"), "another's key");
+    // Who searches has it still: the contact's page and that for a rescue service, and the device that filed.
+    let contact = lamp.contact_page(&plan_ref, 0);
+    let rescue = lamp.daemon.rescue_page_of(&plan_ref, Recipient::Contact(0)).unwrap();
+    for read in [own(&link), lamp.get(&contact), lamp.get(&rescue)] {
+        let read = text(read.send().await.unwrap()).await;
+        assert!(read.contains("CANARY") && !read.contains("is not shown by this link"), "{read}");
+    }
 }
 
 #[tokio::test]
