@@ -45,7 +45,11 @@ async fn with_link(
     body: Bytes,
 ) -> Result<Json<Armed>, Problem> {
     let visit = daemon.visit(&token, Purpose::Amend).await?.ok_or_else(Problem::nothing_here)?;
-    amend(&often, &daemon, &visit.dossier.record.plan_ref, By::Crew(None), &headers, &body).await
+    let plan_ref = visit.dossier.record.plan_ref.clone();
+    drop(visit);
+    let Json(armed) = amend(&often, &daemon, &plan_ref, By::Crew(None), &headers, &body).await?;
+    // This link amends and opens nothing else; whoever filed has the others.
+    Ok(Json(armed.without_links()))
 }
 
 async fn amend(

@@ -26,7 +26,8 @@ pub(super) struct Armed {
     notice: Option<&'static str>,
     letters: Vec<Letter>,
     contacts: Vec<Contact>,
-    /// None for a keeper who changes another's plan: they would outlast the keeper's key.
+    /// None for a keeper who changes another's plan, since they would outlast the keeper's key; none for
+    /// whoever changes it by a link.
     #[serde(skip_serializing_if = "Option::is_none")]
     links: Option<Links>,
     review: Value,
@@ -131,7 +132,7 @@ impl From<Amended> for Armed {
 }
 
 impl Armed {
-    /// The same for somebody whose plan it is not.
+    /// The same for somebody who is not given the crew's links.
     pub(super) fn without_links(self) -> Self {
         Armed { links: None, ..self }
     }
