@@ -105,29 +105,29 @@ impl Daemon {
             return self.amended(plan_ref, None).await;
         }
         self.record_sent_of(plan_ref).await;
+        // What comes many times waits for itself, and has one place at most among all that its key files.
+        let _turn = self.0.hands.plans.beside(plan_ref).turn().await;
         let before = store.plan(plan_ref).await?;
         let plan_before = self.plan_of(&before)?;
         plan.check_amending(&plan_before, self.now()).map_err(FilingError::Faults)?;
         self.check_new_addresses(&plan_before, plan).await?;
+        // What changes nothing, or can't be taken, is not judged.
+        let Some((_, amendment)) = weighed(seen, &before, &plan_before, plan)? else {
+            return self.amended(plan_ref, None).await;
+        };
+        let event = Event::Amended { to: Box::new(amendment), by: by.clone() };
+        step(&before.state, &event, self.now()).map_err(StoreError::Refused)?;
         let place = self.0.hands.filers.enter(&before.key_id).ok_or(FilingError::TooManyAtOnce)?;
         let review = self.review_for(plan, For::Filing(Some(place.turn().await))).await;
         let now = self.now();
         plan.check_amending(&plan_before, now).map_err(FilingError::Faults)?;
         for tries in 1.. {
             let record = store.plan(plan_ref).await?;
-            if seen.is_some_and(|seen| seen.round != record.state.round) {
-                return Err(StoreError::Refused(Refusal::MovedOn).into());
-            }
             let old = self.plan_of(&record)?;
-            let placed = old.amended_by(plan);
-            check_readable(&record, &placed)?;
-            check_places(&record.state, &old, &placed)?;
+            let Some((placed, amendment)) = weighed(seen, &record, &old, plan)? else {
+                return self.amended(plan_ref, None).await;
+            };
             let plan_json = self.stored_text(plan_ref, &placed.plan).await?;
-            let anew = seen.map_or(&[][..], |seen| &seen.anew);
-            let amendment = amendment(&record.state, &old, &placed, anew);
-            if is_the_same(&record.state, &placed, &amendment) {
-                break;
-            }
             let version = NewVersion {
                 plan_ref: plan_ref.to_owned(),
                 plan_json,
@@ -189,16 +189,24 @@ impl Daemon {
     /// than when it was filed or last amended, the worst first; `None` where that can't be told in
     /// time. For after an extension: that is written by then, and nothing here can take it back, nor
     /// may its answer wait for long.
-    pub async fn judge_anew(&self, plan_ref: &str) -> Option<Vec<Caution>> {
-        timeout(LONGEST_LOOK, self.judged_anew(plan_ref)).await.ok()?
+    pub async fn judge_anew(&self, plan_ref: &str, key_id: &str) -> Option<Vec<Caution>> {
+        timeout(LONGEST_LOOK, self.judged_anew(plan_ref, key_id)).await.ok()?
     }
 
-    async fn judged_anew(&self, plan_ref: &str) -> Option<Vec<Caution>> {
+    async fn judged_anew(&self, plan_ref: &str, key_id: &str) -> Option<Vec<Caution>> {
+        let hands = &self.0.hands;
+        // Whoever waits keeps no plan meanwhile: it may be long, and they may be many.
+        let _of_plan = hands.plans.beside(plan_ref).turn().await;
+        // Of what its key files and changes no more than one is judged at once; but this keeps nothing from
+        // being filed.
+        let turn = hands.filers.beside(key_id).turn().await;
         let record = self.record_to_judge(plan_ref).await?;
-        // What its key files and changes is judged before it, be it ever so much: of no key more than
-        // one are judged at once.
-        let place = self.0.hands.filers.wait(&record.key_id).await;
-        let record = self.record_to_judge(plan_ref).await?;
+        if let Some(event) = record.state.changed_by
+            && let Some(found) = self.worse(plan_ref, event).await
+        {
+            // Another that waited has had it judged as it stands.
+            return Some(found);
+        }
         let mut plan = self.plan_of(&record).ok()?;
         let state = &record.state;
         plan.times.return_by = Moment { at: state.terms.due_at };
@@ -208,7 +216,7 @@ impl Daemon {
         plan.contacts.retain(|_| at.next().is_some_and(|at| state.is_asked(at)));
         let before = serde_json::from_str::<Review>(&record.review_json).ok();
         let before = before.map(|review| review.cautions).unwrap_or_default();
-        let review = self.review_for(&plan, For::Filing(Some(place.turn().await))).await;
+        let review = self.review_for(&plan, For::Filing(Some(turn))).await;
         let worse = worse(&before, &review.cautions);
         if let Some(event) = state.changed_by {
             self.note_worse(plan_ref, event, &worse).await;
@@ -280,6 +288,25 @@ impl Dossier {
         let letters = step(state, &event, now).map(|stepped| stepped.orders);
         Some(Foreseen { to, plan: placed.plan, letters })
     }
+}
+
+/// What a new version comes to for a plan that stands so; `None` where nothing in it differs.
+fn weighed(
+    seen: Option<&Seen>,
+    record: &PlanRecord,
+    old: &Plan,
+    new: &Plan,
+) -> Result<Option<(Placed, Amendment)>, FilingError> {
+    let state = &record.state;
+    if seen.is_some_and(|seen| seen.round != state.round) {
+        return Err(StoreError::Refused(Refusal::MovedOn).into());
+    }
+    let placed = old.amended_by(new);
+    check_readable(record, &placed)?;
+    check_places(state, old, &placed)?;
+    let anew = seen.map_or(&[][..], |seen| &seen.anew);
+    let amendment = amendment(state, old, &placed, anew);
+    Ok((!is_the_same(state, &placed, &amendment)).then_some((placed, amendment)))
 }
 
 /// The new version must be one that can be read again.

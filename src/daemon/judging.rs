@@ -46,6 +46,8 @@ pub(super) struct Hands {
     pub(super) filers: Turns,
     /// And among those who only ask.
     pub(super) askers: Turns,
+    /// Of one plan no two changes are judged at once, be they sent ever so often.
+    pub(super) plans: Turns,
 }
 
 /// So few plans of one key are asked about and judged at once when they are filed, so that no more of
@@ -61,6 +63,7 @@ impl Default for Hands {
             filed: Arc::new(Semaphore::new(2)),
             asked: Arc::new(Semaphore::new(1)),
             filers: Turns::new(FILED_BY_KEY.0, FILED_BY_KEY.1),
+            plans: Turns::new(1, 0),
             askers: Turns::new(ASKED_BY_KEY.0, ASKED_BY_KEY.1),
         }
     }

@@ -19,7 +19,7 @@ struct Inner {
 struct Line {
     places: Arc<Semaphore>,
     turns: Arc<Semaphore>,
-    /// Whoever has a place, or waits for one.
+    /// Whoever has a place, or is beside the line.
     there: usize,
 }
 
@@ -47,20 +47,13 @@ impl Turns {
 
     /// A place in this key's line; `None` where the line is full.
     pub(super) fn enter(&self, key_id: &str) -> Option<Place> {
-        let mut place = self.come(key_id);
+        let mut place = self.beside(key_id);
         place.own = Some(Arc::clone(&place.places).try_acquire_owned().ok()?);
         Some(place)
     }
 
-    /// The same, where a full line is waited for.
-    pub(super) async fn wait(&self, key_id: &str) -> Place {
-        let mut place = self.come(key_id);
-        // It never closes.
-        place.own = Arc::clone(&place.places).acquire_owned().await.ok();
-        place
-    }
-
-    fn come(&self, key_id: &str) -> Place {
+    /// The same beside the line: it has its turn as any other, and takes none of the places.
+    pub(super) fn beside(&self, key_id: &str) -> Place {
         let mut lines = self.0.lines.lock().unwrap_or_else(PoisonError::into_inner);
         let line = lines.entry(key_id.to_owned()).or_insert_with(|| Line {
             places: Arc::new(Semaphore::new(self.0.most)),
@@ -112,13 +105,16 @@ mod tests {
         assert!(waits.is_pending());
         // Another key's line is empty.
         drop(turns.enter("b").unwrap().turn().await);
-        // Whoever can't be sent away waits for a place, and leaves none behind if they go.
-        let mut late = Box::pin(turns.wait("a"));
-        let waits = poll_fn(|context| Poll::Ready(late.as_mut().poll(context).is_pending()));
-        assert!(waits.await && turns.enter("a").is_none());
-        drop(turns.wait("a"));
+        // Whoever stands beside the line takes nobody's place, and has their turn.
+        let mut beside: Vec<_> = (0..9).map(|_| turns.beside("a")).collect();
+        let late = beside.pop().unwrap();
+        drop(places);
+        let places = [turns.enter("a").unwrap()];
+        assert!(turns.enter("a").is_none(), "two have theirs, and this is the third");
         drop(first);
-        drop((second.await, late.await));
+        drop(second.await);
+        drop(late.turn().await);
+        drop(beside);
         drop(places);
         assert!(turns.0.lines.lock().unwrap().is_empty());
     }

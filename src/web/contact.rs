@@ -143,7 +143,7 @@ async fn answer(
     }
     let (own, asked) = (format!("/contact/{token}"), event(&visit, &typed));
     match carry_out(&often, &daemon, &visit.dossier, &own, asked, &typed).await? {
-        Ok(done) => Ok(done),
+        Ok((done, _)) => Ok(done),
         Err(notice) => {
             let visit = open(&daemon, &token).await?;
             page(&daemon, &token, &visit, Some(notice), typed).await

@@ -126,11 +126,15 @@ async fn act(
     let (own, asked) = (format!("/crew/{token}"), event(&visit, &typed, is_own));
     let extends = matches!(asked, Ok(Event::Extended { .. }));
     match carry_out(&often, &daemon, &visit.dossier, &own, asked, &typed).await? {
-        Ok(done) => {
+        Ok((done, changed)) => {
             let once = typed.get("once");
-            if extends {
-                // Written down by now; the page that follows tells what got worse.
-                daemon.judge_anew(&visit.dossier.record.plan_ref).await;
+            if extends && changed {
+                // Written down by now; the page that follows tells what got worse. Nothing long is kept
+                // until then.
+                let record = &visit.dossier.record;
+                let (plan_ref, key_id) = (record.plan_ref.clone(), record.key_id.clone());
+                drop(visit);
+                daemon.judge_anew(&plan_ref, &key_id).await;
             }
             Ok(if asks_json(&headers) { receipt(once, &done) } else { done })
         }

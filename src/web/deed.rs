@@ -24,7 +24,8 @@ impl Did {
     }
 }
 
-/// Does what a form asked for and goes back to its page, or tells why it was not done.
+/// Does what a form asked for and goes back to its page, with whether anything changed; or tells why it was
+/// not done.
 pub(super) async fn carry_out(
     often: &Often,
     daemon: &Daemon,
@@ -32,7 +33,7 @@ pub(super) async fn carry_out(
     page: &str,
     asked: Result<Event, String>,
     typed: &Typed,
-) -> Result<Result<Response, Notice>, Sorry> {
+) -> Result<Result<(Response, bool), Notice>, Sorry> {
     let event = match asked {
         Ok(event) => event,
         Err(why) => return Ok(Err(Notice::fault(&why))),
@@ -47,7 +48,7 @@ pub(super) async fn carry_out(
     match acted {
         Ok(applied) => {
             let did = if applied.changed { applied.state.events } else { 0 };
-            Ok(Ok(see_other(&format!("{page}?did={did}"))))
+            Ok(Ok((see_other(&format!("{page}?did={did}")), applied.changed)))
         }
         Err(StoreError::Refused(refusal)) => Ok(Err(Notice::conflict(&refusal))),
         Err(error) => Err(error.into()),

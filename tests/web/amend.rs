@@ -181,6 +181,48 @@ async fn an_extension_answers_what_got_worse_and_so_does_the_crews_page() {
     assert!(!later.contains("this got worse"));
 }
 
+/// What comes again changes nothing, and is not judged: it could keep its key from filing. What got worse
+/// is told as it was found when something changed.
+#[tokio::test]
+async fn what_changes_nothing_is_not_judged_again() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let store = lamp.daemon.store();
+    let found =
+        json!([{"id": "wind", "level": "danger", "text": "As found.", "source": "", "clears": ""}]);
+    let found = found.to_string();
+    // In place of what was found when the plan was last changed.
+    let note = async || {
+        let event = lamp.daemon.status(plan_ref).await.unwrap().state.changed_by.unwrap();
+        store.note_worse(plan_ref, event, &found).await.unwrap();
+        event
+    };
+    let extend = async || {
+        let extend = lamp.post(filed["links"]["extend"].as_str().unwrap());
+        let extend = extend.header("Idempotency-Key", "once").json(&json!({"by": "10h"}));
+        json_of(extend.send().await.unwrap(), StatusCode::OK).await["worse"].clone()
+    };
+    assert!(extend().await.to_string().contains("daylight"));
+    note().await;
+    assert_eq!(extend().await[0]["text"], "As found.", "the same extension");
+
+    let page = filed["links"]["crew"].as_str().unwrap();
+    let form = [("act", "extend"), ("name", "Ines"), ("by", "1h"), ("once", "x")];
+    let extend = async || lamp.post(page).form(&form).send().await.unwrap().status();
+    assert_eq!(extend().await, StatusCode::SEE_OTHER);
+    let event = note().await;
+    assert_eq!(extend().await, StatusCode::SEE_OTHER, "the same form");
+    assert_eq!(lamp.daemon.worse(plan_ref, event).await.unwrap()[0].text, "As found.");
+
+    let link = &filed["links"]["amend"];
+    json_of(amend(&lamp, link, &new_version(), "a").await, StatusCode::OK).await;
+    let event = note().await;
+    let again = json_of(amend(&lamp, link, &new_version(), "b").await, StatusCode::OK).await;
+    assert_eq!(again["worse"][0]["text"], "As found.", "the plan as it stands");
+    assert_eq!(lamp.daemon.worse(plan_ref, event).await.unwrap()[0].text, "As found.");
+}
+
 #[tokio::test]
 async fn the_keeper_closes_a_plan_with_a_reason_and_nobody_else_does() {
     let lamp = Lamp::lit().await;

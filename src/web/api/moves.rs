@@ -72,7 +72,8 @@ async fn with_key(
     body: Bytes,
 ) -> Result<Json<Moved>, Problem> {
     let status = plans::own(&daemon, &key, &plan_ref).await?;
-    act(what, &often, &daemon, &status, speaker(&status, key), &headers, &body).await
+    let by = speaker(&status, key);
+    act(what, &often, &daemon, status, by, &headers, &body).await
 }
 
 /// A keeper speaks for a crew that is not theirs: the letters say who it was.
@@ -90,19 +91,20 @@ async fn with_link(
 ) -> Result<Json<Moved>, Problem> {
     let visit = daemon.visit(&token, purpose).await?.ok_or_else(Problem::nothing_here)?;
     let status = daemon.status(&visit.dossier.record.plan_ref).await?;
-    act(what, &often, &daemon, &status, By::Crew(None), &headers, &body).await
+    drop(visit);
+    act(what, &often, &daemon, status, By::Crew(None), &headers, &body).await
 }
 
 async fn act(
     what: Move,
     often: &Often,
     daemon: &Daemon,
-    status: &PlanStatus,
+    status: PlanStatus,
     by: By,
     headers: &HeaderMap,
     body: &[u8],
 ) -> Result<Json<Moved>, Problem> {
-    let event = event(what, status, by, body)?;
+    let event = event(what, &status, by, body)?;
     // The same key with another body is another deed: a check-in must not be lost to a client
     // that reuses its keys.
     let once = body::idempotency(headers)?
@@ -111,14 +113,17 @@ async fn act(
     let applied = daemon.act(&status.plan_ref, &event, once.as_deref()).await;
     under_way.finish();
     let applied = applied?;
-    // The extension is written by now; whatever is found here only informs.
-    let worse = match what {
-        Move::Extend => daemon.judge_anew(&status.plan_ref).await,
-        Move::CheckIn | Move::Cancel => None,
-    };
+    let (plan_ref, key_id) = (status.plan_ref.clone(), status.key_id.clone());
+    let changed_by = applied.state.changed_by;
     // What was written is told from what was written: nothing is read that could fail.
-    let mut moved = Moved::from(&PlanStatus { state: applied.state, ..status.clone() });
-    moved.worse = worse;
+    let mut moved = Moved::from(&PlanStatus { state: applied.state, ..status });
+    // The extension is written by now; whatever is found here only informs. Nothing long is kept until then.
+    moved.worse = match (what, changed_by) {
+        (Move::Extend, _) if applied.changed => daemon.judge_anew(&plan_ref, &key_id).await,
+        // It came before: what was found then.
+        (Move::Extend, Some(event)) => daemon.worse(&plan_ref, event).await,
+        _ => None,
+    };
     Ok(Json(moved))
 }
 
