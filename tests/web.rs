@@ -49,3 +49,5 @@ mod strangers;
 mod to_and_fro;
 #[path = "web/unreadable.rs"]
 mod unreadable;
+#[path = "web/unshown.rs"]
+mod unshown;

@@ -38,6 +38,8 @@ pub struct Seen {
     /// What was written without being shown what stood there: it counts as changed though it be the
     /// same, so that nobody finds out by trying.
     pub anew: Vec<Part>,
+    /// Where how long that is was not shown either: so many bytes were written there.
+    pub typed_unseen: Option<usize>,
 }
 
 impl Daemon {
@@ -109,7 +111,11 @@ impl Daemon {
         let _turn = self.0.hands.plans.beside(plan_ref).turn().await;
         let before = store.plan(plan_ref).await?;
         let plan_before = self.plan_of(&before)?;
-        plan.check_amending(&plan_before, self.now()).map_err(FilingError::Faults)?;
+        let check = |now| match seen.and_then(|seen| seen.typed_unseen) {
+            Some(typed) => plan.check_amending_unseen(&plan_before, typed, now),
+            None => plan.check_amending(&plan_before, now),
+        };
+        check(self.now()).map_err(FilingError::Faults)?;
         self.check_new_addresses(&plan_before, plan).await?;
         // What changes nothing, or can't be taken, is not judged.
         let Some((_, amendment)) = weighed(seen, &before, &plan_before, plan)? else {
@@ -120,7 +126,7 @@ impl Daemon {
         let place = self.0.hands.filers.enter(&before.key_id).ok_or(FilingError::TooManyAtOnce)?;
         let review = self.review_for(plan, For::Filing(Some(place.turn().await))).await;
         let now = self.now();
-        plan.check_amending(&plan_before, now).map_err(FilingError::Faults)?;
+        check(now).map_err(FilingError::Faults)?;
         for tries in 1.. {
             let record = store.plan(plan_ref).await?;
             let old = self.plan_of(&record)?;

@@ -9,6 +9,10 @@ use super::{Fault, Faults, Plan};
 /// So many bytes of words go into a plan (common sense, no source): a party of sixty with 500 places is
 /// well within it, and a letter of them within what mail services take.
 const MOST_BYTES_OF_WORDS: usize = 64 * 1024;
+/// So many count for each one's notes on health where nobody may find out how many there are, and so many
+/// for the ways to reach each contact.
+const ROOM_OF_NOTES: usize = 256;
+const ROOM_OF_WAYS: usize = 64;
 /// What some mail servers take for the sign that another address stands before it.
 const LEADING_ON: [char; 8] = ['%', '!', '@', '<', '>', ',', ';', ':'];
 
@@ -20,7 +24,7 @@ impl Plan {
     /// # Errors
     /// The faults, each with its mend.
     pub fn check_filing(&self, now: DateTime<Utc>) -> Result<(), Faults> {
-        self.check(None, now)
+        self.check(None, too_many_words(bytes_of(self), None), now)
     }
 
     /// The same of a new version of a plan that is armed, but for what is so in the old one already:
@@ -29,12 +33,34 @@ impl Plan {
     /// # Errors
     /// The faults, each with its mend.
     pub fn check_amending(&self, old: &Plan, now: DateTime<Utc>) -> Result<(), Faults> {
-        self.check(Some(old), now)
+        let words = too_many_words(bytes_of(self), Some(bytes_of(old)));
+        self.check(Some(old), words, now)
     }
 
-    fn check(&self, old: Option<&Plan>, now: DateTime<Utc>) -> Result<(), Faults> {
+    /// The same where whoever made the new version was not shown what the old one says of health and how
+    /// its contacts are reached: so many bytes of that they `typed` themselves. All else of it counts the
+    /// same however long it is, so that the room that is left tells nothing of it.
+    ///
+    /// # Errors
+    /// The faults, each with its mend.
+    pub fn check_amending_unseen(
+        &self,
+        old: &Plan,
+        typed: usize,
+        now: DateTime<Utc>,
+    ) -> Result<(), Faults> {
+        let words = too_many_words(bytes_shown(self) + typed, Some(bytes_shown(old)));
+        self.check(Some(old), words, now)
+    }
+
+    fn check(
+        &self,
+        old: Option<&Plan>,
+        words: Option<Fault>,
+        now: DateTime<Utc>,
+    ) -> Result<(), Faults> {
         let mut faults = addresses_that_lead_on(self, old);
-        faults.extend(too_many_words(self, old));
+        faults.extend(words);
         if self.times.return_by.at <= now {
             faults.push(Fault::new(
                 "times.return_by",
@@ -70,11 +96,10 @@ fn addresses(plan: &Plan) -> impl Iterator<Item = (&'static str, usize, &str)> {
     crew.chain(contacts.map(|(at, one)| ("contact", at, one.email.as_str())))
 }
 
-fn too_many_words(plan: &Plan, old: Option<&Plan>) -> Option<Fault> {
-    let bytes_of = |plan| serde_json::to_value(plan).map_or(0, |plan| bytes_of_words(&plan));
-    let bytes = bytes_of(plan);
-    let is_no_more = || old.is_some_and(|old| bytes <= bytes_of(old));
-    (bytes > MOST_BYTES_OF_WORDS && !is_no_more()).then(|| {
+/// `before`: so many stand in the version that is armed, which no other has to fall below.
+fn too_many_words(bytes: usize, before: Option<usize>) -> Option<Fault> {
+    let is_no_more = before.is_some_and(|before| bytes <= before);
+    (bytes > MOST_BYTES_OF_WORDS && !is_no_more).then(|| {
         let mend = format!(
             "this plan has {} kB of words, and an alert holds {} kB: shorten the notes on people, or \
              file a plan for each group",
@@ -83,6 +108,20 @@ fn too_many_words(plan: &Plan, old: Option<&Plan>) -> Option<Fault> {
         );
         Fault::new("", "", mend)
     })
+}
+
+fn bytes_of(plan: &Plan) -> usize {
+    serde_json::to_value(plan).map_or(0, |plan| bytes_of_words(&plan))
+}
+
+fn bytes_shown(plan: &Plan) -> usize {
+    let mut shown = plan.clone();
+    shown.crew.iter_mut().for_each(|one| one.medical = None);
+    for contact in &mut shown.contacts {
+        contact.email.clear();
+        contact.phone = None;
+    }
+    bytes_of(&shown) + plan.crew.len() * ROOM_OF_NOTES + plan.contacts.len() * ROOM_OF_WAYS
 }
 
 /// The bytes of all texts in this, positions and times among them.

@@ -9,6 +9,7 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use axum::routing::get;
 use axum::{Extension, Router};
+use chrono::{DateTime, Utc};
 
 use super::draft::Draft;
 use super::judged::{self, Judged};
@@ -166,7 +167,7 @@ impl Sheet {
         let before = before.map(|review| review.cautions.clone()).unwrap_or_default();
         let now = daemon.now();
         let mut told = Told {
-            faults: plan.check_amending(&self.visit.dossier.plan, now).err(),
+            faults: self.check(plan, now).err(),
             ahead: changed::lines(&foreseen.to, &foreseen.plan),
             worse: worse(&before, &review.cautions),
             judged: Some(Judged::of(&review, plan, daemon.chart(plan).await)),
@@ -186,6 +187,15 @@ impl Sheet {
             }
         }
         Ok(self.page(daemon, told))
+    }
+
+    /// What stands against this change, as it will be held against it when it is written.
+    fn check(&self, plan: &Plan, now: DateTime<Utc>) -> Result<(), Faults> {
+        let old = &self.visit.dossier.plan;
+        match self.standing.typed_unseen(&self.filled.draft) {
+            Some(typed) => plan.check_amending_unseen(old, typed, now),
+            None => plan.check_amending(old, now),
+        }
     }
 
     /// The plan as it is looked at. How contacts are reached is told to the device that filed alone, so for
@@ -219,7 +229,8 @@ impl Sheet {
             Ok(under_way) => under_way,
             Err(problem) => return Ok(self.page(daemon, Told::problem(&problem))),
         };
-        let looked_at = Seen { round, anew };
+        let typed_unseen = self.standing.typed_unseen(&self.filled.draft);
+        let looked_at = Seen { round, anew, typed_unseen };
         let sent = daemon.amend_seen(&looked_at, &plan_ref, plan, by, &once, body.as_bytes()).await;
         under_way.finish();
         match sent {

@@ -35,6 +35,8 @@ pub(super) struct Standing {
     pub(super) contacts: Vec<usize>,
     /// Whether the form shows the points of the route.
     pub(super) shows_route: bool,
+    /// Whether it is the device that filed.
+    pub(super) by_filer: bool,
     /// The form untouched.
     pub(super) shown: Draft,
 }
@@ -55,6 +57,7 @@ impl Standing {
         // An extension moves the return time and makes no version.
         document["times"]["return_by"] = plan.times.local(state.terms.due_at).into();
         let mut standing = Standing::new(document, state.on_trip(), state.asked());
+        standing.by_filer = by_filer;
         if !by_filer {
             for row in 1..=standing.filed_rows("contact") {
                 for key in WAYS_TO_REACH {
@@ -68,7 +71,7 @@ impl Standing {
     pub(super) fn new(document: Value, crew: Vec<usize>, contacts: Vec<usize>) -> Self {
         let shows_route = is_shown_whole(&document);
         let shown = shown(&document, &crew, &contacts, shows_route);
-        Standing { document, crew, contacts, shows_route, shown }
+        Standing { document, crew, contacts, shows_route, by_filer: true, shown }
     }
 
     /// The places of the people whom the form shows, row by row; `None` for what is no people.
@@ -140,6 +143,18 @@ impl Standing {
             fields.iter().any(|field| is_written(table, field)).then_some(part)
         };
         fields.into_iter().filter_map(written).collect()
+    }
+
+    /// How many bytes were typed where a link alone is not told what stands there, nor how long it is; `None`
+    /// on the device that filed, whose health notes they are.
+    pub(super) fn typed_unseen(&self, filled: &Draft) -> Option<usize> {
+        let is_unseen = |name: &str| match name.split_once("].") {
+            Some((row, key)) if row.starts_with("contact[") => WAYS_TO_REACH.contains(&key),
+            Some((_, key)) => key == "medical",
+            None => false,
+        };
+        let typed = filled.pairs().filter(|(name, _)| is_unseen(name));
+        (!self.by_filer).then(|| typed.map(|(_, value)| value.len()).sum())
     }
 
     /// The form with what was typed into it when it showed what was `seen`.

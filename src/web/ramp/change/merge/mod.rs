@@ -13,6 +13,10 @@ use super::standing::Standing;
 use crate::measure::Position;
 use crate::plan::{Fault, Faults, Plan, read_json, zone_at};
 
+/// By a link alone no more is written of one's health, in bytes: what was filed of the others can't be
+/// counted there, for that would tell how long it is.
+const LONGEST_NOTE: usize = 1000;
+
 /// The plan that the form asks for, or everything that is wrong with it, by the form's fields.
 pub(super) fn merge(standing: &Standing, filled: &Draft) -> Result<Plan, Faults> {
     let mut merging = Merging {
@@ -194,6 +198,10 @@ impl Merging<'_> {
         let renamed = before.is_some() && name.to_lowercase() != was.to_lowercase();
         if none && !typed.is_empty() {
             let mend = "either write it, or tick that there is nothing: not both";
+            self.faults.push(Fault::new(&key, "", mend));
+        } else if typed.len() > LONGEST_NOTE && !self.standing.by_filer {
+            let mend = "is longer than is taken by this link, which is some 1000 letters: shorten it, or \
+                        change it on the device that filed";
             self.faults.push(Fault::new(&key, "", mend));
         } else if !typed.is_empty() {
             one.insert("medical".to_owned(), typed.into());
