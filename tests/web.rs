@@ -23,6 +23,8 @@ mod contact;
 mod counted;
 #[path = "web/crew.rs"]
 mod crew;
+#[path = "web/crowd.rs"]
+mod crowd;
 #[path = "web/doors.rs"]
 mod doors;
 #[path = "web/filings.rs"]

@@ -20,7 +20,7 @@ use crate::watch::{Answer, Event, Past, Phase, Recipient, step};
 
 /// For how long after its closing a plan's links still open: as long as the closing can be taken
 /// back.
-const LINKS_OUTLIVE_CLOSING: TimeDelta = TimeDelta::hours(24);
+pub(super) const LINKS_OUTLIVE_CLOSING: TimeDelta = TimeDelta::hours(24);
 
 /// A write that takes longer may never end, as on a disk that hangs: then what it says is heard all the
 /// same. Sooner than alerts go from memory.
@@ -89,13 +89,15 @@ impl Daemon {
     /// # Errors
     /// Damage, or the database.
     pub async fn visit(&self, token: &str, purpose: Purpose) -> Result<Option<Visit>, StoreError> {
-        let before = self.now() - LINKS_OUTLIVE_CLOSING;
-        let Some((plan_ref, link)) = self.store().link(&token_hash(token), before).await? else {
+        let (hash, before) = (token_hash(token), self.now() - LINKS_OUTLIVE_CLOSING);
+        let Some((plan_ref, link)) = self.store().link(&hash, before).await? else {
             return Ok(None);
         };
         if link.purpose != purpose {
             return Ok(None);
         }
+        let key_id = self.store().filed_by(&plan_ref).await?.unwrap_or_default();
+        let _turn = self.0.viewings.reading(&hash, &key_id).await;
         let dossier = self.dossier_at_hand(&plan_ref).await?;
         Ok(Some(Visit { link, dossier }))
     }
@@ -222,10 +224,8 @@ impl Daemon {
         plan_ref: &str,
         token: &str,
     ) -> Result<Option<Visit>, StoreError> {
-        let link = |who| Link { purpose: Purpose::Rescue, who };
-        let is_its = |who: &usize| self.0.secrets.is_token(plan_ref, &link(*who), token);
         // Nothing is read for whoever holds no token of this plan.
-        let Some(who) = (0..MOST_PLACES).find(is_its) else { return Ok(None) };
+        let Some(who) = self.place_for_rescue(plan_ref, token) else { return Ok(None) };
         let dossier = match self.dossier_at_hand(plan_ref).await {
             // It was forgotten: as if it had never been.
             Err(StoreError::NoSuchPlan) => return Ok(None),
@@ -237,7 +237,14 @@ impl Daemon {
             Phase::Armed | Phase::Overdue => false,
         };
         let open = !expired && state.is_asked(who);
-        Ok(open.then(|| Visit { link: link(who), dossier }))
+        let link = Link { purpose: Purpose::Rescue, who };
+        Ok(open.then_some(Visit { link, dossier }))
+    }
+
+    /// The place of the contact who was sent this link for a rescue service.
+    pub(super) fn place_for_rescue(&self, plan_ref: &str, token: &str) -> Option<usize> {
+        let link = |who| Link { purpose: Purpose::Rescue, who };
+        (0..MOST_PLACES).find(|&who| self.0.secrets.is_token(plan_ref, &link(who), token))
     }
 
     /// The page for a rescue service, in the alerts of one contact.

@@ -41,6 +41,7 @@ mod strangers;
 mod telling;
 mod turns;
 mod upkeep;
+mod viewing;
 mod watching;
 mod wording;
 mod written;
@@ -76,6 +77,7 @@ pub use restarts::tell_of_failed_start;
 pub use retention::{Forgotten, Kept, NotErased};
 pub use secrets::{Secrets, SecretsError};
 pub use status::{NOBODY_REACHED, PersonStatus, PlanStatus};
+pub use viewing::{Asked, TooMany, View};
 
 /// What the service is told by its settings.
 #[derive(Clone, Debug)]
@@ -147,6 +149,8 @@ struct Parts {
     judge: Judge,
     /// How much is judged at once.
     hands: judging::Hands,
+    /// Who is shown what, and when.
+    viewings: viewing::Viewings,
     clock: Clock,
     health: Health,
     /// What is due soon, for when the database can't be written.
@@ -202,6 +206,7 @@ impl Daemon {
             secrets,
             judge,
             hands: judging::Hands::default(),
+            viewings: viewing::Viewings::default(),
             clock,
             health,
             memory,

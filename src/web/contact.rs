@@ -10,6 +10,7 @@ use chrono::{DateTime, Utc};
 
 use super::confirm::{NotDone, never};
 use super::deed::{Did, Notice, carry_out, picked_crew, undone};
+use super::making::turn_to_tell;
 use super::often::Often;
 use super::page::{Sorry, html};
 use super::said::{self, Said};
@@ -138,17 +139,29 @@ async fn answer(
             Err(NotDone::Why(why)) => Notice::fault(&why),
             Err(NotDone::Failed(error)) => return Err(error.into()),
         };
-        let visit = open(&daemon, &token).await?;
-        return page(&daemon, &token, &visit, Some(notice), typed).await;
+        drop(visit);
+        return told(&daemon, &token, notice, typed).await;
     }
     let (own, asked) = (format!("/contact/{token}"), event(&visit, &typed));
     match carry_out(&often, &daemon, &visit.dossier, &own, asked, &typed).await? {
         Ok((done, _)) => Ok(done),
         Err(notice) => {
-            let visit = open(&daemon, &token).await?;
-            page(&daemon, &token, &visit, Some(notice), typed).await
+            drop(visit);
+            told(&daemon, &token, notice, typed).await
         }
     }
+}
+
+/// The page with this on it. While it waits for its turn nothing of the plan is kept.
+async fn told(
+    daemon: &Daemon,
+    token: &str,
+    notice: Notice,
+    typed: Typed,
+) -> Result<Response, Sorry> {
+    let turn = turn_to_tell(daemon, token, &notice).await?;
+    let visit = open(daemon, token).await?;
+    Ok(turn.until_packed(page(daemon, token, &visit, Some(notice), typed).await?))
 }
 
 async fn open(daemon: &Daemon, token: &str) -> Result<Visit, Sorry> {

@@ -11,6 +11,7 @@ use serde_json::json;
 use super::changed;
 use super::deed::{Did, Notice, carry_out, picked_crew, undone};
 use super::key::Device;
+use super::making::{asks_json, turn_to_tell};
 use super::often::Often;
 use super::page::{Sorry, html};
 use super::problem::Problem;
@@ -142,15 +143,15 @@ async fn act(
             Ok(Problem::new(notice.status, notice.text).into_response())
         }
         Err(notice) => {
+            // While it waits for its turn nothing of the plan is kept.
+            drop(visit);
+            let turn = turn_to_tell(&daemon, &token, &notice).await?;
             let visit = open(&daemon, &token).await?;
-            page(&daemon, &token, &visit, Some(notice), Vec::new(), typed, device.as_ref()).await
+            let (notice, worse) = (Some(notice), Vec::new());
+            let page = page(&daemon, &token, &visit, notice, worse, typed, device.as_ref()).await;
+            Ok(turn.until_packed(page?))
         }
     }
-}
-
-/// Whether the page's script asks, and not the browser by itself.
-fn asks_json(headers: &HeaderMap) -> bool {
-    headers.get(header::ACCEPT).is_some_and(|accept| accept == "application/json")
 }
 
 /// That it is done, told to a script: it repeats the form's own word, so that no other answer can

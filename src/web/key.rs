@@ -1,8 +1,8 @@
 //! Who asks: a program with a key in its header, or a device with one in its cookie.
 
 use axum::extract::{FromRequestParts, OptionalFromRequestParts};
-use axum::http::HeaderValue;
 use axum::http::request::Parts;
+use axum::http::{HeaderMap, HeaderValue};
 
 use super::heads::{bearer, cookie, form_token, is_form_token};
 use super::page::Sorry;
@@ -66,6 +66,11 @@ pub(super) fn set_cookie(daemon: &Daemon, secret: &str) -> Option<HeaderValue> {
     let mut value = HeaderValue::try_from(cookie).ok()?;
     value.set_sensitive(true);
     Some(value)
+}
+
+/// The secret of the key that a request comes with, in force or not.
+pub(super) fn secret<'a>(headers: &'a HeaderMap, daemon: &Daemon) -> Option<&'a str> {
+    bearer(headers).or_else(|| cookie(headers, cookie_name(daemon)))
 }
 
 fn cookie_name(daemon: &Daemon) -> &'static str {

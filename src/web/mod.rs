@@ -18,6 +18,7 @@ mod guesses;
 mod heads;
 mod key;
 mod listening;
+mod making;
 mod often;
 mod page;
 mod problem;
@@ -31,6 +32,7 @@ mod sent;
 mod spoken;
 mod trip;
 mod typed;
+mod unread;
 mod words;
 
 use axum::middleware::{from_fn, from_fn_with_state};
@@ -45,6 +47,7 @@ pub use listening::{serve, serve_tls};
 use crate::daemon::Daemon;
 use guesses::Guesses;
 use often::Often;
+use unread::Unread;
 
 /// How hard a page is packed while its reader waits. 9 takes ten times as long for the form, and
 /// makes it smaller by a hundredth.
@@ -68,7 +71,9 @@ pub fn router(daemon: Daemon) -> Router {
         .layer(Extension(Often::default()))
         .layer(from_fn(guard::whole_body))
         .layer(from_fn_with_state(Guesses::default(), guesses::counted))
+        .layer(from_fn(making::weighed))
         .layer(CompressionLayer::new().quality(CompressionLevel::Precise(PAGE_QUALITY)))
+        .layer(from_fn_with_state((daemon.clone(), Unread::default()), making::in_turn))
         .layer(from_fn_with_state(daemon.clone(), guard::own_pages_only))
         .layer(from_fn(guard::unfailing))
         .layer(from_fn_with_state(daemon.clone(), guard::headers))

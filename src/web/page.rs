@@ -77,6 +77,8 @@ impl IntoResponse for Sorry {
             _ => "Out of order",
         };
         let detail = format!("{}.", words::sentence(&problem.detail));
-        html(problem.status, &SorryPage { headline, detail })
+        let mut page = html(problem.status, &SorryPage { headline, detail });
+        problem.say_when(page.headers_mut());
+        page
     }
 }

@@ -1,6 +1,6 @@
 //! What went wrong, as a document for programs (RFC 9457).
 
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 
@@ -38,6 +38,13 @@ impl Problem {
 
     pub(super) fn retry_after_s(self, seconds: u32) -> Self {
         Problem { retry_after_s: Some(seconds), ..self }
+    }
+
+    /// Says in the answer's head when to come again, where that helps.
+    pub(super) fn say_when(&self, headers: &mut HeaderMap) {
+        if let Some(seconds) = self.retry_after_s {
+            headers.insert(header::RETRY_AFTER, HeaderValue::from(seconds));
+        }
     }
 
     pub(super) fn ill(illnesses: Vec<Illness>, oldest_unsent_alert_s: i64) -> Self {
@@ -248,9 +255,7 @@ impl IntoResponse for Problem {
         let headers = response.headers_mut();
         let json = HeaderValue::from_static("application/problem+json");
         headers.insert(header::CONTENT_TYPE, json);
-        if let Some(seconds) = self.retry_after_s {
-            headers.insert(header::RETRY_AFTER, HeaderValue::from(seconds));
-        }
+        self.say_when(headers);
         if self.status == StatusCode::UNAUTHORIZED {
             headers.insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
         }

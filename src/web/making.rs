@@ -1,0 +1,248 @@
+//! How answers about plans are made: each when its turn has come, and to the last packed byte away
+//! from the threads that hear check-ins.
+
+use std::panic::resume_unwind;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::body::{Bytes, HttpBody};
+use axum::extract::{FromRequestParts, RawPathParams, Request, State};
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, Method, StatusCode, Uri, header};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+use http_body_util::BodyExt;
+use tokio::runtime::Handle;
+use tokio::time::timeout;
+
+use super::deed::Notice;
+use super::guard::shown;
+use super::key::secret;
+use super::page::Sorry;
+use super::problem::Problem;
+use super::unread::Unread;
+use crate::daemon::{Asked, Daemon, TooMany, View};
+use crate::guarded::guarded_while;
+
+/// A longer text is packed elsewhere, whatever it is.
+const LONG_BYTES: u64 = 32 * 1024;
+/// Whoever would wait longer for their turn is told to come again.
+const LONGEST_WAIT: Duration = Duration::from_secs(25);
+/// It is known by then what became of a form, and soon told.
+const LONGEST_TO_TELL: Duration = Duration::from_secs(10);
+const BETWEEN_TRIES_S: u32 = 5;
+
+/// The mark of an answer whose text is long.
+#[derive(Clone)]
+struct Long;
+
+/// The turn in which an answer was written: kept until it is packed.
+#[derive(Clone)]
+pub(super) struct Kept(#[allow(dead_code, reason = "it is held")] Arc<View>);
+
+impl Kept {
+    pub(super) fn until_packed(self, mut answer: Response) -> Response {
+        answer.extensions_mut().insert(self);
+        answer
+    }
+}
+
+/// Waits for the turn to show by this link why a form was not taken. Where too many look by it, that is
+/// told without the page.
+pub(super) async fn turn_to_tell(
+    daemon: &Daemon,
+    token: &str,
+    notice: &Notice,
+) -> Result<Kept, Sorry> {
+    let viewed = timeout(LONGEST_TO_TELL, daemon.view(Asked::Link(token))).await;
+    match viewed {
+        Ok(Ok(Some(view))) => Ok(Kept(Arc::new(view))),
+        Ok(Ok(None)) => Err(Sorry::gone()),
+        Ok(Err(TooMany)) | Err(_) => {
+            Err(Problem::new(notice.status, notice.text.trim_end_matches('.')).into())
+        }
+    }
+}
+
+/// Marks a long text before it is packed, for then its length is not known.
+pub(super) async fn weighed(request: Request, next: Next) -> Response {
+    let mut answer = next.run(request).await;
+    if answer.body().size_hint().exact().is_some_and(|bytes| bytes > LONG_BYTES) {
+        answer.extensions_mut().insert(Long);
+    }
+    answer
+}
+
+/// Shows what is asked for when its turn has come. A deed waits for nobody; what is told
+/// of it, if that is long, is packed elsewhere.
+pub(super) async fn in_turn(
+    State((daemon, unread)): State<(Daemon, Unread)>,
+    request: Request,
+    next: Next,
+) -> Response {
+    let (mut parts, body) = request.into_parts();
+    let (asker, what) = (Asker::of(&parts), What::of(&daemon, &mut parts).await);
+    let request = Request::from_parts(parts, body);
+    let asked = what.as_ref().and_then(What::asked);
+    let (key_id, answer) = match asked {
+        Some(asked) if asker.only_reads => {
+            let Ok(viewed) = timeout(LONGEST_WAIT, daemon.view(asked)).await else {
+                return asker.told(too_many_asked(&asker.uri));
+            };
+            match viewed {
+                Ok(Some(view)) => (Some(view.key_id.clone()), made(view, next.run(request)).await),
+                // It is told soon that there is nothing.
+                Ok(None) => return next.run(request).await,
+                Err(TooMany) => return asker.told(too_many_asked(&asker.uri)),
+            }
+        }
+        Some(Asked::Link(token)) => {
+            let Ok(deed) = daemon.deed(token) else { return asker.told(too_much_done()) };
+            let answer = next.run(request).await;
+            if answer.extensions().get::<Long>().is_none() {
+                return answer;
+            }
+            let made = match answer.extensions().get::<Kept>().cloned() {
+                Some(view) => made((deed, view), async { answer }).await,
+                None => made((deed, daemon.hand().await), async { answer }).await,
+            };
+            (None, made)
+        }
+        _ => {
+            let answer = next.run(request).await;
+            if answer.extensions().get::<Long>().is_none() {
+                return answer;
+            }
+            (None, made(daemon.hand().await, async { answer }).await)
+        }
+    };
+    let Some((answer, bytes)) = answer else { return asker.told(Problem::of_a_panic()) };
+    let key_id = match (key_id, asked) {
+        (None, Some(asked)) => daemon.whose(asked).await.ok().flatten(),
+        (key_id, _) => key_id,
+    };
+    let waits = unread.answer(&key_id.unwrap_or_default(), answer, bytes);
+    waits.unwrap_or_else(|| asker.told(too_much_unread(asker.only_reads)))
+}
+
+/// What is to be known of a request after it was handed on.
+struct Asker {
+    uri: Uri,
+    only_reads: bool,
+    takes_json: bool,
+}
+
+impl Asker {
+    fn of(parts: &Parts) -> Self {
+        let only_reads = matches!(parts.method, Method::GET | Method::HEAD | Method::OPTIONS);
+        let takes_json = asks_json(&parts.headers);
+        Asker { uri: parts.uri.clone(), only_reads, takes_json }
+    }
+
+    fn told(&self, problem: Problem) -> Response {
+        if self.takes_json { problem.into_response() } else { shown(&self.uri, problem) }
+    }
+}
+
+/// Whether a page's script asks, and not the browser by itself.
+pub(super) fn asks_json(headers: &HeaderMap) -> bool {
+    headers.get(header::ACCEPT).is_some_and(|accept| accept == "application/json")
+}
+
+/// By what a request comes, as far as it is about plans.
+#[derive(Default)]
+struct What {
+    token: Option<String>,
+    /// For a rescue service's link.
+    plan_ref: Option<String>,
+    /// The secret of a key.
+    secret: Option<String>,
+    export: bool,
+}
+
+impl What {
+    /// `None` for what stands in no line.
+    async fn of(daemon: &Daemon, parts: &mut Parts) -> Option<Self> {
+        // As the router has read it.
+        let params = RawPathParams::from_request_parts(parts, &()).await.ok()?;
+        let param = |name| {
+            params.iter().find(|(known, _)| *known == name).map(|(_, value)| value.to_owned())
+        };
+        let path = parts.uri.path();
+        let is_own = path == "/" || param("plan_ref").is_some() || is_filing(path);
+        let (token, plan_ref) = (param("token"), param("plan"));
+        let export = path.ends_with("/export");
+        let secret = secret(&parts.headers, daemon).filter(|_| is_own).map(str::to_owned);
+        Some(What { token, plan_ref, secret, export })
+    }
+
+    fn asked(&self) -> Option<Asked<'_>> {
+        match self {
+            What { token: Some(token), plan_ref: Some(plan_ref), .. } => {
+                Some(Asked::Rescue(plan_ref, token))
+            }
+            What { token: Some(token), .. } => Some(Asked::Link(token)),
+            What { secret: Some(secret), export: true, .. } => Some(Asked::Export(secret)),
+            What { secret: Some(secret), .. } => Some(Asked::Key(secret)),
+            What { .. } => None,
+        }
+    }
+}
+
+fn is_filing(path: &str) -> bool {
+    path.starts_with("/api/v1/filings/")
+}
+
+/// Makes an answer on a thread that nobody else waits for, and keeps what it is made by until its
+/// text is whole, though nobody wait for it any more. `None` where the service ends.
+async fn made(
+    by: impl Send + 'static,
+    answer: impl Future<Output = Response> + Send + 'static,
+) -> Option<(Response, Bytes)> {
+    let here = Handle::current();
+    let whole = async {
+        let (parts, body) = answer.await.into_parts();
+        let bytes = body.collect().await.ok()?.to_bytes();
+        Some((Response::from_parts(parts, axum::body::Body::empty()), bytes))
+    };
+    let task = tokio::task::spawn_blocking(move || {
+        let made = here.block_on(guarded_while(whole));
+        drop(by);
+        made
+    });
+    match task.await {
+        Ok(Ok(made)) => made,
+        // The guard of whoever asked deals with it.
+        Ok(Err(_)) => resume_unwind(Box::new("the program fails over what was asked")),
+        Err(_) => None,
+    }
+}
+
+/// The filing page takes a 429 as word that nothing was filed, which nobody has looked up here.
+fn too_many_asked(uri: &Uri) -> Problem {
+    let status = match is_filing(uri.path()) {
+        true => StatusCode::SERVICE_UNAVAILABLE,
+        false => StatusCode::TOO_MANY_REQUESTS,
+    };
+    let detail = "this is being asked for too often at once, by your own link or key; nothing was \
+                  changed. Look again in a few seconds";
+    Problem::new(status, detail).retry_after_s(BETWEEN_TRIES_S)
+}
+
+fn too_much_done() -> Problem {
+    let detail = "too much is being sent by this link at once, and nothing was changed. Send it \
+                  again in a few seconds";
+    Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).retry_after_s(BETWEEN_TRIES_S)
+}
+
+fn too_much_unread(only_reads: bool) -> Problem {
+    let detail = match only_reads {
+        true => "too many long answers are waiting to be read; look again in a few seconds",
+        false => {
+            "too many long answers are waiting to be read, and this one found no room: whether it \
+             was done is not told here. Send the same again: with the same idempotency key it is \
+             done once only"
+        }
+    };
+    Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail).retry_after_s(BETWEEN_TRIES_S)
+}
