@@ -28,6 +28,7 @@ const DEEDS: usize = 16;
 /// So many plans are read at once for what comes by one link, and by all links to plans of one key.
 const READ_BY_LINK: usize = 1;
 const READ_BY_LINKS_OF_KEY: usize = 2;
+
 /// What somebody asks to be shown, with the secret that opens it.
 #[derive(Clone, Copy, Debug)]
 pub enum Asked<'a> {
