@@ -38,6 +38,10 @@ const A_DAY: TimeDelta = TimeDelta::days(1);
 /// is tried for a plan that there is never is.
 const MOST_REMEMBERED: usize = 10_000;
 
+/// The whole form as it is sent; a long name in any alphabet has a quarter of it.
+const MOST_TYPED_BYTES: usize = 4096;
+
+const TOO_LONG: &str = "That is more than a name, a plan and its digits. Type them again";
 const WRONG: &str = "Nobody was checked in: the plan and the digits do not belong together, or the \
                      trip is over. Ask the crew to say them again";
 const TOO_MANY: &str = "Nobody was checked in: too many wrong digits have come. Ask the crew for its \
@@ -161,6 +165,10 @@ async fn check_in(
     typed: Typed,
 ) -> Result<Response, Sorry> {
     let refused = |status, text: &str| Notice { status, text: format!("{text}.") };
+    // Anybody may send this form: what no form of ours holds is not repeated.
+    if typed.whole().len() > MOST_TYPED_BYTES {
+        return page(Some(Notice::fault(TOO_LONG)), Typed::default());
+    }
     let name = match typed_name(typed.get("name")) {
         Ok(name) => name,
         Err(why) => return page(Some(Notice::fault(why)), typed),
