@@ -23,6 +23,8 @@ const BY_KEY: (usize, usize) = (1, 64);
 const EXPORTS: (usize, usize) = (1, 4);
 /// So many are made at once in all. To pack one takes some 20 MB, and more make none any sooner.
 const AT_ONCE: usize = 2;
+/// Of what is long and by nobody's link or key. No page of ours is, but one that repeats what was typed.
+const STRANGERS: (usize, usize) = (1, 4);
 /// So many deeds by one link are under way: each is a small text until its plan is read.
 const DEEDS: usize = 16;
 /// So many plans are read at once for what comes by one link, and by all links to plans of one key.
@@ -52,6 +54,7 @@ pub(super) struct Viewings {
     links_of_keys: Turns,
     keys: Turns,
     exports: Turns,
+    strangers: Turns,
     deeds: Turns,
     readings: [Turns; 2],
     at_once: Arc<Semaphore>,
@@ -72,7 +75,10 @@ pub struct View {
 pub struct Deed(#[allow(dead_code, reason = "it is held")] Place);
 
 /// One of those who make long answers, until it is dropped.
-pub struct Hand(#[allow(dead_code, reason = "it is held")] Option<OwnedSemaphorePermit>);
+pub struct Hand {
+    _one_of_all: Option<OwnedSemaphorePermit>,
+    _of_strangers: Option<Turn>,
+}
 
 impl Default for Viewings {
     fn default() -> Self {
@@ -82,6 +88,7 @@ impl Default for Viewings {
             links_of_keys: Turns::new(BY_LINKS_OF_KEY, 0),
             keys: turns(BY_KEY),
             exports: turns(EXPORTS),
+            strangers: turns(STRANGERS),
             deeds: Turns::new(1, DEEDS),
             readings: [READ_BY_LINK, READ_BY_LINKS_OF_KEY].map(|at_once| Turns::new(at_once, 0)),
             at_once: Arc::new(Semaphore::new(AT_ONCE)),
@@ -165,7 +172,16 @@ impl Daemon {
 
     /// Waits for a hand for an answer that is long, whoever asked for it.
     pub async fn hand(&self) -> Hand {
-        Hand(self.0.viewings.hand().await)
+        Hand { _one_of_all: self.0.viewings.hand().await, _of_strangers: None }
+    }
+
+    /// The same for whoever has neither link nor key: all of them have one hand, which is nobody else's.
+    ///
+    /// # Errors
+    /// Their line is full.
+    pub async fn hand_for_strangers(&self) -> Result<Hand, TooMany> {
+        let turn = self.0.viewings.strangers.enter("").ok_or(TooMany)?.turn().await;
+        Ok(Hand { _one_of_all: None, _of_strangers: Some(turn) })
     }
 
     /// That a deed by this link is under way. It is to be kept until the answer is a finished text.

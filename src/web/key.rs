@@ -68,9 +68,12 @@ pub(super) fn set_cookie(daemon: &Daemon, secret: &str) -> Option<HeaderValue> {
     Some(value)
 }
 
-/// The secret of the key that a request comes with, in force or not.
-pub(super) fn secret<'a>(headers: &'a HeaderMap, daemon: &Daemon) -> Option<&'a str> {
-    bearer(headers).or_else(|| cookie(headers, cookie_name(daemon)))
+/// The secrets of the keys that a request comes with, in force or not.
+pub(super) fn secrets<'a>(
+    headers: &'a HeaderMap,
+    daemon: &Daemon,
+) -> impl Iterator<Item = &'a str> {
+    [bearer(headers), cookie(headers, cookie_name(daemon))].into_iter().flatten()
 }
 
 fn cookie_name(daemon: &Daemon) -> &'static str {

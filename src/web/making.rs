@@ -17,7 +17,7 @@ use tokio::time::timeout;
 
 use super::deed::Notice;
 use super::guard::shown;
-use super::key::secret;
+use super::key::secrets;
 use super::page::Sorry;
 use super::problem::Problem;
 use super::unread::Unread;
@@ -67,7 +67,8 @@ pub(super) async fn turn_to_tell(
 /// Marks a long text before it is packed, for then its length is not known.
 pub(super) async fn weighed(request: Request, next: Next) -> Response {
     let mut answer = next.run(request).await;
-    if answer.body().size_hint().exact().is_some_and(|bytes| bytes > LONG_BYTES) {
+    let is_packed = answer.headers().contains_key(header::CONTENT_ENCODING);
+    if !is_packed && answer.body().size_hint().exact().is_some_and(|bytes| bytes > LONG_BYTES) {
         answer.extensions_mut().insert(Long);
     }
     answer
@@ -83,20 +84,17 @@ pub(super) async fn in_turn(
     let (mut parts, body) = request.into_parts();
     let (asker, what) = (Asker::of(&parts), What::of(&daemon, &mut parts).await);
     let request = Request::from_parts(parts, body);
-    let asked = what.as_ref().and_then(What::asked);
-    let (key_id, answer) = match asked {
-        Some(asked) if asker.only_reads => {
-            let Ok(viewed) = timeout(LONGEST_WAIT, daemon.view(asked)).await else {
-                return asker.told(too_many_asked(&asker.uri));
-            };
-            match viewed {
-                Ok(Some(view)) => (Some(view.key_id.clone()), made(view, next.run(request)).await),
-                // It is told soon that there is nothing.
-                Ok(None) => return next.run(request).await,
-                Err(TooMany) => return asker.told(too_many_asked(&asker.uri)),
-            }
-        }
-        Some(Asked::Link(token)) => {
+    let asked = what.as_ref().map(What::asked).unwrap_or_default();
+    let viewed = match asker.only_reads && what.as_ref().is_some_and(|what| what.has_turn) {
+        true => match timeout(LONGEST_WAIT, first_that_opens(&daemon, &asked)).await {
+            Ok(Ok(viewed)) => viewed,
+            Ok(Err(TooMany)) | Err(_) => return asker.told(too_many_asked(&asker.uri)),
+        },
+        false => None,
+    };
+    let (key_id, answer) = match (viewed, asked.first()) {
+        (Some(view), _) => (Some(view.key_id.clone()), made(view, next.run(request)).await),
+        (None, Some(Asked::Link(token))) if !asker.only_reads => {
             let Ok(deed) = daemon.deed(token) else { return asker.told(too_much_done()) };
             let answer = next.run(request).await;
             if answer.extensions().get::<Long>().is_none() {
@@ -108,21 +106,51 @@ pub(super) async fn in_turn(
             };
             (None, made)
         }
+        // It is told soon that there is nothing; what is long all the same has its turn.
         _ => {
             let answer = next.run(request).await;
             if answer.extensions().get::<Long>().is_none() {
                 return answer;
             }
-            (None, made(daemon.hand().await, async { answer }).await)
+            let key_id = key_of(&daemon, &asked).await;
+            let hand = match key_id {
+                Some(_) => daemon.hand().await,
+                None => match daemon.hand_for_strangers().await {
+                    Ok(hand) => hand,
+                    Err(TooMany) => return asker.told(too_many_asked(&asker.uri)),
+                },
+            };
+            (key_id, made(hand, async { answer }).await)
         }
     };
     let Some((answer, bytes)) = answer else { return asker.told(Problem::of_a_panic()) };
-    let key_id = match (key_id, asked) {
-        (None, Some(asked)) => daemon.whose(asked).await.ok().flatten(),
-        (key_id, _) => key_id,
+    let key_id = match key_id {
+        None => key_of(&daemon, &asked).await,
+        known => known,
     };
     let waits = unread.answer(&key_id.unwrap_or_default(), answer, bytes);
     waits.unwrap_or_else(|| asker.told(too_much_unread(asker.only_reads)))
+}
+
+/// The turn of the first of these that opens anything: whatever else a request comes with, the page that
+/// it gets is made by one of them.
+async fn first_that_opens(daemon: &Daemon, asked: &[Asked<'_>]) -> Result<Option<View>, TooMany> {
+    for &asked in asked {
+        if let Some(view) = daemon.view(asked).await? {
+            return Ok(Some(view));
+        }
+    }
+    Ok(None)
+}
+
+/// The key whose plans the first of these opens that opens anything.
+async fn key_of(daemon: &Daemon, asked: &[Asked<'_>]) -> Option<String> {
+    for &asked in asked {
+        if let Ok(Some(key_id)) = daemon.whose(asked).await {
+            return Some(key_id);
+        }
+    }
+    None
 }
 
 /// What is to be known of a request after it was handed on.
@@ -155,9 +183,11 @@ struct What {
     token: Option<String>,
     /// For a rescue service's link.
     plan_ref: Option<String>,
-    /// The secret of a key.
-    secret: Option<String>,
+    /// The secrets of keys: a header's, a cookie's.
+    secrets: Vec<String>,
     export: bool,
+    /// Whether it is about plans, and waits for its turn where it only reads.
+    has_turn: bool,
 }
 
 impl What {
@@ -169,22 +199,19 @@ impl What {
             params.iter().find(|(known, _)| *known == name).map(|(_, value)| value.to_owned())
         };
         let path = parts.uri.path();
-        let is_own = path == "/" || param("plan_ref").is_some() || is_filing(path);
         let (token, plan_ref) = (param("token"), param("plan"));
-        let export = path.ends_with("/export");
-        let secret = secret(&parts.headers, daemon).filter(|_| is_own).map(str::to_owned);
-        Some(What { token, plan_ref, secret, export })
+        let is_own = path == "/" || param("plan_ref").is_some() || is_filing(path);
+        let (export, has_turn) = (path.ends_with("/export"), is_own || token.is_some());
+        let secrets = secrets(&parts.headers, daemon).map(str::to_owned).collect();
+        Some(What { token, plan_ref, secrets, export, has_turn })
     }
 
-    fn asked(&self) -> Option<Asked<'_>> {
-        match self {
-            What { token: Some(token), plan_ref: Some(plan_ref), .. } => {
-                Some(Asked::Rescue(plan_ref, token))
-            }
-            What { token: Some(token), .. } => Some(Asked::Link(token)),
-            What { secret: Some(secret), export: true, .. } => Some(Asked::Export(secret)),
-            What { secret: Some(secret), .. } => Some(Asked::Key(secret)),
-            What { .. } => None,
+    fn asked(&self) -> Vec<Asked<'_>> {
+        match (&self.token, &self.plan_ref) {
+            (Some(token), Some(plan_ref)) => vec![Asked::Rescue(plan_ref, token)],
+            (Some(token), None) => vec![Asked::Link(token)],
+            (None, _) if self.export => self.secrets.iter().map(|one| Asked::Export(one)).collect(),
+            (None, _) => self.secrets.iter().map(|one| Asked::Key(one)).collect(),
         }
     }
 }

@@ -69,11 +69,12 @@ pub fn router(daemon: Daemon) -> Router {
         .fallback(guard::nothing_here)
         .method_not_allowed_fallback(guard::not_that_way)
         .layer(Extension(Often::default()))
-        .layer(from_fn(guard::whole_body))
         .layer(from_fn_with_state(Guesses::default(), guesses::counted))
         .layer(from_fn(making::weighed))
         .layer(CompressionLayer::new().quality(CompressionLevel::Precise(PAGE_QUALITY)))
         .layer(from_fn_with_state((daemon.clone(), Unread::default()), making::in_turn))
+        // Before any turn is waited for: whoever sends slowly must not have it meanwhile.
+        .layer(from_fn(guard::whole_body))
         .layer(from_fn_with_state(daemon.clone(), guard::own_pages_only))
         .layer(from_fn(guard::unfailing))
         .layer(from_fn_with_state(daemon.clone(), guard::headers))

@@ -135,3 +135,55 @@ async fn all_whom_a_plan_names_may_look_in_the_same_second() {
     });
     join_all(looks).await;
 }
+
+/// The page is made by the key in the cookie, whatever else the request comes with.
+#[tokio::test]
+async fn a_secret_that_opens_nothing_takes_no_page_out_of_its_line() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let page = format!("/filed/{}", filed["ref"].as_str().unwrap());
+    let look = || {
+        let cookie = format!("shorelamp={}", lamp.key);
+        lamp.get(&page).header("cookie", cookie).bearer_auth("of-nobody").send()
+    };
+    assert_eq!(look().await.unwrap().status(), StatusCode::OK);
+    let (held, waiting) = fill(&lamp, Asked::Key(&lamp.key)).await;
+    assert_eq!(look().await.unwrap().status(), StatusCode::TOO_MANY_REQUESTS);
+    drop((held, waiting));
+}
+
+/// Two who send the body of a request that needs none, a byte at a time, must not keep both hands.
+#[tokio::test]
+async fn a_body_that_does_not_end_holds_no_turn() {
+    use tokio::io::AsyncWriteExt;
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let address = lamp.base.split_once("//").unwrap().1;
+    let (crew, contact) = (
+        filed["links"]["crew"].as_str().unwrap().to_owned(),
+        lamp.contact_page(filed["ref"].as_str().unwrap(), 0),
+    );
+    let mut hanging = Vec::new();
+    for link in [&crew, &contact] {
+        let path = link.split_once("://").unwrap().1.split_once('/').unwrap().1;
+        let head = format!("GET /{path} HTTP/1.1\r\nHost: {address}\r\nContent-Length: 9\r\n\r\nx");
+        let mut stream = tokio::net::TcpStream::connect(address).await.unwrap();
+        stream.write_all(head.as_bytes()).await.unwrap();
+        hanging.push(stream);
+    }
+    // They have been read by then, as far as they go.
+    tokio::time::sleep(std::time::Duration::from_millis(500)).await;
+    let view = lamp.daemon.view(Asked::Link(secret(&filed["links"]["crew"])));
+    let view = tokio::time::timeout(std::time::Duration::from_secs(10), view).await;
+    assert!(view.expect("its turn comes").unwrap().is_some());
+}
+
+/// Anybody may send the form of a spoken code.
+#[tokio::test]
+async fn what_strangers_type_is_not_repeated_at_length() {
+    let lamp = Lamp::lit().await;
+    let answer = lamp.post("/code").form(&[("name", "<".repeat(80_000))]).send().await.unwrap();
+    assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    let page = text(answer).await;
+    assert!(page.len() < 16 * 1024 && page.contains("Type them again"), "{} bytes", page.len());
+}
