@@ -82,6 +82,11 @@ async fn show(
     Ok(sheet.page(&daemon, Told::default()))
 }
 
+fn no_longer_theirs() -> Sorry {
+    let detail = "you are no longer on this trip, and nothing was changed: ask one of the crew";
+    Problem::not_allowed(detail).into()
+}
+
 /// Judges what the form holds, or changes the plan to it.
 async fn send(
     State(daemon): State<Daemon>,
@@ -92,8 +97,7 @@ async fn send(
 ) -> Result<Response, Sorry> {
     let visit = open(&daemon, &token).await?;
     if is_taken_off(&visit) {
-        let detail = "you are no longer on this trip, and nothing was changed: ask one of the crew";
-        return Err(Problem::not_allowed(detail).into());
+        return Err(no_longer_theirs());
     }
     let device = its_own(device, &visit);
     let sends = typed.get("do") == "change";
@@ -239,6 +243,10 @@ impl Sheet {
             Err(FilingError::Store(StoreError::Refused(Refusal::MovedOn))) => {
                 // Somebody was quicker by a moment.
                 self.visit = open(daemon, &self.token).await?;
+                // It took them off the trip, perhaps: then they are not to read what it is now.
+                if is_taken_off(&self.visit) {
+                    return Err(no_longer_theirs());
+                }
                 let dossier = &self.visit.dossier;
                 self.standing =
                     Standing::of(&dossier.plan, &dossier.record.state, self.device.is_some());
