@@ -17,7 +17,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use super::deed::Notice;
 use super::problem::Problem;
 use crate::daemon::Daemon;
-use crate::watch::{By, Event, Past};
+use crate::watch::{By, Event, How, Past};
 
 const A_DAY: TimeDelta = TimeDelta::days(1);
 /// A new time or a new version of the plan.
@@ -50,8 +50,12 @@ enum Deed {
     Answer(usize),
     /// That somebody is ashore, or that the trip is off: as the crew says it, or one contact.
     Closing(Side),
-    /// That the crew, or one contact, takes back this event.
-    TakenBack(Side, u32),
+    /// That this contact takes back this event.
+    TakenBack(usize, u32),
+    /// That the crew, or else a contact, takes back something of a trip that the keeper has closed.
+    AgainstKeeper {
+        crew: bool,
+    },
 }
 
 /// Who says something. What a contact says and takes back keeps no crew from ending its own trip, and no
@@ -69,10 +73,6 @@ impl Side {
             By::Crew(_) | By::Keeper(_) => Side::Crew,
         }
     }
-
-    fn is_crew(self) -> bool {
-        self == Side::Crew
-    }
 }
 
 impl Deed {
@@ -82,8 +82,9 @@ impl Deed {
             Event::StillOut { .. } => Deed::Word,
             Event::Answered { contact, .. } => Deed::Answer(*contact),
             Event::CheckedIn { by, .. } | Event::CalledOff { by } => Deed::Closing(Side::of(by)),
-            Event::Undone { by: By::Keeper(_), .. } => return None,
-            Event::Undone { event, by } => Deed::TakenBack(Side::of(by), *event),
+            Event::Undone { event, by: By::Contact(contact, _) } => {
+                Deed::TakenBack(*contact, *event)
+            }
             _ => return None,
         })
     }
@@ -134,11 +135,9 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
         Deed::Word => ("heard of", MOST_WORDS),
         Deed::Answer(_) => ("answered", MOST_ANSWERS),
         Deed::Closing(_) => ("ended, and that taken back,", MOST_UNDONE),
-        Deed::TakenBack(_, event) if is_of_keeper(history, event) => {
+        Deed::AgainstKeeper { .. } => {
             ("opened again after its keeper had closed it", MOST_AGAINST_KEEPER)
         }
-        // Their own words of an end are bounded themselves.
-        Deed::TakenBack(Side::Crew, _) => return None,
         Deed::TakenBack(_, event) if !is_of_crew(history, event) => return None,
         Deed::TakenBack(..) => ("opened again by your word", MOST_UNDONE),
     };
@@ -148,20 +147,23 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
             let own = undone.is_some_and(|one| Deed::of(&one.event) == Some(deed));
             own && (side != Side::Crew || Side::of(by) == side)
         }
-        (_, Event::Undone { by: By::Keeper(_), .. }) => false,
-        (Deed::TakenBack(side, of), Event::Undone { event, by }) => {
-            match is_of_keeper(history, of) {
-                true => is_of_keeper(history, *event) && side.is_crew() == Side::of(by).is_crew(),
-                false => side == Side::of(by) && is_of_crew(history, *event),
-            }
+        (Deed::TakenBack(who, _), Event::Undone { event, by: By::Contact(one, _) }) => {
+            who == *one && is_of_crew(history, *event)
         }
+        (Deed::AgainstKeeper { crew }, Event::ClosedByHand { .. }) => {
+            let since = history.iter().filter(|one| one.number > past.number);
+            let mut until_next =
+                since.take_while(|one| !matches!(one.event, Event::ClosedByHand { .. }));
+            until_next.any(|one| takes_back(&one.event) == Some(crew))
+        }
+        (Deed::AgainstKeeper { .. }, _) => false,
         (Deed::Closing(_) | Deed::TakenBack(..), _) => false,
         (_, event) => Deed::of(event) == Some(deed),
     };
     let recent = history.iter().filter(|past| now - past.at < A_DAY);
     let so_far = recent.filter(is_counted).count() + beside;
     let ask = match deed {
-        Deed::TakenBack(_, event) if is_of_keeper(history, event) => {
+        Deed::AgainstKeeper { .. } => {
             "Telephone the keeper; and if you know of somebody in distress, call the rescue service"
         }
         Deed::TakenBack(..) => {
@@ -184,10 +186,19 @@ fn is_of_crew(history: &[Past], event: u32) -> bool {
     past.is_some_and(|past| Deed::of(&past.event) == Some(Deed::Closing(Side::Crew)))
 }
 
-/// Whether the keeper closed the plan by it.
-fn is_of_keeper(history: &[Past], event: u32) -> bool {
-    let past = history.iter().find(|past| past.number == event);
-    past.is_some_and(|past| matches!(past.event, Event::ClosedByHand { .. }))
+/// Whether this takes something back, and the crew does, or else a contact.
+fn takes_back(event: &Event) -> Option<bool> {
+    match event {
+        Event::Undone { by: By::Crew(_), .. } => Some(true),
+        Event::Undone { by: By::Contact(..), .. } => Some(false),
+        _ => None,
+    }
+}
+
+/// Whether the keeper has closed this plan; where that can't be read, it counts for nothing.
+async fn is_closed_by_keeper(daemon: &Daemon, plan_ref: &str) -> bool {
+    let read = daemon.store().plan(plan_ref).await;
+    read.is_ok_and(|plan| plan.state.closing().is_some_and(|closing| closing.how == How::ByKeeper))
 }
 
 impl Often {
@@ -248,7 +259,17 @@ impl Often {
         (deed, event): (Option<Deed>, Option<&Event>),
         once: Option<&str>,
     ) -> Result<UnderWay, String> {
-        let counted = deed.filter(|deed| !matches!(deed, Deed::Closing(_) | Deed::TakenBack(..)));
+        // Whatever they take back of it may open it.
+        let deed = match event.and_then(takes_back) {
+            Some(crew) if is_closed_by_keeper(daemon, plan_ref).await => {
+                Some(Deed::AgainstKeeper { crew })
+            }
+            _ => deed,
+        };
+        let waits = |deed: &Deed| {
+            !matches!(deed, Deed::Closing(_) | Deed::TakenBack(..) | Deed::AgainstKeeper { .. })
+        };
+        let counted = deed.filter(waits);
         // Before the history is read: what is written down meanwhile is in one of the two.
         let under_way = self.count(plan_ref, counted);
         let Some(deed) = deed else { return Ok(under_way) };
