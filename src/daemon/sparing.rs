@@ -1,13 +1,13 @@
 //! Letters that their readers are spared, or get later: what the plan owes is one thing, how much one
 //! mailbox is to take another. No alert is among them, and nothing that corrects or ends an alert which
-//! its reader had, but where a trip is ended and opened again without end: then each comes at the pace of
-//! the ladder's repeats, and says what is so by then.
+//! its reader had; but whoever had several of one kind of one trip gets more of it at the pace of the
+//! ladder's repeats, whatever people answer, end and take back, and each says what is so by then.
 
 use chrono::TimeDelta;
 
 use super::{Daemon, Dossier};
 use crate::store::Claimed;
-use crate::watch::{Event, Kind, Recipient};
+use crate::watch::{Kind, Recipient};
 
 /// So many letters of what becomes of trips reach somebody within a day who has never answered, for
 /// each plan that may name them in a day (common sense, no source): what is more waits, and the newest
@@ -18,9 +18,12 @@ const MOST_FOR_A_PLAN: i64 = 6;
 const ALWAYS: i64 = 60;
 /// So many letters a day tell the keeper what could stop one plan's alert; then one an hour.
 const MOST_TROUBLES: i64 = 12;
-/// So often within a day what was said of a trip is taken back before its letters keep that pace (common
-/// sense, no source). A slip of the finger is taken back once or twice.
-const MOST_SLIPS: usize = 4;
+/// So many letters of one kind of one trip reach somebody within a day before they keep that pace (common
+/// sense, no source). The ladder itself sends them no faster; a slip of the finger is taken back once or
+/// twice.
+const MOST_AT_ONCE: i64 = 4;
+/// A repeat is due just so long after the one before, and that one left a moment late.
+const TOLERANCE: TimeDelta = TimeDelta::seconds(5);
 const A_DAY: TimeDelta = TimeDelta::days(1);
 const AN_HOUR: TimeDelta = TimeDelta::hours(1);
 /// When such a letter is looked at again.
@@ -76,29 +79,24 @@ impl Daemon {
         }
     }
 
-    /// For how long a letter waits that alarms, or ends or renews an alarm, where such have gone to and fro
-    /// all day. Whoever got none of its kind lately gets it at once.
+    /// For how long a letter waits on which its reader is to act at once. Whoever got none of its kind
+    /// lately gets it at once.
     async fn keeps_pace(&self, letter: &Claimed, dossier: &Dossier) -> Option<TimeDelta> {
-        let kind = letter.order.kind;
-        if !kind.is_alert() && !matches!(kind, Kind::StandDown | Kind::Withdrawn) {
+        let state = &dossier.record.state;
+        // Each of the letters before it was ordered by an event of its own.
+        if letter.order.kind.can_wait() || i64::from(state.events) <= MOST_AT_ONCE {
             return None;
         }
         let now = self.now();
-        let slips = dossier
-            .history
-            .iter()
-            .filter(|past| matches!(past.event, Event::Undone { .. }) && now - past.at < A_DAY);
-        if slips.count() <= MOST_SLIPS {
-            return None;
-        }
-        let last = self.store().last_handed(letter).await.unwrap_or_else(|error| {
+        let handed = self.store().handed_of_late(letter, now - A_DAY).await;
+        let (number, last) = handed.unwrap_or_else(|error| {
             tracing::warn!(%error, "when somebody was last written to can't be looked up");
-            None
+            (0, None)
         });
-        let since = now - last?;
-        let pace = dossier.record.state.terms.ladder.repeat().delta().min(AGAIN_AFTER);
+        let (since, pace) = (now - last?, state.terms.ladder.repeat().delta().min(AGAIN_AFTER));
         // A clock that was set makes nobody wait for longer.
-        (since < pace).then(|| pace - since.max(TimeDelta::zero()))
+        let waits = number >= MOST_AT_ONCE && since + TOLERANCE < pace;
+        waits.then(|| pace - since.max(TimeDelta::zero()))
     }
 
     /// A plan's crew and contacts can make trouble as often as they like, and the keeper's box must not

@@ -76,18 +76,26 @@ impl Store {
         Ok(row.fetch_optional(&self.readers).await?.is_some())
     }
 
-    /// When a letter of this kind from this plan was last handed over to this reader.
+    /// How many letters of this kind from this plan were handed over to this reader since then, and when
+    /// the last was.
     ///
     /// # Errors
     /// The database.
-    pub async fn last_handed(&self, like: &Claimed) -> Result<Option<DateTime<Utc>>, StoreError> {
-        let last = sqlx::query(
-            "SELECT MAX(settled_at) AS at FROM letters \
-             WHERE plan = $1 AND recipient = $2 AND kind = $3 AND state = 'handed'",
+    pub async fn handed_of_late(
+        &self,
+        like: &Claimed,
+        since: DateTime<Utc>,
+    ) -> Result<(i64, Option<DateTime<Utc>>), StoreError> {
+        let handed = sqlx::query(
+            "SELECT COUNT(*) AS number, MAX(settled_at) AS last FROM letters \
+             WHERE plan = $1 AND recipient = $2 AND kind = $3 AND state = 'handed' \
+             AND settled_at > $4",
         );
-        let last = last.bind(&like.plan_ref).bind(like.order.to.to_string());
-        let row = last.bind(like.order.kind.name()).fetch_one(&self.readers).await?;
-        row.try_get::<Option<i64>, _>("at")?.map(from_millis).transpose()
+        let handed = handed.bind(&like.plan_ref).bind(like.order.to.to_string());
+        let handed = handed.bind(like.order.kind.name()).bind(millis(since));
+        let row = handed.fetch_one(&self.readers).await?;
+        let last = row.try_get::<Option<i64>, _>("last")?.map(from_millis).transpose()?;
+        Ok((row.try_get("number")?, last))
     }
 
     /// Remembers that this reader has answered: for all that their address speaks for, or for that
