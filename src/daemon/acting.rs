@@ -167,7 +167,7 @@ impl Daemon {
         event: &Event,
         idempotency: Option<&str>,
     ) -> Result<Applied, StoreError> {
-        let store = &self.store();
+        let store = self.store();
         self.record_sent_of(plan_ref).await;
         match store.apply(plan_ref, event, idempotency, self.now()).await {
             // What was set aside for a full disk has just been given back.
@@ -331,7 +331,7 @@ impl Daemon {
     /// that the plan has seen, or it is an ending of what has ended. In doubt it was: the plan itself
     /// tells then. `None` is a new version of the plan.
     pub async fn is_done(&self, plan_ref: &str, event: Option<&Event>, once: Option<&str>) -> bool {
-        let store = &self.store();
+        let store = self.store();
         if let Some(once) = once
             && store.has_seen(plan_ref, once).await.unwrap_or(true)
         {

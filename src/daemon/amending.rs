@@ -100,7 +100,7 @@ impl Daemon {
         body: &[u8],
     ) -> Result<Amended, FilingError> {
         let body_hash = self.0.secrets.body_mark(body)?;
-        let store = &self.store();
+        let store = self.store();
         if let Some(key) = idempotency
             && store.amended_before(plan_ref, key, &body_hash).await?
         {

@@ -11,7 +11,7 @@ impl Daemon {
     /// # Errors
     /// [`StoreError::NoSuchPlan`], damage, or the database.
     pub async fn export(&self, plan_ref: &str) -> Result<Value, StoreError> {
-        let store = &self.store();
+        let store = self.store();
         let record = store.plan(plan_ref).await?;
         let opened = |text: &str| -> Value {
             let opened = self.0.secrets.open_sealed(plan_ref, text).text;

@@ -143,7 +143,7 @@ async fn claim(
 ) -> Result<usize, StoreError> {
     let mut free = free_desks(desks).await;
     daemon.record_sent().await?;
-    let store = &daemon.store();
+    let store = daemon.store();
     let most = u32::try_from(free.len()).unwrap_or(u32::MAX);
     let behind = rounds.behind(Instant::now());
     let (now, lease, lanes) = (daemon.now(), lease(daemon, road), road.lanes());

@@ -195,7 +195,7 @@ impl Daemon {
         &self,
         most: u32,
     ) -> Result<(Vec<(String, Result<PlanStatus, StoreError>)>, OpenPlans), StoreError> {
-        let store = &self.store();
+        let store = self.store();
         let all = store.count_open(self.now(), super::canary::KEY).await?;
         let mut plans = Vec::new();
         for plan_ref in store.most_urgent(most, super::canary::KEY).await? {

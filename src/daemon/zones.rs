@@ -18,7 +18,7 @@ const MOST_LISTED: usize = 50;
 /// at each start as long as there are some to ask about, since a restart forgets a letter that
 /// nobody took.
 pub(super) async fn look(daemon: &Daemon) -> Result<(), StoreError> {
-    let store = &daemon.store();
+    let store = daemon.store();
     let before = store.zones_mark().await?;
     if before.as_deref() == Some(IANA_TZDB_VERSION) {
         return Ok(());
