@@ -39,6 +39,8 @@ mod grudges;
 mod house;
 #[path = "web/own_device.rs"]
 mod own_device;
+#[path = "web/piled.rs"]
+mod piled;
 #[path = "web/ramp.rs"]
 mod ramp;
 #[path = "web/rescue.rs"]

@@ -61,8 +61,9 @@ pub enum FilingError {
     TooManyByKey(u32),
     /// This key has too many plans open.
     #[error(
-        "this key has {0} plans open, and no more are taken: end those that are over, by a check-in \
-         or by calling them off, or ask the keeper for another key"
+        "this key has {0} plans open, or twice as many with those closed within a day, and no more \
+         are taken: end those that are over, by a check-in or by calling them off, wait a day, or \
+         ask the keeper for another key"
     )]
     TooManyOpen(i64),
     /// This key's line of plans that are being judged is full.
@@ -72,8 +73,8 @@ pub enum FilingError {
     TooManyAtOnce,
     /// Too many plans a day name an address that has never answered.
     #[error(
-        "{contact} has been named {most} times within a day, or in trips that are not over, and has \
-         never answered; have them open one of our letters and say on its page that they have it, or \
+        "{contact} has been named {most} times within a day or in trips that are not over, or twice \
+         as often with those closed within a day, and has never answered; have them open one of our letters and say on its page that they have it, or \
          name somebody else"
     )]
     TooManyNaming {
@@ -84,8 +85,8 @@ pub enum FilingError {
     },
     /// Too many plans a day name an address of the crew.
     #[error(
-        "{member} has been named {most} times within a day, or in trips that are not over, and no \
-         more is written to one address; leave out the email of this crew member, who can check in \
+        "{member} has been named {most} times within a day or in trips that are not over, or twice \
+         as often with those closed within a day, and no more is written to one address; leave out the email of this crew member, who can check in \
          by the link of whoever files"
     )]
     TooManyOfCrew {
@@ -97,7 +98,7 @@ pub enum FilingError {
     /// This key's plans name too many people a day who have never answered.
     #[error(
         "with these, this key has named more than {0} people who have never answered, within a day or \
-         in trips that are not over; name those who have said on our page that they have a letter, \
+         in trips that are not over, or twice as many with those closed within a day; name those who have said on our page that they have a letter, \
          leave out addresses of the crew, or ask the keeper for more"
     )]
     TooManyStrangers(u32),

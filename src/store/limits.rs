@@ -1,12 +1,40 @@
 //! How much one key or one address has been asked for.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
+use sqlx::any::AnyRow;
 use sqlx::{AnyConnection, Row};
 
 use super::strangers::{BY_COUNT, MOVED, Reader};
-use super::{Claimed, Store, StoreError, from_millis, millis};
+use super::{Claimed, Store, StoreError, from_millis, list, millis};
+
+/// In how many places an address that has never answered is named.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Times {
+    /// Since an instant, or in a plan that is open or, of contacts, was closed since then.
+    pub(super) named: i64,
+    /// In a plan that is open, or was closed since then and can be opened again.
+    pub(super) in_reach: i64,
+}
+
+/// Whom a key's plans name, of those who have never answered.
+#[derive(Debug, Default)]
+pub(super) struct OfKey {
+    /// Since an instant, or in trips that are not over.
+    pub(super) named: BTreeSet<String>,
+    /// These, and who is named in trips that were closed since then and can be opened again.
+    pub(super) in_reach: BTreeSet<String>,
+}
+
+/// How many plans of a key are open.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct OpenPlans {
+    /// Now.
+    pub(super) now: i64,
+    /// Now, or once they are opened again.
+    pub(super) in_reach: i64,
+}
 
 impl Store {
     /// How many plans this key has filed since an instant.
@@ -142,31 +170,77 @@ pub(super) async fn filed_by(
     Ok(count.fetch_one(connection).await?)
 }
 
-/// Whom this key's plans have named since an instant, or name in trips that are not over, and who, by
-/// what counts as their mailbox, have never answered.
+/// In how many places each of these is named. What may alert counts however old it is: else plans that
+/// go on for many days pile up, and no limit holds for alerts.
+pub(super) async fn named_times<'a>(
+    connection: &mut AnyConnection,
+    hashes: impl ExactSizeIterator<Item = &'a str>,
+    since: DateTime<Utc>,
+) -> Result<BTreeMap<String, Times>, StoreError> {
+    if hashes.len() == 0 {
+        return Ok(BTreeMap::new());
+    }
+    let text = format!(
+        "SELECT hash, COUNT(CASE WHEN filed_at > $1 \
+         OR (in_reach = 1 AND (contact >= 0 OR closed_at IS NULL)) THEN 1 END) AS named, \
+         COUNT(CASE WHEN in_reach = 1 THEN 1 END) AS in_reach \
+         FROM (SELECT named.hash AS hash, named.contact AS contact, named.filed_at AS filed_at, \
+         plans.closed_at AS closed_at, CASE WHEN plans.ref IS NOT NULL AND named.contact > {MOVED} \
+         AND (plans.closed_at IS NULL OR plans.closed_at >= $1) THEN 1 ELSE 0 END AS in_reach \
+         FROM named_addresses AS named LEFT JOIN plans ON plans.ref = named.plan \
+         WHERE named.hash IN ({})) GROUP BY hash",
+        list(2, hashes.len())
+    );
+    let mut select = sqlx::query(sqlx::AssertSqlSafe(text)).bind(millis(since));
+    for hash in hashes {
+        select = select.bind(hash);
+    }
+    let rows = select.fetch_all(connection).await?;
+    let times = |row: &AnyRow| {
+        let times = Times { named: row.try_get("named")?, in_reach: row.try_get("in_reach")? };
+        Ok((row.try_get("hash")?, times))
+    };
+    rows.iter().map(times).collect()
+}
+
+/// Whom this key's plans name who, by what counts as their mailbox, have never answered.
 pub(super) async fn strangers_of(
     connection: &mut AnyConnection,
     key_id: &str,
     since: DateTime<Utc>,
-) -> Result<BTreeSet<String>, StoreError> {
+) -> Result<OfKey, StoreError> {
     let text = format!(
-        "SELECT DISTINCT named.hash AS hash FROM plans \
-         JOIN named_addresses AS named ON named.plan = plans.ref \
-         WHERE plans.key_id = $1 AND (named.filed_at > $2 \
-         OR (plans.closed_at IS NULL AND named.contact > {MOVED})) \
+        "SELECT named.hash AS hash, MAX(CASE WHEN named.filed_at > $2 \
+         OR (plans.closed_at IS NULL AND named.contact > {MOVED}) THEN 1 ELSE 0 END) AS is_now \
+         FROM plans JOIN named_addresses AS named ON named.plan = plans.ref \
+         WHERE plans.key_id = $1 AND (named.filed_at > $2 OR (named.contact > {MOVED} \
+         AND (plans.closed_at IS NULL OR plans.closed_at >= $2))) \
          AND named.hash NOT IN (SELECT hash FROM confirmed_addresses) \
-         AND named.hash || '{BY_COUNT}' NOT IN (SELECT hash FROM confirmed_addresses)"
+         AND named.hash || '{BY_COUNT}' NOT IN (SELECT hash FROM confirmed_addresses) \
+         GROUP BY named.hash"
     );
     let select = sqlx::query(sqlx::AssertSqlSafe(text)).bind(key_id).bind(millis(since));
-    let rows = select.fetch_all(connection).await?;
-    rows.iter().map(|row| Ok(row.try_get("hash")?)).collect()
+    let mut of_key = OfKey::default();
+    for row in select.fetch_all(connection).await? {
+        let hash: String = row.try_get("hash")?;
+        if row.try_get::<i64, _>("is_now")? == 1 {
+            of_key.named.insert(hash.clone());
+        }
+        of_key.in_reach.insert(hash);
+    }
+    Ok(of_key)
 }
 
-/// How many plans of a key are open.
+/// How many plans of a key are open, or were closed since an instant and can be opened again.
 pub(super) async fn open_of(
     connection: &mut AnyConnection,
     key_id: &str,
-) -> Result<i64, StoreError> {
-    let text = "SELECT COUNT(*) FROM plans WHERE key_id = $1 AND closed_at IS NULL";
-    Ok(sqlx::query_scalar(text).bind(key_id).fetch_one(connection).await?)
+    since: DateTime<Utc>,
+) -> Result<OpenPlans, StoreError> {
+    let count = sqlx::query(
+        "SELECT COUNT(CASE WHEN closed_at IS NULL THEN 1 END), COUNT(*) FROM plans \
+         WHERE key_id = $1 AND (closed_at IS NULL OR closed_at >= $2)",
+    );
+    let row = count.bind(key_id).bind(millis(since)).fetch_one(connection).await?;
+    Ok(OpenPlans { now: row.try_get(0)?, in_reach: row.try_get(1)? })
 }

@@ -8,6 +8,7 @@ use super::limits::{filed_by, open_of};
 use super::links::Link;
 use super::plans::{same_body, to_json};
 use super::spare::{NewSpare, sum};
+use super::strangers::IN_REACH;
 use super::thrown::is_thrown_away;
 use super::way::End;
 use super::{Filing, StoreError, Strangers, letters, links, millis, places, strangers};
@@ -78,7 +79,9 @@ impl NewPlan {
             if filed >= i64::from(strangers.most_by_key) {
                 return Err(StoreError::FiledTooOften);
             }
-            if open_of(connection, &self.key_id).await? >= strangers.most_open {
+            let open = open_of(connection, &self.key_id, strangers.since).await?;
+            let most = strangers.most_open;
+            if open.now >= most || open.in_reach >= most.saturating_mul(IN_REACH) {
                 return Err(StoreError::TooManyOpen);
             }
             let named = strangers::named(strangers, &self.addresses);

@@ -7,7 +7,7 @@ use chrono::{DateTime, Utc};
 use sqlx::{AnyConnection, Row};
 
 use super::letters::insert;
-use super::limits::strangers_of;
+use super::limits::{named_times, strangers_of};
 use super::way::End;
 use super::{Claimed, Store, StoreError, instant, list, millis};
 use crate::watch::{Cause, Kind, Order, Recipient};
@@ -22,6 +22,11 @@ pub(super) const MOVED: i64 = -500;
 /// So many in one plan may have one address, whatever the limit is.
 const HOUSEHOLD: i64 = 2;
 
+/// So many times each bound holds for all that is open, or was closed within a day and can be opened
+/// again. Else what is closed while more is filed, and then opened again, piles up. Whoever opens nothing
+/// again stays below: it is what was filed within the day, and what was open a day ago.
+pub(super) const IN_REACH: i64 = 2;
+
 /// What a filing may ask of people who have never answered, and how many a key may file.
 #[derive(Clone, Debug)]
 pub struct Strangers {
@@ -31,7 +36,7 @@ pub struct Strangers {
     pub most_by_key: u32,
     /// counted from this instant on.
     pub by_key_since: DateTime<Utc>,
-    /// So many of its plans may be open.
+    /// So many of its plans may be open, and twice as many be so or be opened again.
     pub most_open: i64,
     /// So many plans may name an address that has never been confirmed,
     pub most_naming: u32,
@@ -100,12 +105,14 @@ pub(super) async fn check(
     check_key(connection, strangers, &fresh).await?;
     let mut times: BTreeMap<&str, i64> = BTreeMap::new();
     fresh.iter().for_each(|(_, hash)| *times.entry(*hash).or_default() += 1);
-    let before = named_since(connection, times.keys().copied(), strangers.since).await?;
+    let before = named_times(connection, times.keys().copied(), strangers.since).await?;
     let most = i64::from(strangers.most_naming);
+    // A household may have one address, where the keeper allows one letter a day.
+    let most_at_once = most.max(HOUSEHOLD);
     for (who, hash) in fresh {
-        let (now, before) = (times[hash], before.get(hash).copied().unwrap_or(0));
-        // A household may have one address, where the keeper allows one letter a day.
-        if before < most && before + now <= most.max(HOUSEHOLD) {
+        let (now, before) = (times[hash], before.get(hash).copied().unwrap_or_default());
+        let fits = before.named < most && before.named + now <= most_at_once;
+        if fits && before.in_reach + now <= IN_REACH * most_at_once {
             continue;
         }
         return Err(match who {
@@ -129,38 +136,16 @@ async fn check_key(
         return Ok(());
     }
     let known = strangers_of(connection, &strangers.key_id, strangers.since).await?;
-    let new: BTreeSet<&str> = fresh.iter().map(|one| one.1).collect();
-    let new = new.iter().filter(|hash| !known.contains(**hash)).count();
-    if new == 0 || known.len() + new <= most {
+    let fresh: BTreeSet<&str> = fresh.iter().map(|one| one.1).collect();
+    let fits = |known: &BTreeSet<String>, most: usize| {
+        let new = fresh.iter().filter(|hash| !known.contains(**hash)).count();
+        new == 0 || known.len() + new <= most
+    };
+    let twice = most.saturating_mul(usize::try_from(IN_REACH).unwrap_or(usize::MAX));
+    if fits(&known.named, most) && fits(&known.in_reach, twice) {
         return Ok(());
     }
     Err(StoreError::TooManyStrangers)
-}
-
-/// In how many places each of these was named since an instant, or stands in a plan that may alert yet:
-/// one that is open, or, of contacts, was closed since then and can be opened again. Else plans that go
-/// on for many days pile up, and no limit holds for alerts.
-async fn named_since<'a>(
-    connection: &mut AnyConnection,
-    hashes: impl ExactSizeIterator<Item = &'a str>,
-    since: DateTime<Utc>,
-) -> Result<BTreeMap<String, i64>, StoreError> {
-    if hashes.len() == 0 {
-        return Ok(BTreeMap::new());
-    }
-    let text = format!(
-        "SELECT hash, COUNT(*) AS times FROM named_addresses AS named WHERE hash IN ({}) \
-         AND (filed_at > $1 OR (contact > {MOVED} AND EXISTS (SELECT 1 FROM plans \
-         WHERE ref = named.plan AND (closed_at IS NULL \
-         OR (closed_at > $1 AND named.contact >= 0))))) GROUP BY hash",
-        list(2, hashes.len())
-    );
-    let mut select = sqlx::query(sqlx::AssertSqlSafe(text)).bind(millis(since));
-    for hash in hashes {
-        select = select.bind(hash);
-    }
-    let rows = select.fetch_all(connection).await?;
-    rows.iter().map(|row| Ok((row.try_get("hash")?, row.try_get("times")?))).collect()
 }
 
 /// Notes which addresses a plan is told to; the crew stands below the contacts: member 0 at place -1.
