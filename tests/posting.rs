@@ -164,7 +164,7 @@ async fn a_relay_that_refuses_everything_for_now_is_left_for_the_next() {
     let script = Script { rcpt: "450 4.3.0 not now", ..Script::default() };
     let (lamp, refuses, good) = two_relays(script, 10).await;
     for at in 0..10 {
-        let plan = lamp.file(&format!("{at}@example.org")).await;
+        let plan = lamp.file(&format!("one@{at}.example.org")).await;
         lamp.handed_over(&plan, Kind::Filed).await;
     }
     assert_eq!(good.heard().letters.len(), 10);
@@ -173,6 +173,21 @@ async fn a_relay_that_refuses_everything_for_now_is_left_for_the_next() {
     let health = lamp.daemon.relay_health();
     assert!(health[0].trouble.as_deref().is_some_and(|said| said.contains("not now")));
     assert_eq!(health[1].trouble, None);
+}
+
+/// It may be a word of the recipients' own host, which the relay passes on.
+#[tokio::test]
+async fn a_relay_that_refuses_letters_to_one_domain_for_now_does_not_ail() {
+    let script = Script { rcpt: "450 4.2.1 mailbox busy", ..Script::default() };
+    let (lamp, refuses, good) = two_relays(script, 10).await;
+    for at in 0..5 {
+        let plan = lamp.file(&format!("{at}@example.org")).await;
+        lamp.handed_over(&plan, Kind::Filed).await;
+    }
+    assert_eq!(good.heard().letters.len(), 5);
+    let asked = refuses.heard().commands.iter().filter(|line| line.starts_with("RCPT")).count();
+    assert_eq!(asked, 5, "it is asked first as ever");
+    assert_eq!(lamp.daemon.relay_health()[0].trouble, None);
 }
 
 #[tokio::test]

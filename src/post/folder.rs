@@ -79,7 +79,7 @@ impl Folder {
                 Failure::Clear(error) => SendError::transport(phase.min(Phase::Data), &name, error),
                 Failure::InDoubt(error) => SendError::transport(phase, &name, error),
             };
-            locked(&self.pulse).failed(&error, Instant::now());
+            locked(&self.pulse).failed(&error, "", Instant::now());
             error
         })
     }

@@ -157,7 +157,7 @@ impl Slot {
                 locked(&self.pulse).reached();
                 self.keep(Open { session, _counted: counted });
             }
-            Err(error) => locked(&self.pulse).failed(&error, Instant::now()),
+            Err(error) => locked(&self.pulse).failed(&error, "", Instant::now()),
         }
     }
 
@@ -212,8 +212,9 @@ impl Slot {
 
     fn note(&self, error: &SendError, to: &Address) {
         let (mut pulse, now) = (locked(&self.pulse), Instant::now());
-        pulse.failed(error, now);
-        pulse.rests.failed(error, &domain_of(to.as_ref()), now);
+        let domain = domain_of(to.as_ref());
+        pulse.failed(error, &domain, now);
+        pulse.rests.failed(error, &domain, now);
     }
 
     fn newest_idle(&self) -> Option<Idle> {
