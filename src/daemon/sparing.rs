@@ -6,7 +6,7 @@
 use chrono::TimeDelta;
 
 use super::{Daemon, Dossier};
-use crate::store::Claimed;
+use crate::store::{Claimed, Gone};
 use crate::watch::{Kind, Recipient};
 
 /// So many letters of what becomes of trips reach somebody within a day who has never answered, for
@@ -24,6 +24,8 @@ const MOST_TROUBLES: i64 = 12;
 const MOST_AT_ONCE: i64 = 4;
 /// A repeat is due just so long after the one before, and that one left a moment late.
 const TOLERANCE: TimeDelta = TimeDelta::seconds(5);
+/// When it is looked whether those under way have come to their end; one that hangs does within a minute or so.
+const SOON: TimeDelta = TimeDelta::seconds(3);
 const A_DAY: TimeDelta = TimeDelta::days(1);
 const AN_HOUR: TimeDelta = TimeDelta::hours(1);
 /// When such a letter is looked at again.
@@ -88,15 +90,21 @@ impl Daemon {
             return None;
         }
         let now = self.now();
-        let handed = self.store().handed_of_late(letter, now - A_DAY).await;
-        let (number, last) = handed.unwrap_or_else(|error| {
-            tracing::warn!(%error, "when somebody was last written to can't be looked up");
-            (0, None)
+        let gone = self.store().gone_of_late(letter, now - A_DAY).await;
+        let gone = gone.unwrap_or_else(|error| {
+            tracing::warn!(%error, "what somebody was written of late can't be looked up");
+            Gone::default()
         });
-        let (since, pace) = (now - last?, state.terms.ladder.repeat().delta().min(AGAIN_AFTER));
+        if gone.handed + gone.under_way < MOST_AT_ONCE {
+            return None;
+        }
+        if gone.under_way > 0 {
+            return Some(SOON);
+        }
+        let (since, pace) =
+            (now - gone.last?, state.terms.ladder.repeat().delta().min(AGAIN_AFTER));
         // A clock that was set makes nobody wait for longer.
-        let waits = number >= MOST_AT_ONCE && since + TOLERANCE < pace;
-        waits.then(|| pace - since.max(TimeDelta::zero()))
+        (since + TOLERANCE < pace).then(|| pace - since.max(TimeDelta::zero()))
     }
 
     /// A plan's crew and contacts can make trouble as often as they like, and the keeper's box must not

@@ -36,6 +36,17 @@ pub(super) struct OpenPlans {
     pub(super) in_reach: i64,
 }
 
+/// What has gone to a reader.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Gone {
+    /// How many letters were handed over.
+    pub handed: i64,
+    /// When the last was.
+    pub last: Option<DateTime<Utc>>,
+    /// How many that were ordered before are on their way.
+    pub under_way: i64,
+}
+
 impl Store {
     /// How many plans this key has filed since an instant.
     ///
@@ -104,26 +115,30 @@ impl Store {
         Ok(row.fetch_optional(&self.readers).await?.is_some())
     }
 
-    /// How many letters of this kind from this plan were handed over to this reader since then, and when
-    /// the last was.
+    /// How many letters of this kind from this plan have gone to this reader since then.
     ///
     /// # Errors
     /// The database.
-    pub async fn handed_of_late(
+    pub async fn gone_of_late(
         &self,
         like: &Claimed,
         since: DateTime<Utc>,
-    ) -> Result<(i64, Option<DateTime<Utc>>), StoreError> {
-        let handed = sqlx::query(
-            "SELECT COUNT(*) AS number, MAX(settled_at) AS last FROM letters \
-             WHERE plan = $1 AND recipient = $2 AND kind = $3 AND state = 'handed' \
-             AND settled_at > $4",
+    ) -> Result<Gone, StoreError> {
+        let gone = sqlx::query(
+            "SELECT COUNT(CASE WHEN state = 'handed' AND settled_at > $4 THEN 1 END) AS handed, \
+             MAX(CASE WHEN state = 'handed' THEN settled_at END) AS last, \
+             COUNT(CASE WHEN state = 'sending' AND (queued_at < $5 OR (queued_at = $5 AND id < $6)) \
+             THEN 1 END) AS under_way FROM letters WHERE plan = $1 AND recipient = $2 AND kind = $3",
         );
-        let handed = handed.bind(&like.plan_ref).bind(like.order.to.to_string());
-        let handed = handed.bind(like.order.kind.name()).bind(millis(since));
-        let row = handed.fetch_one(&self.readers).await?;
-        let last = row.try_get::<Option<i64>, _>("last")?.map(from_millis).transpose()?;
-        Ok((row.try_get("number")?, last))
+        let gone = gone.bind(&like.plan_ref).bind(like.order.to.to_string());
+        let gone = gone.bind(like.order.kind.name()).bind(millis(since));
+        let gone = gone.bind(millis(like.queued_at)).bind(&like.id);
+        let row = gone.fetch_one(&self.readers).await?;
+        Ok(Gone {
+            handed: row.try_get("handed")?,
+            last: row.try_get::<Option<i64>, _>("last")?.map(from_millis).transpose()?,
+            under_way: row.try_get("under_way")?,
+        })
     }
 
     /// Remembers that this reader has answered: for all that their address speaks for, or for that

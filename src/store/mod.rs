@@ -63,6 +63,7 @@ pub use forget::Thinned;
 pub use guarded::guarded_over;
 pub use keys::{Key, KnownKey};
 pub use letters::{Lane, LetterFate, LetterState, letter_id};
+pub use limits::Gone;
 pub use links::{Link, Purpose};
 pub use notes::Note;
 pub use plans::{Applied, Filing, PlanRecord};
