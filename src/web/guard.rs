@@ -60,7 +60,11 @@ pub(super) async fn whole_body(request: Request, next: Next) -> Response {
         Err(_) => return shown(&uri, too_slow()),
     };
     // Its seat was given to another while it came: nothing may be done that it never hears of.
-    if parts.extensions.get::<Arc<Seat>>().is_some_and(|seat| !seat.has_spoken()) {
+    if parts
+        .extensions
+        .get::<Arc<Seat>>()
+        .is_some_and(|seat| !seat.has_spoken(only_reads(&parts.method)))
+    {
         return shown(&uri, too_slow());
     }
     let answer = next.run(Request::from_parts(parts, Body::from(bytes)));
@@ -68,6 +72,11 @@ pub(super) async fn whole_body(request: Request, next: Next) -> Response {
         Ok(answer) => answer,
         Err(_) => shown(&uri, no_answer()),
     }
+}
+
+/// Whether nothing is done by it.
+pub(super) fn only_reads(method: &Method) -> bool {
+    matches!(*method, Method::GET | Method::HEAD | Method::OPTIONS)
 }
 
 async fn read(mut body: Body, from: Option<IpAddr>) -> Result<Bytes, Problem> {

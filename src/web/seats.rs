@@ -61,6 +61,8 @@ enum Owed {
     Head,
     /// The body of a request whose head is there. A person's comes with it.
     Body,
+    /// Nothing: it waits to be shown something, and nothing is lost if it asks again.
+    Patience,
 }
 
 /// Somebody who owes something.
@@ -84,8 +86,8 @@ impl Seats {
         Seats { taken: Arc::default(), most }
     }
 
-    /// A seat for who comes from here; where none is left, that of somebody silent. `None` while
-    /// all are being answered.
+    /// A seat for who comes from here; where none is left, that of somebody silent, or who only waits to be
+    /// shown something. `None` while something is being done for all.
     pub(super) fn take(&self, from: IpAddr) -> Option<Seat> {
         let address = whose(from);
         let mut taken = self.lock();
@@ -154,11 +156,12 @@ fn crowd(net: usize, site: usize, own: &[Owing]) -> (usize, usize, usize, Option
 }
 
 /// Of one address, which may be a carrier's, whoever owes a head, for a head costs a line; but where more
-/// than half of them owe bodies, one of these, for else whoever sends bodies without an end has all but one
-/// seat, and that one would be each newcomer's in turn.
+/// than half of them owe bodies, or only wait, one of these, for else whoever sends bodies without an end, or
+/// asks for pages without one, has all but one seat, and that one would be each newcomer's in turn.
 fn next_to_go(theirs: &[Owing]) -> Option<&Owing> {
-    let bodies = theirs.iter().filter(|one| one.what == Owed::Body).count();
-    let first = if 2 * bodies > theirs.len() { Owed::Body } else { Owed::Head };
+    let are_most = |what| 2 * theirs.iter().filter(|one| one.what == what).count() > theirs.len();
+    let first = [Owed::Body, Owed::Patience].into_iter().find(|what| are_most(*what));
+    let first = first.unwrap_or(Owed::Head);
     theirs.iter().min_by_key(|one| (one.what != first, one.since))
 }
 
@@ -190,9 +193,10 @@ impl Seat {
         self.owes(Some(Owed::Body))
     }
 
-    /// So is its body; whether the seat is still its own, as it then stays until the answer.
-    pub(super) fn has_spoken(&self) -> bool {
-        self.owes(None)
+    /// So is its body; whether the seat is still its own, as it then stays until the answer, unless that
+    /// only shows something.
+    pub(super) fn has_spoken(&self, only_reads: bool) -> bool {
+        self.owes(only_reads.then_some(Owed::Patience))
     }
 
     /// It was answered, and is silent again.
@@ -228,7 +232,7 @@ mod tests {
     }
 
     fn is_answered(seat: &Seat) -> bool {
-        seat.speaks() && seat.has_spoken()
+        seat.speaks() && seat.has_spoken(false)
     }
 
     fn lost(seats: &[Seat]) -> Vec<usize> {
@@ -279,6 +283,24 @@ mod tests {
         assert!(seats.take(proxy).is_none(), "nobody is silent");
     }
 
+    /// Very many who ask for pages, one request behind the other, were always being answered, and nobody
+    /// else had a seat.
+    #[test]
+    fn whoever_only_reads_makes_room_and_whoever_does_something_does_not() {
+        let seats = Seats::within(usize::MAX);
+        let greedy = |at: usize| from(&format!("198.51.100.{}", at / 60));
+        let readers: Vec<_> = (0..MOST - 1).map(|at| seats.take(greedy(at)).unwrap()).collect();
+        assert!(readers.iter().all(|seat| seat.speaks() && seat.has_spoken(true)));
+        let reader = seats.take(from("192.0.2.1")).unwrap();
+        assert!(reader.speaks() && reader.has_spoken(true));
+        let crews: Vec<_> = (2..9)
+            .map(|at| seats.take(from(&format!("192.0.2.{at}"))).expect("there is room"))
+            .collect();
+        assert!(crews.iter().all(is_answered));
+        assert_eq!(lost(&readers).len(), crews.len());
+        assert_eq!(lost(&[reader]), [0; 0], "nobody of few");
+    }
+
     /// A head costs a line, and a body that never ends kept a seat for as long as one may take.
     #[test]
     fn whoever_owes_a_body_makes_room_too() {
@@ -291,7 +313,7 @@ mod tests {
             assert!(held[at].speaks());
         }
         assert_eq!(lost(&held), [0, 1, 3, 4], "nobody who is answered, and the silent one first");
-        assert!(!held[0].has_spoken(), "nothing may be done of which it never hears");
+        assert!(!held[0].has_spoken(false), "nothing may be done of which it never hears");
     }
 
     /// A telephone takes seconds for its handshake; a few addresses with endless bodies kept each seat,
