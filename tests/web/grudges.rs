@@ -3,6 +3,7 @@
 
 use reqwest::{Response, StatusCode};
 use serde_json::{Value, json};
+use shorelamp::store::LetterState;
 use shorelamp::watch::{Event, Kind, Recipient};
 
 use super::browser::{form_of, forms};
@@ -266,9 +267,10 @@ async fn whoever_says_never_is_written_to_as_crew_no_more_either() {
         let settled = async |of: Kind| {
             for _ in 0..200 {
                 let letters = lamp.daemon.store().letters(&plan_ref).await.unwrap();
-                let to = |who: usize| letters.iter().rfind(|one| one.to == Recipient::Crew(who));
-                let is_left = |who| to(who).is_some_and(|one| one.state.name() != "queued");
-                if is_left(0) && is_left(1) && to(1).is_some_and(|one| one.kind == of) {
+                let waits = |state| matches!(state, LetterState::Queued | LetterState::Sending);
+                let crews = || letters.iter().filter(|one| matches!(one.to, Recipient::Crew(_)));
+                let has_come = crews().any(|one| one.to == Recipient::Crew(1) && one.kind == of);
+                if has_come && !crews().any(|one| waits(one.state)) {
                     return letters;
                 }
                 tokio::time::sleep(std::time::Duration::from_millis(100)).await;
