@@ -27,6 +27,8 @@ const AT_ONCE: usize = 2;
 const STRANGERS: (usize, usize) = (1, 4);
 /// So many deeds by one link are under way: each is a small text until its plan is read.
 const DEEDS: usize = 16;
+/// And by one key: a club's telephones hold the same one, and what they file waits in a line of its own.
+const DEEDS_BY_KEY: usize = 64;
 /// So many plans are read at once for what comes by one link, and by all links to plans of one key.
 const READ_BY_LINK: usize = 1;
 const READ_BY_LINKS_OF_KEY: usize = 2;
@@ -56,6 +58,7 @@ pub(super) struct Viewings {
     exports: Turns,
     strangers: Turns,
     deeds: Turns,
+    deeds_by_key: Turns,
     readings: [Turns; 2],
     at_once: Arc<Semaphore>,
 }
@@ -90,6 +93,7 @@ impl Default for Viewings {
             exports: turns(EXPORTS),
             strangers: turns(STRANGERS),
             deeds: Turns::new(1, DEEDS),
+            deeds_by_key: Turns::new(1, DEEDS_BY_KEY),
             readings: [READ_BY_LINK, READ_BY_LINKS_OF_KEY].map(|at_once| Turns::new(at_once, 0)),
             at_once: Arc::new(Semaphore::new(AT_ONCE)),
         }
@@ -190,6 +194,16 @@ impl Daemon {
     /// Its line is full.
     pub fn deed(&self, token: &str) -> Result<Deed, TooMany> {
         self.0.viewings.deed(token)
+    }
+}
+
+impl Daemon {
+    /// The same by a key.
+    ///
+    /// # Errors
+    /// Its line is full.
+    pub fn deed_by_key(&self, key_id: &str) -> Result<Deed, TooMany> {
+        self.0.viewings.deeds_by_key.enter(key_id).map(Deed).ok_or(TooMany)
     }
 }
 

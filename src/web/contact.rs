@@ -18,7 +18,7 @@ use super::trip::{Trip, contacts};
 use super::typed::Typed;
 use super::words::{first_name, typed_line, typed_name};
 use crate::daemon::secrets::new_key;
-use crate::daemon::{Daemon, Dossier, Visit};
+use crate::daemon::{Asked, Daemon, Dossier, Visit};
 use crate::letter::{Brief, Callee, Facts, brief, whom_to_call, words_to_say};
 use crate::store::Purpose;
 use crate::watch::{Answer, By, Event, Recipient};
@@ -159,7 +159,7 @@ async fn told(
     notice: Notice,
     typed: Typed,
 ) -> Result<Response, Sorry> {
-    let turn = turn_to_tell(daemon, token, &notice).await?;
+    let turn = turn_to_tell(daemon, Asked::Link(token), &notice).await?;
     let visit = open(daemon, token).await?;
     Ok(turn.until_packed(page(daemon, token, &visit, Some(notice), typed).await?))
 }

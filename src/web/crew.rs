@@ -21,7 +21,7 @@ use super::typed::Typed;
 use super::words::{extension, typed_line, typed_name};
 use crate::caution::Caution;
 use crate::daemon::secrets::new_key;
-use crate::daemon::{Daemon, Dossier, Visit};
+use crate::daemon::{Asked, Daemon, Dossier, Visit};
 use crate::letter::{Brief, Callee, Clock, whom_to_call};
 use crate::measure::{Position, Span};
 use crate::store::Purpose;
@@ -145,7 +145,7 @@ async fn act(
         Err(notice) => {
             // While it waits for its turn nothing of the plan is kept.
             drop(visit);
-            let turn = turn_to_tell(&daemon, &token, &notice).await?;
+            let turn = turn_to_tell(&daemon, Asked::Link(&token), &notice).await?;
             let visit = open(&daemon, &token).await?;
             let (notice, worse) = (Some(notice), Vec::new());
             let page = page(&daemon, &token, &visit, notice, worse, typed, device.as_ref()).await;

@@ -4,10 +4,12 @@ use axum::extract::{FromRequestParts, OptionalFromRequestParts};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, HeaderValue};
 
+use super::deed::Notice;
 use super::heads::{bearer, cookie, form_token, is_form_token};
+use super::making::{Kept, turn_to_tell};
 use super::page::Sorry;
 use super::problem::Problem;
-use crate::daemon::Daemon;
+use crate::daemon::{Asked, Daemon};
 use crate::store::Key;
 
 const A_YEAR_S: u32 = 365 * 86_400;
@@ -44,6 +46,15 @@ impl Device {
     /// Whether its key is in force and a keeper's; where that can't be looked up, it was so far.
     pub(super) async fn is_keepers(&self, daemon: &Daemon) -> bool {
         daemon.key(&self.secret).await.map_or(true, |key| key.is_some_and(|key| key.keeper))
+    }
+
+    /// Waits for the turn to show by its key what came of a form.
+    pub(super) async fn turn_to_tell(
+        &self,
+        daemon: &Daemon,
+        notice: &Notice,
+    ) -> Result<Kept, Sorry> {
+        turn_to_tell(daemon, Asked::Key(&self.secret), notice).await
     }
 
     /// The token of a form that was served to this device.

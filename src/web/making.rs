@@ -8,7 +8,7 @@ use std::time::Duration;
 use axum::body::{Bytes, HttpBody};
 use axum::extract::{FromRequestParts, RawPathParams, Request, State};
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, Method, StatusCode, Uri, header};
+use axum::http::{HeaderMap, StatusCode, Uri, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use http_body_util::BodyExt;
@@ -16,7 +16,7 @@ use tokio::runtime::Handle;
 use tokio::time::timeout;
 
 use super::deed::Notice;
-use super::guard::shown;
+use super::guard::{only_reads, shown};
 use super::key::secrets;
 use super::page::Sorry;
 use super::problem::Problem;
@@ -47,14 +47,14 @@ impl Kept {
     }
 }
 
-/// Waits for the turn to show by this link why a form was not taken. Where too many look by it, that is
+/// Waits for the turn to show by this link or key why a form was not taken. Where too many look by it, that is
 /// told without the page.
 pub(super) async fn turn_to_tell(
     daemon: &Daemon,
-    token: &str,
+    asked: Asked<'_>,
     notice: &Notice,
 ) -> Result<Kept, Sorry> {
-    let viewed = timeout(LONGEST_TO_TELL, daemon.view(Asked::Link(token))).await;
+    let viewed = timeout(LONGEST_TO_TELL, daemon.view(asked)).await;
     match viewed {
         Ok(Ok(Some(view))) => Ok(Kept(Arc::new(view))),
         Ok(Ok(None)) => Err(Sorry::gone()),
@@ -108,19 +108,27 @@ pub(super) async fn in_turn(
         }
         // It is told soon that there is nothing; what is long all the same has its turn.
         _ => {
+            let key_id = key_of(&daemon, &asked).await;
+            let deed = match &key_id {
+                Some(key_id) if !asker.only_reads => match daemon.deed_by_key(key_id) {
+                    Ok(deed) => Some(deed),
+                    Err(TooMany) => return asker.told(too_many_asked(&asker.uri)),
+                },
+                _ => None,
+            };
             let answer = next.run(request).await;
             if answer.extensions().get::<Long>().is_none() {
                 return answer;
             }
-            let key_id = key_of(&daemon, &asked).await;
-            let hand = match key_id {
-                Some(_) => daemon.hand().await,
-                None => match daemon.hand_for_strangers().await {
-                    Ok(hand) => hand,
+            let made = match (answer.extensions().get::<Kept>().cloned(), &key_id) {
+                (Some(view), _) => made((deed, view), async { answer }).await,
+                (None, Some(_)) => made((deed, daemon.hand().await), async { answer }).await,
+                (None, None) => match daemon.hand_for_strangers().await {
+                    Ok(hand) => made(hand, async { answer }).await,
                     Err(TooMany) => return asker.told(too_many_asked(&asker.uri)),
                 },
             };
-            (key_id, made(hand, async { answer }).await)
+            (key_id, made)
         }
     };
     let Some((answer, bytes)) = answer else { return asker.told(Problem::of_a_panic()) };
@@ -162,7 +170,7 @@ struct Asker {
 
 impl Asker {
     fn of(parts: &Parts) -> Self {
-        let only_reads = matches!(parts.method, Method::GET | Method::HEAD | Method::OPTIONS);
+        let only_reads = only_reads(&parts.method);
         let takes_json = asks_json(&parts.headers);
         Asker { uri: parts.uri.clone(), only_reads, takes_json }
     }

@@ -23,6 +23,7 @@ use chrono::SecondsFormat;
 use chrono_tz::Tz;
 use serde::Deserialize;
 
+use super::deed::Notice;
 use super::key::Device;
 use super::page::{Sorry, html, see_other};
 use super::problem::Problem;
@@ -139,7 +140,7 @@ async fn send(
         let told = Told::refused(
             "This form was not served to this device. Look it over and send it again",
         );
-        return ramp(&daemon, &device, StatusCode::FORBIDDEN, &draft, &new_key()?, told).await;
+        return told_by(&daemon, &device, StatusCode::FORBIDDEN, &draft, &new_key()?, told).await;
     }
     let plan = match draft.plan() {
         Ok(plan) => plan,
@@ -160,7 +161,7 @@ async fn mend(
     faults: Faults,
 ) -> Result<Response, Sorry> {
     let told = Told { faults: Some(faults), ..Told::default() };
-    ramp(daemon, device, StatusCode::UNPROCESSABLE_ENTITY, draft, once, told).await
+    told_by(daemon, device, StatusCode::UNPROCESSABLE_ENTITY, draft, once, told).await
 }
 
 async fn judge(
@@ -179,7 +180,7 @@ async fn judge(
         times: judged::times(plan, review.timing.overdue_at.to_utc(), now),
         ..Told::default()
     };
-    ramp(daemon, device, StatusCode::OK, draft, once, told).await
+    told_by(daemon, device, StatusCode::OK, draft, once, told).await
 }
 
 async fn file(
@@ -199,12 +200,12 @@ async fn file(
                  and nothing new was filed. If this is another trip, press File it once more",
             );
             let status = StatusCode::UNPROCESSABLE_ENTITY;
-            ramp(daemon, device, status, draft, &new_key()?, told).await
+            told_by(daemon, device, status, draft, &new_key()?, told).await
         }
         Err(error) => {
             let problem = Problem::from(error);
             let told = Told::refused(&super::words::sentence(&problem.detail));
-            ramp(daemon, device, problem.status, draft, once, told).await
+            told_by(daemon, device, problem.status, draft, once, told).await
         }
     }
 }
@@ -213,6 +214,25 @@ impl Told {
     fn refused(why: &str) -> Self {
         Told { refused: Some(format!("{why}.")), ..Told::default() }
     }
+}
+
+/// The page with what came of a form, in its key's turn. Where too many look by that key, the reason stands
+/// by itself.
+async fn told_by(
+    daemon: &Daemon,
+    device: &Device,
+    status: StatusCode,
+    draft: &Draft,
+    once: &str,
+    told: Told,
+) -> Result<Response, Sorry> {
+    let text = told.refused.clone().unwrap_or_else(|| {
+        "The plan is NOT filed, and too much is asked for by this key at once: send it again."
+            .to_owned()
+    });
+    let busy = if status == StatusCode::OK { StatusCode::TOO_MANY_REQUESTS } else { status };
+    let turn = device.turn_to_tell(daemon, &Notice { status: busy, text }).await?;
+    Ok(turn.until_packed(ramp(daemon, device, status, draft, once, told).await?))
 }
 
 async fn ramp(
@@ -249,10 +269,12 @@ async fn watched(daemon: &Daemon, device: &Device) -> Result<Vec<WatchedTrip>, S
     let store = daemon.store();
     let mut own = Vec::new();
     for plan_ref in store.open_plans_of(&device.key.id).await? {
-        own.extend(store.plan(&plan_ref).await.ok());
+        // Of each no more is kept than is shown: they may be long, and many.
+        let Ok(record) = store.plan(&plan_ref).await else { continue };
+        own.extend(watched_trip(daemon, &record).map(|trip| (record.state.terms.due_at, trip)));
     }
-    own.sort_by_key(|record| record.state.terms.due_at);
-    Ok(own.iter().filter_map(|record| watched_trip(daemon, record)).collect())
+    own.sort_by_key(|(due_at, _)| *due_at);
+    Ok(own.into_iter().map(|(_, trip)| trip).collect())
 }
 
 fn watched_trip(daemon: &Daemon, record: &PlanRecord) -> Option<WatchedTrip> {
