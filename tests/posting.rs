@@ -164,7 +164,7 @@ async fn a_relay_that_refuses_everything_for_now_is_left_for_the_next() {
     let script = Script { rcpt: "450 4.3.0 not now", ..Script::default() };
     let (lamp, refuses, good) = two_relays(script, 10).await;
     for at in 0..10 {
-        let plan = lamp.file(&format!("one@{at}.example.org")).await;
+        let plan = lamp.file(&format!("one@of-{at}.example")).await;
         lamp.handed_over(&plan, Kind::Filed).await;
     }
     assert_eq!(good.heard().letters.len(), 10);
