@@ -137,17 +137,7 @@ impl Store {
     /// # Errors
     /// The database.
     pub async fn put_back(&self, letter: &Claimed, until: DateTime<Utc>) -> Result<(), StoreError> {
-        let (id, attempt) = (letter.id.clone(), letter.attempt);
-        let text = "UPDATE letters SET state = 'queued', lease_until = NULL, next_try_at = $1 \
-                    WHERE id = $2 AND attempt = $3 AND state = 'sending'";
-        self.write(move |connection| {
-            Box::pin(async move {
-                let update = sqlx::query(text).bind(millis(until)).bind(id).bind(attempt);
-                update.execute(connection).await?;
-                Ok(())
-            })
-        })
-        .await
+        self.wait_again(letter, "next_try_at = $1", until).await
     }
 
     /// The same for one that is due then, and not late before.
@@ -155,13 +145,26 @@ impl Store {
     /// # Errors
     /// The database.
     pub async fn put_off(&self, letter: &Claimed, until: DateTime<Utc>) -> Result<(), StoreError> {
+        self.wait_again(letter, "next_try_at = $1, scheduled_at = $1", until).await
+    }
+
+    async fn wait_again(
+        &self,
+        letter: &Claimed,
+        times: &'static str,
+        until: DateTime<Utc>,
+    ) -> Result<(), StoreError> {
         let (id, attempt) = (letter.id.clone(), letter.attempt);
-        let text = "UPDATE letters SET state = 'queued', lease_until = NULL, next_try_at = $1, \
-                    scheduled_at = $1 WHERE id = $2 AND attempt = $3 AND state = 'sending'";
+        let text = format!(
+            "UPDATE letters SET state = 'queued', lease_until = NULL, {times} \
+             WHERE id = $2 AND attempt = $3 AND state = 'sending'"
+        );
         self.write(move |connection| {
+            let text = text.clone();
+            let id = id.clone();
             Box::pin(async move {
-                let update = sqlx::query(text).bind(millis(until)).bind(id).bind(attempt);
-                update.execute(connection).await?;
+                let update = sqlx::query(sqlx::AssertSqlSafe(text)).bind(millis(until));
+                update.bind(id).bind(attempt).execute(connection).await?;
                 Ok(())
             })
         })
