@@ -96,8 +96,7 @@ async fn listen(
                 continue;
             }
         };
-        // Dropped at once, without a word: words cost what is short.
-        let Some(seat) = seats.take(peer.ip()) else { continue };
+        let seat = seats.take(peer.ip());
         let _ = stream.set_nodelay(true);
         let (router, tls, stop) = (router.clone(), tls.clone(), stop.clone());
         connections.spawn(async move {

@@ -1,6 +1,5 @@
 //! Who has a connection, and who loses it when there are too many.
 
-use std::cmp::Reverse;
 use std::collections::BTreeMap;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -42,42 +41,40 @@ impl Default for Seats {
 
 #[derive(Default)]
 struct Taken {
-    /// Counts what happens: a smaller number was earlier.
+    /// How many there were: a smaller number came earlier.
     counted: u64,
     /// By address, those of a net one behind the other, and by number.
-    by_place: BTreeMap<(IpAddr, u64), Taker>,
+    by_place: BTreeMap<Place, Taker>,
 }
 
+type Place = (IpAddr, u64);
+
 struct Taker {
-    /// What it has still to say, and since when; nothing while it is answered.
-    owes: Option<(Owed, u64)>,
+    at: Stage,
     given_up: CancellationToken,
 }
 
-/// What somebody who has a seat has not said yet.
+/// How far somebody who has a seat has come, until they are answered and begin anew.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Owed {
-    /// A handshake, or the head of a request.
+enum Stage {
+    /// A handshake, or the head of a request, is on the way.
     Head,
     /// The body of a request whose head is there. A person's comes with it.
     Body,
-    /// Nothing: it waits to be shown something, and nothing is lost if it asks again.
-    Patience,
-    /// Nothing: something is being done for it, and it is to hear of that.
-    Nothing,
+    /// It waits to be shown something, and nothing is lost if it asks again.
+    Asked,
+    /// Something is being done for it, and it is to hear of that.
+    Served,
 }
 
-/// Somebody with a seat, and what they owe.
-struct Owing {
-    place: (IpAddr, u64),
-    what: Owed,
-    since: u64,
+impl Stage {
+    const ALL: [Stage; 4] = [Stage::Head, Stage::Body, Stage::Asked, Stage::Served];
 }
 
 /// One connection's seat, until it is dropped.
 pub(super) struct Seat {
     seats: Seats,
-    place: (IpAddr, u64),
+    place: Place,
     given_up: CancellationToken,
 }
 
@@ -88,22 +85,21 @@ impl Seats {
         Seats { taken: Arc::default(), most }
     }
 
-    /// A seat for who comes from here; where none is left, that of somebody silent, or who only waits to be
-    /// shown something. `None` while something is being done for all.
-    pub(super) fn take(&self, from: IpAddr) -> Option<Seat> {
+    /// A seat for who comes from here; where none is left, another's.
+    pub(super) fn take(&self, from: IpAddr) -> Seat {
         let address = whose(from);
         let mut taken = self.lock();
         let own = taken.by_place.range((address, 0)..=(address, u64::MAX)).count();
         let has_its_share = own >= MOST_BY_ADDRESS && !from.to_canonical().is_loopback();
         if has_its_share {
-            taken.give_up(Some(address))?;
+            taken.give_up(Some(address));
         } else if taken.by_place.len() >= self.most {
-            taken.give_up(None)?;
+            taken.give_up(None);
         }
-        let (number, given_up) = (taken.count(), CancellationToken::new());
-        let (place, owes) = ((address, number), Some((Owed::Head, number)));
-        taken.by_place.insert(place, Taker { owes, given_up: given_up.clone() });
-        Some(Seat { seats: self.clone(), place, given_up })
+        taken.counted += 1;
+        let (place, given_up) = ((address, taken.counted), CancellationToken::new());
+        taken.by_place.insert(place, Taker { at: Stage::Head, given_up: given_up.clone() });
+        Seat { seats: self.clone(), place, given_up }
     }
 
     fn lock(&self) -> MutexGuard<'_, Taken> {
@@ -112,62 +108,50 @@ impl Seats {
 }
 
 impl Taken {
-    fn count(&mut self) -> u64 {
-        self.counted += 1;
-        self.counted
-    }
-
-    /// Takes a seat of this address, or of that of which [`crowd`] is the greatest: whoever has a net of
+    /// Takes a seat of this address, or of those of which [`crowd`] is the greatest: whoever has a net of
     /// very many addresses has the most by the net, and whoever has one connection is no more than a
     /// browser with two.
-    fn give_up(&mut self, of: Option<IpAddr>) -> Option<()> {
+    fn give_up(&mut self, of: Option<IpAddr>) {
         let (first, last) = of.map_or((FIRST, LAST), |address| (address, address));
-        let places = (first, 0)..=(last, u64::MAX);
-        let owing = self.by_place.range(places).map(|(place, one)| {
-            let (what, since) = one.owes.unwrap_or((Owed::Nothing, place.1));
-            Owing { place: *place, what, since }
-        });
-        let owing: Vec<_> = owing.collect();
-        let nets = owing.chunk_by(|a, b| net_of(a.place.0) == net_of(b.place.0));
+        let seats: Vec<_> = self.by_place.range((first, 0)..=(last, u64::MAX)).collect();
+        let nets = seats.chunk_by(|a, b| net_of(a.0.0) == net_of(b.0.0));
         let sites = nets.flat_map(|net| {
-            let chunks = net.chunk_by(|a, b| site_of(a.place.0) == site_of(b.place.0));
+            let chunks = net.chunk_by(|a, b| site_of(a.0.0) == site_of(b.0.0));
             chunks.map(|site| (net.len(), site))
         });
         let addresses = sites.flat_map(|(net, site)| {
-            let chunks = site.chunk_by(|a, b| a.place.0 == b.place.0);
-            chunks.map(move |own| (crowd(net, site.len(), own), own))
+            let chunks = site.chunk_by(|a, b| a.0.0 == b.0.0);
+            chunks.map(move |own| (crowd(net, site.len(), own.len()), own))
         });
-        let to_go = addresses.filter_map(|(crowd, own)| Some((crowd, next_to_go(crowd.0, own)?)));
-        let place = to_go.max_by_key(|(crowd, _)| *crowd)?.1.place;
-        self.by_place.remove(&place)?.given_up.cancel();
-        Some(())
+        let addresses: Vec<_> = addresses.collect();
+        let greatest = addresses.iter().map(|(crowd, _)| *crowd).max();
+        let greatest = addresses.iter().filter(|(crowd, _)| Some(*crowd) == greatest);
+        let theirs: Vec<_> = greatest.flat_map(|(_, own)| own.iter().copied()).collect();
+        if let Some(place) = next_to_go(&theirs)
+            && let Some(taker) = self.by_place.remove(&place)
+        {
+            taker.given_up.cancel();
+        }
     }
 }
 
-/// Between addresses the net with the most seats is first, in it the site, then the
-/// address; of several with as many, that of whoever has for longest. It counts for nothing what
-/// they owe: whoever holds very many seats by bodies without an end would else put out each who has yet
-/// to begin.
-fn crowd(net: usize, site: usize, own: &[Owing]) -> (usize, usize, usize, Option<Reverse<u64>>) {
-    (
-        net.max(FEW_OF_NET),
-        site.max(FEW_OF_SITE),
-        own.len().max(FEW_OF_ADDRESS),
-        own.iter().map(|one| Reverse(one.since)).max(),
-    )
+/// The net with the most seats comes first, in it the site, then the address. It counts for nothing how far
+/// they have come: whoever holds very many seats by requests without an end would else put out each who
+/// has yet to begin.
+fn crowd(net: usize, site: usize, own: usize) -> (usize, usize, usize) {
+    (net.max(FEW_OF_NET), site.max(FEW_OF_SITE), own.max(FEW_OF_ADDRESS))
 }
 
-/// Of one address, which may be a carrier's, whoever owes a head, for a head costs a line; but where more
-/// than half of them owe bodies, or only wait, one of these, for else whoever sends bodies without an end, or
-/// asks for pages without one, has all but one seat, and that one would be each newcomer's in turn.
-/// Whoever something is being done for goes last, and only of a `net` that has more than a few: else anybody
-/// who can open enough connections has every seat done for, and each newcomer puts out the others.
-fn next_to_go(net: usize, theirs: &[Owing]) -> Option<&Owing> {
-    let are_most = |what| 2 * theirs.iter().filter(|one| one.what == what).count() > theirs.len();
-    let first = [Owed::Body, Owed::Patience].into_iter().find(|what| are_most(*what));
-    let first = first.unwrap_or(Owed::Head);
-    let may_go = theirs.iter().filter(|one| one.what != Owed::Nothing || net > FEW_OF_NET);
-    may_go.min_by_key(|one| (one.what == Owed::Nothing, one.what != first, one.since))
+/// Of those with as great a crowd, or of one address, which may be a carrier's: of the stage at which the
+/// most of them are, whoever connected first, whatever they have said since, for whoever floods always says
+/// something. So those who come, even one behind the other, put out those who come, and whoever has got
+/// further is answered; and whoever has very many at any other stage has no newcomer put out, for less than
+/// a quarter of all can't be those of whom there are most.
+fn next_to_go(theirs: &[(&Place, &Taker)]) -> Option<Place> {
+    let at = |stage| theirs.iter().filter(move |(_, one)| one.at == stage);
+    // Of two stages with as many, the earlier.
+    let most = Stage::ALL.into_iter().rev().max_by_key(|stage| at(*stage).count())?;
+    at(most).map(|(place, _)| **place).min_by_key(|(_, number)| *number)
 }
 
 /// What one provider or one large customer has, as a rule: 32 bits of IPv6 (RIPE-738, 5.1), and 24 of IPv4.
@@ -195,25 +179,23 @@ const LAST: IpAddr = IpAddr::V6(Ipv6Addr::from_bits(u128::MAX));
 impl Seat {
     /// The head of a request is whole; whether the seat is still its own.
     pub(super) fn speaks(&self) -> bool {
-        self.owes(Some(Owed::Body))
+        self.is_at(Stage::Body)
     }
 
-    /// So is its body; whether the seat is still its own, as it then stays until the answer, unless that
-    /// only shows something.
+    /// So is its body; whether the seat is still its own.
     pub(super) fn has_spoken(&self, only_reads: bool) -> bool {
-        self.owes(only_reads.then_some(Owed::Patience))
+        self.is_at(if only_reads { Stage::Asked } else { Stage::Served })
     }
 
     /// It was answered, and is silent again.
     pub(super) fn is_silent(&self) {
-        self.owes(Some(Owed::Head));
+        self.is_at(Stage::Head);
     }
 
-    fn owes(&self, what: Option<Owed>) -> bool {
+    fn is_at(&self, stage: Stage) -> bool {
         let mut taken = self.seats.lock();
-        let now = taken.count();
         let taker = taken.by_place.get_mut(&self.place);
-        taker.map(|taker| taker.owes = what.map(|what| (what, now))).is_some()
+        taker.map(|taker| taker.at = stage).is_some()
     }
 
     /// Until the seat is another's.
@@ -236,8 +218,12 @@ mod tests {
         text.parse().unwrap()
     }
 
-    fn is_answered(seat: &Seat) -> bool {
+    fn is_served(seat: &Seat) -> bool {
         seat.speaks() && seat.has_spoken(false)
+    }
+
+    fn is_still_own(seat: &Seat) -> bool {
+        !seat.given_up.is_cancelled()
     }
 
     fn lost(seats: &[Seat]) -> Vec<usize> {
@@ -250,14 +236,15 @@ mod tests {
         let seats = Seats::within(1024);
         // All of a subscriber's addresses are one.
         let greedy = |at: usize| from(&format!("2001:db8::{at:x}"));
-        let mut held: Vec<_> = (0..MOST_BY_ADDRESS).flat_map(|at| seats.take(greedy(at))).collect();
-        assert!(held.iter().all(is_answered));
-        assert!(seats.take(from("192.0.2.2")).is_some());
+        let mut held: Vec<_> = (0..MOST_BY_ADDRESS).map(|at| seats.take(greedy(at))).collect();
+        assert!(held.iter().all(is_served));
+        let other = seats.take(from("192.0.2.2"));
         held[7].is_silent();
-        held.push(seats.take(greedy(999)).unwrap());
-        assert_eq!(lost(&held), [7], "its own goes, and no other's");
-        assert!(!held[7].speaks());
-        drop(held);
+        held.push(seats.take(greedy(999)));
+        assert_eq!(lost(&held), [0], "its own goes, and no other's");
+        assert!(!held[0].speaks() && !held[0].has_spoken(false));
+        assert!(is_still_own(&other));
+        drop((held, other));
         assert!(seats.lock().by_place.is_empty());
     }
 
@@ -269,21 +256,21 @@ mod tests {
     }
 
     #[test]
-    fn who_is_silent_for_longest_makes_room() {
+    fn who_came_first_makes_room() {
         let seats = Seats::within(usize::MAX);
         let proxy = from("127.0.0.1");
-        let mut held: Vec<_> = (0..MOST - 3).flat_map(|_| seats.take(proxy)).collect();
+        let mut held: Vec<_> = (0..MOST - 3).map(|_| seats.take(proxy)).collect();
         for other in ["192.0.2.1", "192.0.2.1", "192.0.2.2"] {
-            held.push(seats.take(from(other)).unwrap());
+            held.push(seats.take(from(other)));
         }
-        assert!(is_answered(&held[0]), "and stays");
-        assert!(is_answered(&held[1]));
+        assert!(is_served(&held[0]), "and stays");
+        assert!(is_served(&held[1]));
         held[1].is_silent();
         for _ in 0..2 {
-            held.push(seats.take(from("192.0.2.3")).unwrap());
+            held.push(seats.take(from("192.0.2.3")));
         }
-        assert_eq!(lost(&held), [2, 3], "of the address with the most, the oldest");
-        assert_eq!(held.iter().filter(|seat| is_answered(seat)).count(), MOST);
+        assert_eq!(lost(&held), [1, 2], "of the address with the most, the oldest");
+        assert_eq!(held.iter().filter(|seat| is_served(seat)).count(), MOST);
     }
 
     /// Very many who ask for pages, one request behind the other, were always being answered, and nobody
@@ -292,14 +279,12 @@ mod tests {
     fn whoever_only_reads_makes_room_and_whoever_does_something_does_not() {
         let seats = Seats::within(usize::MAX);
         let greedy = |at: usize| from(&format!("198.51.100.{}", at / 60));
-        let readers: Vec<_> = (0..MOST - 1).map(|at| seats.take(greedy(at)).unwrap()).collect();
+        let readers: Vec<_> = (0..MOST - 1).map(|at| seats.take(greedy(at))).collect();
         assert!(readers.iter().all(|seat| seat.speaks() && seat.has_spoken(true)));
-        let reader = seats.take(from("192.0.2.1")).unwrap();
+        let reader = seats.take(from("192.0.2.1"));
         assert!(reader.speaks() && reader.has_spoken(true));
-        let crews: Vec<_> = (2..9)
-            .map(|at| seats.take(from(&format!("192.0.2.{at}"))).expect("there is room"))
-            .collect();
-        assert!(crews.iter().all(is_answered));
+        let crews: Vec<_> = (2..9).map(|at| seats.take(from(&format!("192.0.2.{at}")))).collect();
+        assert!(crews.iter().all(is_served));
         assert_eq!(lost(&readers).len(), crews.len());
         assert_eq!(lost(&[reader]), [0; 0], "nobody of few");
     }
@@ -309,46 +294,55 @@ mod tests {
     fn a_net_for_which_very_much_is_done_puts_out_nobody_of_another() {
         let seats = Seats::within(usize::MAX);
         let greedy = |at: usize| from(&format!("198.51.100.{}", at / 60));
-        let crowd: Vec<_> = (0..MOST - 1).map(|at| seats.take(greedy(at)).unwrap()).collect();
-        assert!(crowd.iter().all(is_answered));
-        let telephone = seats.take(from("192.0.2.1")).unwrap();
-        let more: Vec<_> = (0..9).map(|_| seats.take(from("198.51.100.9")).unwrap()).collect();
-        let other = seats.take(from("192.0.2.2")).expect("there is room");
+        let crowd: Vec<_> = (0..MOST - 1).map(|at| seats.take(greedy(at))).collect();
+        assert!(crowd.iter().all(is_served));
+        let telephone = seats.take(from("192.0.2.1"));
+        let more: Vec<_> = (0..9).map(|_| seats.take(from("198.51.100.9"))).collect();
+        let other = seats.take(from("192.0.2.2"));
         assert_eq!(lost(&crowd).len() + lost(&more).len(), 10);
         assert_eq!(lost(&[telephone, other]), [0; 0]);
     }
 
-    /// A head costs a line, and a body that never ends kept a seat for as long as one may take.
+    /// The same from many nets, none of which has more than a carrier's customers may: nobody else had a
+    /// seat at all.
     #[test]
-    fn whoever_owes_a_body_makes_room_too() {
-        let seats = Seats::within(0);
-        let take = |at: usize| seats.take(from(&format!("192.0.2.{at}"))).unwrap();
-        let mut held: Vec<_> = (0..FEWEST).map(take).collect();
-        assert!(held[0].speaks() && held[1].speaks() && is_answered(&held[2]));
-        for at in FEWEST..FEWEST + 4 {
-            held.push(take(at));
-            assert!(held[at].speaks());
+    fn nets_for_which_very_much_is_done_put_out_nobody_of_another() {
+        type Theirs = fn(usize) -> String;
+        let nets: [Theirs; 2] =
+            [|at| format!("203.0.{}.7", at % 22), |at| format!("3fff:{:x}:{at:x}::1", at % 22)];
+        for theirs in nets {
+            let seats = Seats::within(usize::MAX);
+            let take = |at: usize| seats.take(from(&theirs(at)));
+            let mut held: Vec<_> = (0..22 * FEW_OF_NET).map(take).collect();
+            held.iter().for_each(|seat| assert!(is_served(seat) || seat.given_up.is_cancelled()));
+            let telephone = seats.take(from("192.0.2.1"));
+            for at in 0..200 {
+                held.push(take(at));
+                assert!(is_still_own(&telephone), "after {at} more of {}", theirs(0));
+                assert!(is_served(&held[held.len() - 1]));
+            }
+            assert!(is_served(&telephone));
         }
-        assert_eq!(lost(&held), [0, 1, 3, 4], "nobody who is answered, and the silent one first");
-        assert!(!held[0].has_spoken(false), "nothing may be done of which it never hears");
     }
 
-    /// A telephone takes seconds for its handshake; a few addresses with endless bodies kept each seat,
-    /// and each new one of theirs put it out.
+    /// A head costs a line, and a body that never ends kept a seat for as long as one may take.
     #[test]
-    fn whoever_holds_all_seats_by_bodies_puts_out_nobody_who_begins() {
-        let seats = Seats::within(usize::MAX);
-        let theirs = |at: usize| from(&format!("192.0.2.{}", at % 17));
-        let mut held: Vec<_> = (0..MOST).flat_map(|at| seats.take(theirs(at))).collect();
-        assert!(held.len() == MOST && held.iter().all(Seat::speaks));
-        let telephone = seats.take(from("198.51.100.7")).unwrap();
-        for at in 0..64 {
-            let seat = seats.take(theirs(at)).unwrap();
-            assert!(seat.speaks());
-            held.push(seat);
-            assert!(!telephone.given_up.is_cancelled(), "after {at} more of theirs");
-        }
-        assert!(is_answered(&telephone));
+    fn of_the_stage_with_the_most_the_first_makes_room() {
+        let seats = Seats::within(0);
+        let take = |at: usize| seats.take(from(&format!("192.0.2.{at}")));
+        let mut held: Vec<_> = (0..FEWEST).map(take).collect();
+        assert!(held[1].speaks() && held[2].speaks() && is_served(&held[0]));
+        held.push(take(4));
+        assert_eq!(lost(&held), [1], "two bodies, and one head");
+        assert!(!held[1].has_spoken(false), "nothing may be done of which it never hears");
+        held.push(take(5));
+        assert_eq!(lost(&held), [1, 3], "two heads");
+        assert!(held[4].speaks() && held[5].speaks());
+        held.push(take(6));
+        assert_eq!(lost(&held), [1, 2, 3], "three bodies");
+        assert!(is_served(&held[4]) && is_served(&held[5]));
+        held.push(take(7));
+        assert_eq!(lost(&held), [0, 1, 2, 3], "three served");
     }
 
     /// Whoever has very many addresses and one connection from each, that of whoever comes from a
@@ -356,7 +350,7 @@ mod tests {
     #[test]
     fn of_many_addresses_with_one_connection_the_oldest_makes_room() {
         let seats = Seats::within(0);
-        let take = |at: usize| seats.take(from(&format!("192.0.2.{at}"))).unwrap();
+        let take = |at: usize| seats.take(from(&format!("192.0.2.{at}")));
         let mut held: Vec<_> = [9, 1, 2, 3].into_iter().map(take).collect();
         held.push(take(8));
         held.push(take(4));
@@ -374,10 +368,10 @@ mod tests {
         ];
         for theirs in nets {
             let seats = Seats::within(usize::MAX);
-            let take = |at: usize| seats.take(from(&theirs(at))).unwrap();
+            let take = |at: usize| seats.take(from(&theirs(at)));
             let mut held: Vec<_> = (0..seats.most).map(take).collect();
             // A browser opens two, and those behind one address are several.
-            let telephones = ["198.51.100.7"; 6].map(|one| seats.take(from(one)).unwrap());
+            let telephones = ["198.51.100.7"; 6].map(|one| seats.take(from(one)));
             held.extend((0..seats.most).map(take));
             assert_eq!(lost(&telephones), [0; 0], "{}", theirs(0));
         }
@@ -387,33 +381,31 @@ mod tests {
     #[test]
     fn the_first_few_connections_of_an_address_count_as_one() {
         let seats = Seats::within(0);
-        let take = |text: &str| seats.take(from(text)).unwrap();
+        let take = |text: &str| seats.take(from(text));
         let held = ["192.0.2.1", "198.51.100.7", "198.51.100.7", "203.0.113.1"].map(take);
         let _other = take("2001:db8::1");
         assert_eq!(lost(&held), [0], "by age alone");
     }
 
     /// A carrier's customers have one address: both the handshake of one of them and the plan of another
-    /// may be on the way for seconds.
+    /// may be on the way for seconds, whatever the others are up to.
     #[test]
-    fn behind_one_address_neither_bodies_nor_heads_without_end_put_out_a_telephone() {
-        let nat = from("192.0.2.1");
-        for (theirs, later, own) in
-            [(true, true, false), (true, false, false), (false, false, true)]
-        {
+    fn behind_one_address_nobody_puts_out_a_telephone_that_came_later() {
+        const QUARTER: usize = MOST_BY_ADDRESS / 4;
+        let (nat, [head, body, asked, served]) = (from("192.0.2.1"), Stage::ALL);
+        let crowds = [[head; 4], [body; 4], [asked; 4], [served; 4], Stage::ALL];
+        for (crowd, own) in crowds.iter().flat_map(|crowd| Stage::ALL.map(|own| (crowd, own))) {
             let seats = Seats::within(1024);
-            let take = |body: bool| {
-                let seat = seats.take(nat).unwrap();
-                assert!(!body || seat.speaks());
+            let take = |at| {
+                let seat = seats.take(nat);
+                seat.is_at(at);
                 seat
             };
-            let mut held: Vec<_> = (1..MOST_BY_ADDRESS).map(|_| take(theirs)).collect();
+            let of_crowd = |at: usize| take(crowd[at % 4]);
+            let mut held: Vec<_> = (1..MOST_BY_ADDRESS).map(of_crowd).collect();
             let telephone = take(own);
-            held.extend((1..MOST_BY_ADDRESS / 2).map(|_| take(later)));
-            assert!(
-                !telephone.given_up.is_cancelled(),
-                "bodies: {theirs}, {later}; its own: {own}"
-            );
+            held.extend((1..QUARTER).map(of_crowd));
+            assert!(is_still_own(&telephone));
         }
     }
 }
