@@ -380,7 +380,7 @@ impl Daemon {
 
     /// What was last heard of the weather at this plan's route, if that still says something.
     #[must_use]
-    pub fn latest(&self, plan_ref: &str) -> Option<Arc<Review>> {
-        self.0.latest.of(plan_ref, self.now())
+    pub fn latest(&self, record: &PlanRecord) -> Option<Arc<Review>> {
+        self.0.latest.of(record, self.now())
     }
 }

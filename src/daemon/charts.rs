@@ -17,7 +17,8 @@ use crate::guarded::guarded;
 use crate::measure::Position;
 use crate::plan::Plan;
 use crate::shoreline::{Shorelines, judge_route};
-use crate::watch::{Kind, Watched};
+use crate::store::PlanRecord;
+use crate::watch::Kind;
 
 /// How much is kept, in bytes: more than a thousand charts.
 const MOST_BYTES: usize = 32 * 1024 * 1024;
@@ -222,8 +223,9 @@ pub(super) async fn draw_ahead(daemon: Daemon, stop: CancellationToken) {
     loop {
         let charts = &daemon.0.charts;
         let before = daemon.now() + AHEAD;
-        let at_hand = |plan_ref: &str, state: &Watched| {
-            rounds.get(plan_ref) == Some(&state.round) && charts.knows(plan_ref)
+        let at_hand = |record: &PlanRecord| {
+            let plan_ref = &record.plan_ref;
+            rounds.get(plan_ref) == Some(&record.state.round) && charts.knows(plan_ref)
         };
         let soon = daemon.0.memory.overdue_before(before, at_hand);
         rounds.retain(|plan_ref, _| charts.knows(plan_ref));

@@ -2,6 +2,7 @@
 //! waits for a station.
 
 use std::collections::VecDeque;
+use std::hash::{DefaultHasher, Hash, Hasher};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -15,7 +16,6 @@ use super::judging::For;
 use crate::guarded::guarded_while;
 use crate::review::Review;
 use crate::store::{PlanRecord, StoreError};
-use crate::watch::Watched;
 
 /// So many plans are kept in mind, the newest.
 const MOST_KEPT: usize = 500;
@@ -29,32 +29,45 @@ const LOOKS_AFTER: Duration = Duration::from_secs(60);
 /// Between two plans others have the machine: alerts come first.
 const RESTS: Duration = Duration::from_millis(250);
 
-/// Reviews made since a plan was filed, the oldest first.
+/// Reviews made since a plan was filed or last amended, the oldest first.
 #[derive(Default)]
-pub(super) struct Latest(Mutex<VecDeque<(String, Arc<Review>)>>);
+pub(super) struct Latest(Mutex<VecDeque<Kept>>);
+
+struct Kept {
+    plan_ref: String,
+    /// Of the plan's text: amended, it may lead to other waters.
+    text_mark: u64,
+    review: Arc<Review>,
+}
 
 impl Latest {
-    /// The newest review of this plan, if it still says something of now.
-    pub(super) fn of(&self, plan_ref: &str, now: DateTime<Utc>) -> Option<Arc<Review>> {
+    /// The newest review of this plan as it stands, if it still says something of now.
+    pub(super) fn of(&self, record: &PlanRecord, now: DateTime<Utc>) -> Option<Arc<Review>> {
         let kept = self.lock();
-        let (_, review) = kept.iter().rfind(|(of, _)| of == plan_ref)?;
-        (now - review.reviewed_at.to_utc() < OLD).then(|| Arc::clone(review))
+        let one = kept.iter().rfind(|one| one.plan_ref == record.plan_ref)?;
+        let says =
+            one.text_mark == text_mark(record) && now - one.review.reviewed_at.to_utc() < OLD;
+        says.then(|| Arc::clone(&one.review))
     }
 
-    fn is_fresh(&self, plan_ref: &str, now: DateTime<Utc>) -> bool {
-        self.of(plan_ref, now).is_some_and(|review| now - review.reviewed_at.to_utc() < FRESH)
+    fn is_fresh(&self, record: &PlanRecord, now: DateTime<Utc>) -> bool {
+        self.of(record, now).is_some_and(|review| now - review.reviewed_at.to_utc() < FRESH)
     }
 
-    fn keep(&self, plan_ref: &str, review: Review) {
+    fn keep(&self, record: &PlanRecord, review: Review) {
         let mut kept = self.lock();
-        kept.retain(|(of, _)| of != plan_ref);
-        kept.push_back((plan_ref.to_owned(), Arc::new(review)));
+        kept.retain(|one| one.plan_ref != record.plan_ref);
+        kept.push_back(Kept {
+            plan_ref: record.plan_ref.clone(),
+            text_mark: text_mark(record),
+            review: Arc::new(review),
+        });
         if kept.len() > MOST_KEPT {
             kept.pop_front();
         }
     }
 
-    fn lock(&self) -> MutexGuard<'_, VecDeque<(String, Arc<Review>)>> {
+    fn lock(&self) -> MutexGuard<'_, VecDeque<Kept>> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
@@ -63,7 +76,7 @@ impl Latest {
 pub(super) async fn look_ahead(daemon: Daemon, stop: CancellationToken) {
     loop {
         let now = daemon.now();
-        let fresh = |plan_ref: &str, _: &Watched| daemon.0.latest.is_fresh(plan_ref, now);
+        let fresh = |record: &PlanRecord| daemon.0.latest.is_fresh(record, now);
         let soon = daemon.0.memory.overdue_before(now + AHEAD, fresh);
         for record in soon.into_iter().rev().take(MOST_KEPT) {
             if stop.is_cancelled() {
@@ -79,25 +92,91 @@ pub(super) async fn look_ahead(daemon: Daemon, stop: CancellationToken) {
     }
 }
 
+fn text_mark(record: &PlanRecord) -> u64 {
+    let mut hasher = DefaultHasher::new();
+    record.plan_json.hash(&mut hasher);
+    hasher.finish()
+}
+
 impl Daemon {
-    /// The newest review of a plan: made since it was filed, if one still says something of now;
-    /// else the one of its filing. `None` where that can't be read.
+    /// The newest review of a plan: made since it was filed or amended, if one still says something of now;
+    /// else the one of then. `None` where that can't be read.
     ///
     /// # Errors
     /// [`StoreError::NoSuchPlan`], damage, or the database.
     pub async fn newest_review(&self, plan_ref: &str) -> Result<Option<Arc<Review>>, StoreError> {
-        if let Some(review) = self.0.latest.of(plan_ref, self.now()) {
-            return Ok(Some(review));
-        }
         let record = self.store().plan(plan_ref).await?;
-        Ok(stored_review(&record).map(Arc::new))
+        Ok(self.latest(&record).or_else(|| stored_review(&record).map(Arc::new)))
     }
 
     async fn look(&self, record: &PlanRecord) {
         let Ok(plan) = self.plan_of(record) else { return };
         let review = guarded_while(self.review_for(&plan, For::Filing(None))).await;
         if let Ok(review) = review {
-            self.0.latest.keep(&record.plan_ref, review);
+            self.0.latest.keep(record, review);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::Span;
+    use crate::watch::{Anchor, Ladder, Rung, RungKind, Terms, To, Watched};
+
+    fn noon() -> DateTime<Utc> {
+        "2026-06-14T12:00:00Z".parse().unwrap()
+    }
+
+    fn record(plan_json: &str) -> PlanRecord {
+        let (to, kind) = (vec![To::Contacts], RungKind::CallRescue);
+        let call = Rung { anchor: Anchor::Overdue, offset_s: 0, to, kind };
+        let [grace, repeat, most] = [15, 10, 15].map(Span::from_minutes);
+        let ladder = Ladder::new(vec![call], grace, repeat, most).unwrap();
+        let terms = Terms { due_at: noon(), grace, ladder, crew: vec![true], contacts: 1 };
+        PlanRecord {
+            plan_ref: "A".to_owned(),
+            plan_json: plan_json.to_owned(),
+            review_json: String::new(),
+            state: Watched::file(terms, noon() - TimeDelta::hours(3)).plan,
+            filed_at: noon() - TimeDelta::hours(3),
+            key_id: String::new(),
+        }
+    }
+
+    fn review() -> Review {
+        let review = serde_json::json!({
+            "reviewed_at": "2026-06-14T12:00:00Z",
+            "route": {
+                "length_m": 0.0, "farthest": null, "farthest_unknown": "no shoreline",
+                "over_land_m": null, "shoreline_accuracy_m": null, "legs": []
+            },
+            "timing": {
+                "paddling_s": null, "stays_s": 0, "available_s": 0, "sunset": null,
+                "civil_dusk": null, "sun": null, "overdue_at": "2026-06-14T12:15:00Z"
+            },
+            "water": {
+                "temperature_c": null, "kind": "unknown", "source": null, "taken_at": null,
+                "age_s": null, "passed": [], "silent": []
+            },
+            "cautions": [], "quiet": [], "unknown": []
+        });
+        serde_json::from_value(review).unwrap()
+    }
+
+    /// The alert would tell the wind and the water of where nobody is, and a drift by them.
+    #[test]
+    fn what_was_heard_of_a_route_says_nothing_of_another() {
+        let (latest, before) = (Latest::default(), record("to the west"));
+        latest.keep(&before, review());
+        assert!(latest.is_fresh(&before, noon() + TimeDelta::minutes(19)));
+        assert!(!latest.is_fresh(&before, noon() + FRESH));
+        assert!(latest.of(&before, noon() + FRESH).is_some());
+        assert!(latest.of(&before, noon() + OLD).is_none());
+        let amended = record("to the east");
+        assert!(latest.of(&amended, noon()).is_none() && !latest.is_fresh(&amended, noon()));
+        latest.keep(&amended, review());
+        assert!(latest.of(&amended, noon()).is_some());
+        assert!(latest.of(&before, noon()).is_none(), "one of each plan");
     }
 }

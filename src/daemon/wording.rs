@@ -30,7 +30,7 @@ pub(super) fn write(
         true => daemon.rescue_page_of(&claimed.plan_ref, claimed.order.to),
         false => None,
     };
-    let latest = is_alert.then(|| daemon.latest(&claimed.plan_ref)).flatten();
+    let latest = is_alert.then(|| daemon.latest(&dossier.record)).flatten();
     let facts = Facts {
         has_chart: chart.is_some(),
         rescue_page: rescue_page.as_deref(),

@@ -48,7 +48,7 @@ async fn show(State(daemon): State<Daemon>, Path(address): Address) -> Result<Re
     let visit = open(&daemon, &address).await?;
     let now = daemon.now();
     let (dossier, reader) = (&visit.dossier, visit.link.who);
-    let latest = daemon.latest(&dossier.record.plan_ref);
+    let latest = daemon.latest(&dossier.record);
     let facts = daemon.facts_now(dossier, latest.as_deref());
     let overdue = Stage::of(dossier, now) == Stage::Overdue;
     let page = RescuePage {

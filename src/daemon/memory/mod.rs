@@ -204,12 +204,12 @@ impl Memory {
     pub(super) fn overdue_before(
         &self,
         before: DateTime<Utc>,
-        needless: impl Fn(&str, &Watched) -> bool,
+        needless: impl Fn(&PlanRecord) -> bool,
     ) -> Vec<PlanRecord> {
         let inside = self.lock();
         let records = inside.plans.values().map(|plan| &plan.record);
         let mut soon: Vec<PlanRecord> = records
-            .filter(|one| one.state.overdue_at() < before && !needless(&one.plan_ref, &one.state))
+            .filter(|one| one.state.overdue_at() < before && !needless(one))
             .cloned()
             .collect();
         soon.sort_by_key(|record| record.state.overdue_at());
