@@ -90,7 +90,7 @@ impl Daemon {
             return None;
         }
         let now = self.now();
-        let gone = self.store().gone_of_late(letter, now - A_DAY).await;
+        let gone = self.store().gone_of_late(letter, [now - A_DAY, now]).await;
         let gone = gone.unwrap_or_else(|error| {
             tracing::warn!(%error, "what somebody was written of late can't be looked up");
             Gone::default()
@@ -103,8 +103,11 @@ impl Daemon {
         }
         let (since, pace) =
             (now - gone.last?, state.terms.ladder.repeat().delta().min(AGAIN_AFTER));
-        // A clock that was set makes nobody wait for longer.
-        (since + TOLERANCE < pace).then(|| pace - since.max(TimeDelta::zero()))
+        // It went by a clock that was set back since: how long ago, nobody knows.
+        if since < TimeDelta::zero() {
+            return None;
+        }
+        (since + TOLERANCE < pace).then(|| pace - since)
     }
 
     /// A plan's crew and contacts can make trouble as often as they like, and the keeper's box must not
@@ -112,7 +115,7 @@ impl Daemon {
     /// hour: the newest alone, which says where the plan stands.
     async fn is_one_of_many(&self, letter: &Claimed) -> Spared {
         let now = self.now();
-        match self.store().troubles_of_late(letter, [now - A_DAY, now - AN_HOUR]).await {
+        match self.store().troubles_of_late(letter, [now - A_DAY, now - AN_HOUR, now]).await {
             Ok((of_day, _)) if of_day < MOST_TROUBLES => Spared::No,
             Ok(_) if self.newer_waits(letter).await => Spared::Forever,
             Ok((_, 0)) => Spared::No,
@@ -143,9 +146,9 @@ impl Daemon {
     /// their alert may be over long since.
     async fn has_heard_enough(&self, letter: &Claimed, email: &str, alerted: bool) -> bool {
         let reader = self.0.secrets.reader(email);
-        let since = self.now() - A_DAY;
+        let now = self.now();
         let plans = self.0.house.limits.filings_per_address_per_day;
-        let told = self.store().told_of_late(&reader, letter, since).await;
+        let told = self.store().told_of_late(&reader, letter, [now - A_DAY, now]).await;
         told.map_or_else(
             |error| {
                 tracing::warn!(%error, "how much somebody was written to can't be looked up");

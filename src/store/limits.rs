@@ -41,7 +41,7 @@ pub(super) struct OpenPlans {
 pub struct Gone {
     /// How many letters were handed over.
     pub handed: i64,
-    /// When the last was.
+    /// When the one ordered last was: not the latest time, which may be of a clock that was set back since.
     pub last: Option<DateTime<Utc>>,
     /// How many that were ordered before are on their way.
     pub under_way: i64,
@@ -80,24 +80,26 @@ impl Store {
         Ok(row.try_get("number")?)
     }
 
-    /// How many letters since each of these instants, besides this one, have told the keeper what could
-    /// stop this plan's alert.
+    /// How many letters from each of these instants until now, besides this one, have told the keeper what
+    /// could stop this plan's alert; none that was ordered after it, by a clock that was set back since.
     ///
     /// # Errors
     /// The database.
     pub async fn troubles_of_late(
         &self,
         beside: &Claimed,
-        [long, short]: [DateTime<Utc>; 2],
+        [long, short, now]: [DateTime<Utc>; 3],
     ) -> Result<(i64, i64), StoreError> {
         let count = sqlx::query(
-            "SELECT COUNT(CASE WHEN state = 'sending' OR settled_at > $3 THEN 1 END), \
-             COUNT(CASE WHEN state = 'sending' OR settled_at > $4 THEN 1 END) \
+            "SELECT COUNT(CASE WHEN state = 'sending' OR settled_at > $4 THEN 1 END), \
+             COUNT(CASE WHEN state = 'sending' OR settled_at > $5 THEN 1 END) \
              FROM letters WHERE plan = $1 AND recipient = 'keeper' AND kind = 'trouble' \
-             AND id <> $2 AND state IN ('sending', 'handed')",
+             AND id <> $2 AND queued_at <= $3 \
+             AND (state = 'sending' OR (state = 'handed' AND settled_at <= $6))",
         );
-        let count = count.bind(&beside.plan_ref).bind(&beside.id).bind(millis(long));
-        let row = count.bind(millis(short)).fetch_one(&self.readers).await?;
+        let count = count.bind(&beside.plan_ref).bind(&beside.id).bind(millis(beside.queued_at));
+        let count = count.bind(millis(long)).bind(millis(short)).bind(millis(now));
+        let row = count.fetch_one(&self.readers).await?;
         Ok((row.try_get(0)?, row.try_get(1)?))
     }
 
@@ -115,24 +117,26 @@ impl Store {
         Ok(row.fetch_optional(&self.readers).await?.is_some())
     }
 
-    /// How many letters of this kind from this plan have gone to this reader since then.
+    /// How many letters of this kind from this plan have gone to this reader between these instants.
     ///
     /// # Errors
     /// The database.
     pub async fn gone_of_late(
         &self,
         like: &Claimed,
-        since: DateTime<Utc>,
+        [since, now]: [DateTime<Utc>; 2],
     ) -> Result<Gone, StoreError> {
         let gone = sqlx::query(
-            "SELECT COUNT(CASE WHEN state = 'handed' AND settled_at > $4 THEN 1 END) AS handed, \
-             MAX(CASE WHEN state = 'handed' THEN settled_at END) AS last, \
+            "SELECT COUNT(CASE WHEN state = 'handed' AND settled_at > $4 AND settled_at <= $7 \
+             THEN 1 END) AS handed, \
+             (SELECT settled_at FROM letters WHERE plan = $1 AND recipient = $2 AND kind = $3 \
+             AND state = 'handed' ORDER BY rowid DESC LIMIT 1) AS last, \
              COUNT(CASE WHEN state = 'sending' AND (queued_at < $5 OR (queued_at = $5 AND id < $6)) \
              THEN 1 END) AS under_way FROM letters WHERE plan = $1 AND recipient = $2 AND kind = $3",
         );
         let gone = gone.bind(&like.plan_ref).bind(like.order.to.to_string());
         let gone = gone.bind(like.order.kind.name()).bind(millis(since));
-        let gone = gone.bind(millis(like.queued_at)).bind(&like.id);
+        let gone = gone.bind(millis(like.queued_at)).bind(&like.id).bind(millis(now));
         let row = gone.fetch_one(&self.readers).await?;
         Ok(Gone {
             handed: row.try_get("handed")?,

@@ -296,8 +296,8 @@ impl Store {
         Ok(row.is_some())
     }
 
-    /// How many letters of what became of trips, besides this one, have left for a reader since an
-    /// instant or are leaving now, and how many of those are of its own plan; none for one who has
+    /// How many letters of what became of trips, besides this one, have left for a reader between these
+    /// instants or are leaving now, and how many of those are of its own plan; none for one who has
     /// answered once. What left while they stood in a place was theirs, whoever stands there now.
     ///
     /// # Errors
@@ -306,7 +306,7 @@ impl Store {
         &self,
         reader: &Reader,
         beside: &Claimed,
-        since: DateTime<Utc>,
+        [since, now]: [DateTime<Utc>; 2],
     ) -> Result<(i64, i64), StoreError> {
         let (own, other) = (place_of("named"), place_of("next"));
         let text = format!(
@@ -317,7 +317,7 @@ impl Store {
              WHERE named.hash = $1 AND letters.id <> $2 \
              AND letters.kind IN ('changed', 'home', 'withdrawn', 'news') \
              AND ((letters.state = 'sending' AND named.contact > {MOVED}) \
-             OR (letters.state = 'handed' AND letters.settled_at > $3 \
+             OR (letters.state = 'handed' AND letters.settled_at > $3 AND letters.settled_at <= $7 \
              AND letters.settled_at >= named.filed_at \
              AND NOT EXISTS (SELECT 1 FROM named_addresses AS next WHERE next.plan = named.plan \
              AND {other} = {own} AND next.filed_at > named.filed_at \
@@ -327,6 +327,7 @@ impl Store {
         let count = sqlx::query(sqlx::AssertSqlSafe(text));
         let count = count.bind(&reader.counted).bind(&beside.id).bind(millis(since));
         let count = count.bind(&reader.mailbox).bind(&reader.hash).bind(&beside.plan_ref);
+        let count = count.bind(millis(now));
         let row = count.fetch_one(&self.readers).await?;
         Ok((row.try_get(0)?, row.try_get(1)?))
     }

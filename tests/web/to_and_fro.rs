@@ -129,6 +129,34 @@ async fn an_answer_that_is_taken_back_again_and_again_brings_few_calls() {
     assert!((1..=7).contains(&told["call-rescue"]), "{told:?}");
 }
 
+/// The machine's clock is two hours ahead while its alerts go out, and is then put right: the times at
+/// which they went lie in the future.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_clock_put_right_lets_alerts_go_on_at_their_pace() {
+    let reader = Recipient::Contact(0);
+    let (lamp, plan_ref) = overdue(reader, 1).await;
+    lamp.pass(31, &plan_ref).await;
+    for _ in 0..9 {
+        lamp.pass(10, &plan_ref).await;
+        settled(&lamp, &plan_ref).await;
+    }
+    let before = letters(&lamp, &plan_ref, reader).await;
+    assert!(before["call-rescue"] > 4, "{before:?}");
+    lamp.pass(-120, &plan_ref).await;
+    for repeat in 1..=6 {
+        lamp.pass(10, &plan_ref).await;
+        let mut now = before.clone();
+        for _ in 0..100 {
+            now = letters(&lamp, &plan_ref, reader).await;
+            if now["call-rescue"] == before["call-rescue"] + repeat {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+        assert_eq!(now["call-rescue"], before["call-rescue"] + repeat, "{now:?}");
+    }
+}
+
 /// The keeper knows better in the end; the crew has a say of its own.
 #[tokio::test(flavor = "multi_thread")]
 async fn what_the_keeper_closes_again_and_again_contacts_open_three_times_at_most() {
