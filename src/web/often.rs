@@ -151,10 +151,7 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
             who == *one && is_of_crew(history, *event)
         }
         (Deed::AgainstKeeper { crew }, Event::ClosedByHand { .. }) => {
-            let since = history.iter().filter(|one| one.number > past.number);
-            let mut until_next =
-                since.take_while(|one| !matches!(one.event, Event::ClosedByHand { .. }));
-            until_next.any(|one| takes_back(&one.event) == Some(crew))
+            opened(history, past.number).and_then(takes_back) == Some(crew)
         }
         (Deed::AgainstKeeper { .. }, _) => false,
         (Deed::Closing(_) | Deed::TakenBack(..), _) => false,
@@ -184,6 +181,23 @@ fn too_often(deed: Deed, history: &[Past], beside: usize, now: DateTime<Utc>) ->
 fn is_of_crew(history: &[Past], event: u32) -> bool {
     let past = history.iter().find(|past| past.number == event);
     past.is_some_and(|past| Deed::of(&past.event) == Some(Deed::Closing(Side::Crew)))
+}
+
+/// What opened the trip again that the keeper had closed by this event, which is so where the keeper
+/// closed it once more: that the closing was taken back, or else the first word of somebody ashore. What
+/// else is taken back by then opens nothing.
+fn opened(history: &[Past], closing: u32) -> Option<&Event> {
+    let since = history.iter().filter(|past| past.number > closing);
+    let next = since.clone().find(|past| matches!(past.event, Event::ClosedByHand { .. }))?.number;
+    let is_word = |event: u32| {
+        let past = history.iter().find(|past| past.number == event);
+        past.is_some_and(|past| matches!(past.event, Event::CheckedIn { .. }))
+    };
+    let taken_back = since.take_while(|past| past.number < next).filter_map(|past| {
+        let Event::Undone { event, .. } = past.event else { return None };
+        (event == closing || is_word(event)).then_some((event, &past.event))
+    });
+    taken_back.min_by_key(|(event, _)| *event != closing).map(|(_, undone)| undone)
 }
 
 /// Whether this takes something back, and the crew does, or else a contact.

@@ -181,6 +181,29 @@ async fn what_the_keeper_closes_again_and_again_contacts_open_three_times_at_mos
     assert!(!lamp.daemon.status(&plan_ref).await.unwrap().state.is_closed());
 }
 
+/// What contacts say of a trip that is open, and take back, opened nothing: it takes none of their turns.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_the_crew_opens_again_takes_no_turn_of_the_contacts() {
+    let (lamp, plan_ref) = overdue(Recipient::Contact(0), 2).await;
+    let close = Event::ClosedByHand { by: By::Keeper("Pell".into()), reason: "nuisance".into() };
+    let crew = lamp.daemon.page_of(&plan_ref, Recipient::Crew(0)).unwrap();
+    for time in ["1", "2", "3"] {
+        lamp.daemon.act(&plan_ref, &close, None).await.unwrap();
+        let event = closing(&lamp, &plan_ref).await.to_string();
+        let undo = [("act", "undo"), ("event", &event), ("name", "Ines"), ("once", time)];
+        let answer = lamp.post(&crew).form(&undo).send().await.unwrap();
+        assert_eq!(answer.status(), StatusCode::SEE_OTHER);
+        assert_eq!(say(&lamp, &plan_ref, 1, &[("act", "on-it")]).await, StatusCode::SEE_OTHER);
+        let answer = lamp.daemon.status(&plan_ref).await.unwrap().state.contacts[1].on_it.clone();
+        let answer = answer.expect("it stands").event;
+        assert_eq!(take_back(&lamp, &plan_ref, 1, answer).await, StatusCode::SEE_OTHER);
+    }
+    lamp.daemon.act(&plan_ref, &close, None).await.unwrap();
+    let event = closing(&lamp, &plan_ref).await;
+    assert_eq!(take_back(&lamp, &plan_ref, 2, event).await, StatusCode::SEE_OTHER);
+    assert!(!lamp.daemon.status(&plan_ref).await.unwrap().state.is_closed());
+}
+
 /// Nothing is taken back: "I am on it" outdates "I can't act".
 #[tokio::test(flavor = "multi_thread")]
 async fn answers_that_outdate_each_other_bring_few_calls() {
