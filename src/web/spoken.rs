@@ -34,6 +34,9 @@ const MEMORY: TimeDelta = TimeDelta::hours(1);
 /// And within a day, for one plan: each of a crew has a code, and a trip may be long.
 const MOST_IN_A_DAY: usize = 20;
 const A_DAY: TimeDelta = TimeDelta::days(1);
+/// Of those that come at once one may be counted before another that read the clock sooner; what lies
+/// farther ahead was tried by a clock that was set back since.
+const AT_ONCE: TimeDelta = TimeDelta::minutes(1);
 /// So many addresses are remembered, and plans that there are not; with more, all are forgotten. What
 /// is tried for a plan that there is never is.
 const MOST_REMEMBERED: usize = 10_000;
@@ -130,7 +133,7 @@ fn so_far<'a>(
     memory: TimeDelta,
 ) -> &'a [DateTime<Utc>] {
     times.get_mut(who).map_or(&[], |tries| {
-        tries.retain(|at| now - *at < memory);
+        tries.retain(|at| *at - now < AT_ONCE && now - *at < memory);
         tries
     })
 }
@@ -278,9 +281,10 @@ mod tests {
     #[test]
     fn five_tries_for_a_plan_are_five_however_many_come_at_once() {
         let wrong = Wrong::default();
-        // None of them has been answered yet.
+        // None of them has been answered yet, and each read the clock before the one ahead of it.
+        let at = |number: i64| noon() - TimeDelta::milliseconds(number);
         let let_in =
-            (0..500).filter(|at| wrong.may_try("A", &format!("from {at}"), noon())).count();
+            (0..500).filter(|one| wrong.may_try("A", &format!("from {one}"), at(*one))).count();
         assert_eq!(let_in, MOST_FOR_A_PLAN);
         assert!(!wrong.may_try("A", "another", noon() + TimeDelta::minutes(59)));
         assert!(wrong.may_try("A", "another", noon() + MEMORY));
@@ -289,6 +293,14 @@ mod tests {
             assert!(wrong.may_try("B", "home", noon()));
             wrong.was_right("B", "home", noon());
         }
+    }
+
+    #[test]
+    fn a_clock_put_right_keeps_nobody_from_the_code() {
+        let wrong = Wrong::default();
+        let ahead = noon() + TimeDelta::days(30);
+        while wrong.may_try("A", "home", ahead) {}
+        assert!(wrong.may_try("A", "home", noon()));
     }
 
     /// Each of a crew has a code, so that one of sixty is hit with a sixtieth of the tries.

@@ -3,7 +3,7 @@
 
 use reqwest::StatusCode;
 use serde_json::{Value, json};
-use shorelamp::watch::{Kind, Recipient};
+use shorelamp::watch::{By, Event, Kind, Recipient};
 use sqlx::Connection;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 
@@ -269,5 +269,29 @@ async fn a_contact_whose_word_the_crew_takes_back_ends_no_trip_for_ever() {
     assert_eq!(say(crew, &undo).await, StatusCode::SEE_OTHER);
     let checkin = lamp.post(filed["links"]["checkin"].as_str().unwrap()).json(&json!({}));
     assert_eq!(checkin.send().await.unwrap().status(), StatusCode::OK);
+    assert_eq!(lamp.daemon.status(plan_ref).await.unwrap().word(), "closed");
+}
+
+/// A machine's clock is days ahead while a crew ends its trip and takes that back, and is then put right.
+#[tokio::test]
+async fn a_clock_put_right_keeps_no_crew_from_checking_in() {
+    let lamp = Lamp::lit().await;
+    let filed = lamp.file(&plan()).await;
+    let plan_ref = filed["ref"].as_str().unwrap();
+    let three_days = 3 * 24 * 60;
+    lamp.move_clock(three_days);
+    for _ in 0..12 {
+        let by = By::Crew(None);
+        let ashore = Event::CheckedIn { who: vec![0, 1], by: by.clone(), how: None };
+        let event = lamp.daemon.act(plan_ref, &ashore, None).await.unwrap().state.events;
+        lamp.daemon.act(plan_ref, &Event::Undone { event, by }, None).await.unwrap();
+    }
+    let checkin = async || {
+        let checkin = lamp.post(filed["links"]["checkin"].as_str().unwrap()).json(&json!({}));
+        checkin.send().await.unwrap().status()
+    };
+    assert_eq!(checkin().await, StatusCode::TOO_MANY_REQUESTS);
+    lamp.move_clock(-three_days);
+    assert_eq!(checkin().await, StatusCode::OK);
     assert_eq!(lamp.daemon.status(plan_ref).await.unwrap().word(), "closed");
 }
