@@ -231,6 +231,18 @@ async fn a_plan_that_is_set_aside_again_goes_on_alerting_where_it_was() {
     assert_eq!(kinds().await[8..], [(375, overdue), (405, call)]);
 }
 
+/// The machine's clock is six hours ahead when the first two of them go, and is then put right.
+#[tokio::test]
+async fn plain_alerts_wait_for_no_time_of_a_clock_that_was_set_back() {
+    let Opened { store, folder: _folder } = opened().await;
+    file(&store, "A", None, "body").await;
+    let ordered = async |at: i64| store.alert_quarantined(minutes(at)).await.expect("ordered");
+    assert!(store.quarantine("A", "torn", minutes(360)).await.expect("set aside"));
+    assert_eq!((ordered(360).await, ordered(390).await), (1, 1));
+    assert_eq!(ordered(74).await, 0, "not overdue by the right clock");
+    assert_eq!((ordered(76).await, ordered(135).await, ordered(136).await), (1, 0, 1));
+}
+
 #[tokio::test]
 async fn a_state_that_was_changed_behind_our_back_is_folded_again() {
     let Opened { store, folder } = opened().await;

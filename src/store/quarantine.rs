@@ -16,6 +16,8 @@ use crate::watch::{Cause, Event, Kind, Order, Recipient, next_wakeup, step};
 /// From the plain `overdue` to the first plain `call-rescue`.
 const UNTIL_CALL: TimeDelta = TimeDelta::minutes(30);
 const BETWEEN_CALLS: TimeDelta = TimeDelta::hours(1);
+/// No plain alert but the first waits longer for its time; a clock that is put right goes back a little.
+const LONGEST_WAIT: TimeDelta = TimeDelta::minutes(61);
 /// How many plain alerts go out: a day's worth. Their numbers go on for ever, a day's worth a turn.
 const MOST_ALERTS: u32 = 25;
 /// The keeper is told of one plan at most once in this time.
@@ -71,9 +73,15 @@ impl Store {
             .bind(millis(now))
             .fetch_all(&self.own_reader)
             .await?;
+        let due = due.iter().map(|row| row.try_get("plan"));
+        let mut due = due.collect::<Result<Vec<String>, sqlx::Error>>()?;
         let (mut ordered, mut trouble) = (0, None);
-        for row in due {
-            match self.alert_plainly(row.try_get("plan")?, now).await {
+        match self.waiting_too_long(now).await {
+            Ok(more) => due.extend(more),
+            Err(error) => trouble = Some(error),
+        }
+        for plan_ref in due {
+            match self.alert_plainly(plan_ref, now).await {
                 Ok(letters) => ordered += letters,
                 Err(error) => {
                     tracing::error!(%error, "a plain alert of a plan set aside can't be ordered");
@@ -82,6 +90,27 @@ impl Store {
             }
         }
         trouble.map_or(Ok(ordered), Err)
+    }
+
+    /// The plans set aside that are overdue, and whose next plain alert is farther ahead than any pause: a
+    /// clock told its time that was set back since.
+    async fn waiting_too_long(&self, now: DateTime<Utc>) -> Result<Vec<String>, StoreError> {
+        let ahead = format!(
+            "SELECT plan FROM quarantine WHERE next_at > $1 AND alerts % {MOST_ALERTS} <> 0 \
+             LIMIT 1000"
+        );
+        let ahead = sqlx::query_scalar::<_, String>(sqlx::AssertSqlSafe(ahead));
+        let mut reader = self.own_reader.acquire().await?;
+        let ahead = ahead.bind(millis(now + LONGEST_WAIT)).fetch_all(&mut *reader).await?;
+        let mut waiting = Vec::new();
+        for plan_ref in ahead {
+            // In doubt it is: it was alerted before.
+            let overdue_at = first_alert_at(&mut reader, &plan_ref, now).await;
+            if overdue_at.map_or(true, |at| at.is_some_and(|at| at <= now)) {
+                waiting.push(plan_ref);
+            }
+        }
+        Ok(waiting)
     }
 
     async fn alert_plainly(
