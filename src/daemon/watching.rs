@@ -28,8 +28,11 @@ pub(super) async fn watch(daemon: Daemon, stop: CancellationToken) {
         let now = daemon.now();
         // What was to be waited for is reckoned anew when the clock was set back.
         let everything = now + CLOCK_TOLERANCE < last;
-        last = now;
         let passed = pass(&daemon, everything).await;
+        // Else it is still to be done, once the database lets it.
+        if passed.is_ok() || !everything {
+            last = now;
+        }
         let stuck = passed.as_ref().is_err_and(StoreError::may_last);
         daemon.0.health.stuck(Part::Watch, stuck);
         let sleep = match passed {
