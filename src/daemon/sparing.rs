@@ -90,7 +90,8 @@ impl Daemon {
             return None;
         }
         let now = self.now();
-        let gone = self.store().gone_of_late(letter, [now - A_DAY, now]).await;
+        // Others are handed over meanwhile.
+        let gone = self.store().gone_of_late(letter, [now - A_DAY, now + TOLERANCE]).await;
         let gone = gone.unwrap_or_else(|error| {
             tracing::warn!(%error, "what somebody was written of late can't be looked up");
             Gone::default()
@@ -104,7 +105,7 @@ impl Daemon {
         let (since, pace) =
             (now - gone.last?, state.terms.ladder.repeat().delta().min(AGAIN_AFTER));
         // It went by a clock that was set back since: how long ago, nobody knows.
-        if since < TimeDelta::zero() {
+        if since < -TOLERANCE {
             return None;
         }
         (since + TOLERANCE < pace).then(|| pace - since)

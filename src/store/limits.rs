@@ -81,7 +81,7 @@ impl Store {
     }
 
     /// How many letters from each of these instants until now, besides this one, have told the keeper what
-    /// could stop this plan's alert; none that was ordered after it, by a clock that was set back since.
+    /// could stop this plan's alert.
     ///
     /// # Errors
     /// The database.
@@ -91,13 +91,12 @@ impl Store {
         [long, short, now]: [DateTime<Utc>; 3],
     ) -> Result<(i64, i64), StoreError> {
         let count = sqlx::query(
-            "SELECT COUNT(CASE WHEN state = 'sending' OR settled_at > $4 THEN 1 END), \
-             COUNT(CASE WHEN state = 'sending' OR settled_at > $5 THEN 1 END) \
+            "SELECT COUNT(CASE WHEN state = 'sending' OR settled_at > $3 THEN 1 END), \
+             COUNT(CASE WHEN state = 'sending' OR settled_at > $4 THEN 1 END) \
              FROM letters WHERE plan = $1 AND recipient = 'keeper' AND kind = 'trouble' \
-             AND id <> $2 AND queued_at <= $3 \
-             AND (state = 'sending' OR (state = 'handed' AND settled_at <= $6))",
+             AND id <> $2 AND (state = 'sending' OR (state = 'handed' AND settled_at <= $5))",
         );
-        let count = count.bind(&beside.plan_ref).bind(&beside.id).bind(millis(beside.queued_at));
+        let count = count.bind(&beside.plan_ref).bind(&beside.id);
         let count = count.bind(millis(long)).bind(millis(short)).bind(millis(now));
         let row = count.fetch_one(&self.readers).await?;
         Ok((row.try_get(0)?, row.try_get(1)?))
