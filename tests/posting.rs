@@ -12,6 +12,8 @@ mod house;
 mod memory;
 #[path = "posting/rests.rs"]
 mod rests;
+#[path = "posting/said.rs"]
+mod said;
 #[path = "post/server.rs"]
 #[allow(dead_code)]
 mod server;

@@ -4,8 +4,9 @@
 //!
 //! The model follows `store/sending.rs`: a claim gives out the attempt's number with a lease; the
 //! last look and the word that its reader may have it are one transaction; every later word names
-//! the attempt. Two mutants, one without that fence and one without the last look, must be caught:
-//! a model that can't tell them apart would prove nothing.
+//! the attempt. What contacts say meanwhile has an alert written anew once, and no more. Four mutants,
+//! without that fence, without the last look, without the writing anew and without the news of what
+//! an alert lacks, must be caught: a model that can't tell them apart would prove nothing.
 
 #![allow(clippy::expect_used)]
 
@@ -45,6 +46,30 @@ fn without_the_last_look_an_alert_leaves_after_the_check_in() {
     let broken = broken(Protocol { last_look: false, ..Protocol::default() });
     assert!(broken.contains(&model::NOT_AFTER_CHECK_IN), "{broken:?}");
     assert!(broken.contains(&model::STOOD_DOWN), "{broken:?}");
+}
+
+/// Beside what is said there is less that goes wrong: each word makes the model many times larger.
+fn with_words() -> Protocol {
+    Protocol { words: 2, crashes: 1, slow: 0, failures: 0, ..Protocol::default() }
+}
+
+#[test]
+fn whatever_is_said_meanwhile_an_alert_leaves_and_its_reader_is_told() {
+    assert_eq!(broken(with_words()), [""; 0]);
+    assert_eq!(broken(Protocol { slow: 1, words: 1, ..with_words() }), [""; 0]);
+    assert_eq!(broken(Protocol { check_in: false, ..with_words() }), [""; 0]);
+}
+
+#[test]
+fn without_the_writing_anew_words_hold_an_alert() {
+    let broken = broken(Protocol { anew: false, ..with_words() });
+    assert!(broken.contains(&model::HELD), "{broken:?}");
+}
+
+#[test]
+fn without_the_news_an_alert_leaves_its_reader_with_old_words() {
+    let broken = broken(Protocol { news: false, ..with_words() });
+    assert!(broken.contains(&model::TOLD), "{broken:?}");
 }
 
 /// The model is not true of an empty world: there are ways in which each letter arrives, and in

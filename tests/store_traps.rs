@@ -7,7 +7,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use shorelamp::measure::Span;
 use shorelamp::store::{Claimed, Filing, LastLook, Store};
 use shorelamp::watch::{
-    Anchor, By, Event, Kind, Ladder, Recipient, Rung, RungKind, Terms, To, Watched,
+    Anchor, Answer, By, Event, Kind, Ladder, Recipient, Rung, RungKind, Terms, To, Watched,
 };
 
 const LEASE: TimeDelta = TimeDelta::seconds(90);
@@ -95,6 +95,48 @@ async fn a_letter_written_before_an_extension_does_not_leave_as_the_contacts_las
     let stands = store.plan("A").await.expect("the plan").state;
     let again = Claimed { written_from: Some(Box::new(stands)), ..again.clone() };
     assert_eq!(store.last_look(&again, minutes(1)).await.expect("looked"), LastLook::Send);
+}
+
+/// A contact answers and takes that back while a relay takes its time over each alert. Written anew, the
+/// alert goes all the same, and what it lacks follows; but none that is no longer owed.
+#[tokio::test]
+async fn an_alert_that_was_written_anew_waits_for_no_more_answers() {
+    let (store, _folder) = filed().await;
+    hand_over_all(&store, minutes(0)).await;
+    store.apply("A", &Event::Tick, None, minutes(75)).await.expect("applied");
+    let claims = claim(&store, minutes(75)).await;
+    let alert = claims.iter().find(|one| is_to_contact(one, Kind::CallRescue)).expect("alert");
+    let written = async || {
+        let stands = store.plan("A").await.expect("the plan").state;
+        Claimed { written_from: Some(Box::new(stands)), ..alert.clone() }
+    };
+    let happens = async |event: Event| {
+        store.apply("A", &event, None, minutes(75)).await.expect("applied").state.events
+    };
+    let news = async || {
+        let letters = store.letters("A").await.expect("letters");
+        letters.iter().filter(|one| (one.to, one.kind) == (CONTACT, Kind::News)).count()
+    };
+    let name = "Dunstan".to_owned();
+    let on_it = Event::Answered { contact: 0, name: name.clone(), answer: Answer::OnIt };
+    let undo = |event| Event::Undone { event, by: By::Contact(0, name.clone()) };
+
+    let first = written().await;
+    let answer = happens(on_it.clone()).await;
+    assert_eq!(store.last_look(&first, minutes(75)).await.expect("looked"), LastLook::Outdated);
+    let anew = written().await;
+    happens(undo(answer)).await;
+    assert_eq!(store.last_look(&anew, minutes(75)).await.expect("looked"), LastLook::Outdated);
+    assert_eq!(news().await, 0);
+    assert_eq!(store.last_look_anew(&anew, minutes(75)).await.expect("looked"), LastLook::Send);
+    assert_eq!(news().await, 1, "that nobody is on it after all");
+    // Who was alerted hears of each answer as it is given.
+    happens(on_it).await;
+    assert_eq!(store.last_look_anew(&anew, minutes(75)).await.expect("looked"), LastLook::Send);
+    assert_eq!(news().await, 2);
+    check_in(&store, minutes(75)).await;
+    let look = store.last_look_anew(&anew, minutes(75)).await.expect("looked");
+    assert_eq!(look, LastLook::Dropped, "however often it was written");
 }
 
 /// An alert is between its last look and the relay's answer (up to a minute). The crew checks in.

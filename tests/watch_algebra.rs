@@ -183,7 +183,7 @@ proptest! {
                 continue;
             }
             let may = match (was, is, &event) {
-                (Phase::Armed, Phase::Overdue, Event::Handing { .. } | Event::TakenAgain { .. }) => false,
+                (Phase::Armed, Phase::Overdue, Event::Handing { .. } | Event::HandingWithout { .. } | Event::TakenAgain { .. }) => false,
                 // Whatever makes the watch look at its clock can find that time has passed.
                 (Phase::Armed, Phase::Overdue, _) => true,
                 (Phase::Overdue, Phase::Armed, Event::Extended { .. } | Event::Amended { .. }) => true,

@@ -154,6 +154,41 @@ fn what_a_letter_says_agrees_with_the_plan_or_not() {
     let mut longer = State::clone(&plan);
     longer.terms.contacts = 3;
     assert!(!longer.tells_the_same(&plan), "other terms");
+    for another in [&overdue, &closed, &reopened] {
+        assert!(!another.differs_in_words_alone(&plan), "another phase or round");
+    }
+    assert!(!longer.differs_in_words_alone(&plan), "other terms");
+}
+
+/// What an alert that was written anew may lack, and what it may not.
+#[test]
+fn words_are_what_was_said_and_not_who_is_out_or_reached() {
+    let (plan, _) = filed();
+    let ashore = |by| Event::CheckedIn { who: vec![0], by, how: None };
+    let answer = |answer| Event::Answered { contact: 0, name: "Dunstan".to_owned(), answer };
+    let (service, when) = ("the coast guard".to_owned(), "21:10".to_owned());
+    let called = Answer::Called { service, when, reference: None };
+    let still_out = Event::StillOut { place: None, note: None, by: By::Crew(None) };
+    for event in [
+        answer(Answer::OnIt),
+        answer(called),
+        answer(Answer::CantAct),
+        answer(Answer::HaveIt),
+        answer(Answer::Never),
+        still_out,
+    ] {
+        let (next, _) = after(&plan, -10, &event);
+        assert!(next.differs_in_words_alone(&plan), "{event:?}");
+    }
+    let refused = Event::Refused { to: Recipient::Contact(0), kind: Kind::Filed };
+    for event in [ashore(By::Crew(None)), refused, later(30), off()] {
+        let (next, _) = after(&plan, -10, &event);
+        assert!(!next.differs_in_words_alone(&plan), "{event:?}");
+    }
+    let (one_ashore, _) = after(&plan, -10, &ashore(By::Crew(None)));
+    let (said_twice, _) = after(&one_ashore, -9, &ashore(By::Contact(0, "Dunstan".to_owned())));
+    assert!(!said_twice.tells_the_same(&one_ashore));
+    assert!(said_twice.differs_in_words_alone(&one_ashore), "the same are out");
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! One attempt at one letter: written, looked at once more, handed over, and its fate recorded.
 
+use std::borrow::Cow;
 use std::pin::{Pin, pin};
 use std::time::Duration;
 
@@ -17,7 +18,7 @@ use super::{Daemon, Dossier, enclosing, posting, retry};
 use crate::guarded::{Panicked, guarded_while};
 use crate::post::{Envelope, Outgoing, Phase, Place, Receipt, SendClass, SendError, Tried};
 use crate::store::{self, Claimed, LastLook, Read, StoreError};
-use crate::watch::Kind;
+use crate::watch::{Kind, Watched};
 
 /// A letter that takes longer than this hangs, and gives up its desk and its place at the door.
 pub(super) const HANGS_AFTER: Duration = Duration::from_secs(5);
@@ -309,15 +310,25 @@ where
 
 /// Tries the relays until one takes the letter, with a last look before each lets it go.
 async fn try_each(parcel: Parcel<'_>, tried: &Tried) -> Result<Outcome, StoreError> {
-    let Parcel { daemon, claimed, envelope, letter, place, unwelcome } = parcel;
+    let Parcel { daemon, envelope, place, unwelcome, .. } = parcel;
     let post = &daemon.0.post;
+    let mut claimed = Cow::Borrowed(parcel.claimed);
+    let mut letter = Cow::Borrowed(parcel.letter);
     let mut failure: Option<SendError> = None;
     loop {
         let handing = match post.begin(place, envelope, tried).await {
             Ok(handing) => handing,
             Err(error) => return Ok(Outcome::Failed(error.after(failure))),
         };
-        match look(daemon, claimed).await {
+        let mut found = look(daemon, &claimed, false).await;
+        if matches!(found, Ok(LastLook::Outdated))
+            && let Some((from, bytes)) = written_anew(parcel).await
+        {
+            claimed.to_mut().written_from = Some(from);
+            letter = Cow::Owned(bytes);
+            found = look(daemon, &claimed, true).await;
+        }
+        match found {
             Ok(LastLook::Send) => {}
             Ok(LastLook::Dropped | LastLook::LostLease) => {
                 handing.abandon().await;
@@ -332,7 +343,7 @@ async fn try_each(parcel: Parcel<'_>, tried: &Tried) -> Result<Outcome, StoreErr
                 return Err(error);
             }
         }
-        let error = match handing.finish(letter).await {
+        let error = match handing.finish(&letter).await {
             Ok(receipt) => return Ok(Outcome::Taken(receipt)),
             Err(error) => error,
         };
@@ -347,13 +358,33 @@ async fn try_each(parcel: Parcel<'_>, tried: &Tried) -> Result<Outcome, StoreErr
     }
 }
 
+/// One of the ladder's letters, written anew while the relay waits for it; none where it had better be
+/// claimed anew. Else each answer of a contact that comes while a relay takes its time would keep an
+/// alert from everybody for as long as that relay takes.
+async fn written_anew(parcel: Parcel<'_>) -> Option<(Box<Watched>, Vec<u8>)> {
+    let Parcel { daemon, claimed, envelope, .. } = parcel;
+    if !claimed.order.kind.is_rung() {
+        return None;
+    }
+    let written = guarded_while(richly(daemon, claimed, None)).await;
+    let Ok(Ok(Ready::Letter(written))) = written else { return None };
+    let Written { letter, bytes, from } = *written;
+    // The relay was told whom it is for.
+    (letter.envelope() == *envelope).then_some((from?, bytes))
+}
+
 /// The last look, after what left from memory is written down, if it can be: this may be among it.
-async fn look(daemon: &Daemon, claimed: &Claimed) -> Result<LastLook, StoreError> {
+async fn look(daemon: &Daemon, claimed: &Claimed, anew: bool) -> Result<LastLook, StoreError> {
     let _ = daemon.record_sent().await;
     if daemon.0.memory.has_left(&claimed.plan_ref, &claimed.order) {
         return Ok(LastLook::LostLease);
     }
-    daemon.store().last_look(claimed, daemon.now()).await
+    let (store, now) = (daemon.store(), daemon.now());
+    if anew {
+        store.last_look_anew(claimed, now).await
+    } else {
+        store.last_look(claimed, now).await
+    }
 }
 
 async fn record(

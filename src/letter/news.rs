@@ -94,6 +94,16 @@ fn happened(scene: &Scene<'_>, event: &Event) -> Option<News> {
             ))
         }
         Event::Undone { event, by } => Some(undone(scene, *event, &who(scene, by))),
+        Event::HandingWithout { .. } => Some(
+            News::new(
+                "more was said meanwhile",
+                "While our alert was on its way to you, answers came or were taken back.",
+            )
+            .then(
+                "Go by what stands below, and not by what the alert says of who is on it or has \
+                 called.",
+            ),
+        ),
         Event::Refused { to: Recipient::Contact(at), kind } => {
             let why = "the mail service refuses the address for good";
             Some(unreachable(scene.facts.plan.contacts.get(*at)?, *kind, why, scene))

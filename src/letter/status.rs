@@ -194,6 +194,7 @@ fn sent(scene: &Scene<'_>, at: usize, state: &ContactState) -> Sent {
     }
     let alert = scene.facts.history.iter().find(|past| {
         matches!(past.event, Event::Handing { to: Recipient::Contact(to), kind }
+            | Event::HandingWithout { to: Recipient::Contact(to), kind }
             if to == at && kind.is_alert())
     });
     match alert {

@@ -33,6 +33,8 @@ pub(super) struct Counter {
 pub(super) struct Question {
     pub(super) letter: Claimed,
     pub(super) outcome: Option<Outcome>,
+    /// Whether the letter was written anew in this attempt, since it said what was so no longer.
+    pub(super) anew: bool,
     pub(super) at: DateTime<Utc>,
 }
 
@@ -201,7 +203,7 @@ async fn answer_all(
     let mut ledger = Ledger::over(connection, refs, read).await?;
     let mut settled = Vec::new();
     let mut found = Vec::with_capacity(questions.len());
-    for Question { letter, outcome, at } in &questions {
+    for Question { letter, outcome, anew, at } in &questions {
         let lease = (letter.id.clone(), letter.attempt);
         if !held.contains(&lease) {
             found.push(Ok(LastLook::LostLease));
@@ -216,7 +218,7 @@ async fn answer_all(
                 (Some(outcome.clone()), told.map(|()| LastLook::Send))
             }
             None if !with_plans => (None, Ok(LastLook::Send)),
-            None => match look(&mut ledger, letter, *at) {
+            None => match look(&mut ledger, letter, *anew, *at) {
                 Ok(LastLook::Dropped) => (Some(Outcome::Dropped), Ok(LastLook::Dropped)),
                 look => (None, look),
             },
@@ -282,7 +284,12 @@ async fn leases(
     Ok((held, read))
 }
 
-fn look(ledger: &mut Ledger, letter: &Claimed, now: DateTime<Utc>) -> Result<LastLook, StoreError> {
+fn look(
+    ledger: &mut Ledger,
+    letter: &Claimed,
+    anew: bool,
+    now: DateTime<Utc>,
+) -> Result<LastLook, StoreError> {
     let state = match ledger.state(&letter.plan_ref) {
         Ok(state) => state,
         Err(error) if error.is_damage() => return Ok(LastLook::Send),
@@ -297,10 +304,17 @@ fn look(ledger: &mut Ledger, letter: &Claimed, now: DateTime<Utc>) -> Result<Las
     if guarded(|| wanted(state, &letter.order, now)) == Ok(false) {
         return Ok(LastLook::Dropped);
     }
-    if letter.written_from.as_ref().is_some_and(|from| !from.tells_the_same(state)) {
-        return Ok(LastLook::Outdated);
+    let (to, kind) = (letter.order.to, letter.order.kind);
+    let mut event = Event::Handing { to, kind };
+    if let Some(from) = letter.written_from.as_ref().filter(|from| !from.tells_the_same(state)) {
+        // Whoever answers again and again keeps no step of the ladder from the others.
+        if !(anew && kind.is_rung() && from.differs_in_words_alone(state)) {
+            return Ok(LastLook::Outdated);
+        }
+        if kind.is_alert() {
+            event = Event::HandingWithout { to, kind };
+        }
     }
-    let event = Event::Handing { to: letter.order.to, kind: letter.order.kind };
     match ledger.step(&letter.plan_ref, &event, None, now) {
         Err(error) if !error.is_damage() => Err(error),
         _ => Ok(LastLook::Send),

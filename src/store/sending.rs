@@ -55,11 +55,31 @@ impl Store {
         letter: &Claimed,
         now: DateTime<Utc>,
     ) -> Result<LastLook, StoreError> {
-        self.counter
-            .ask(Question { letter: letter.clone(), outcome: None, at: now })
-            .await?
-            .answer()
-            .await
+        self.look(letter, false, now).await
+    }
+
+    /// The same for a letter that was written anew in this attempt, since the first look found that it
+    /// must be. One of the ladder's now leaves though more was said meanwhile, if nothing else has
+    /// changed; its reader hears of that by `news`.
+    ///
+    /// # Errors
+    /// The database.
+    pub async fn last_look_anew(
+        &self,
+        letter: &Claimed,
+        now: DateTime<Utc>,
+    ) -> Result<LastLook, StoreError> {
+        self.look(letter, true, now).await
+    }
+
+    async fn look(
+        &self,
+        letter: &Claimed,
+        anew: bool,
+        now: DateTime<Utc>,
+    ) -> Result<LastLook, StoreError> {
+        let question = Question { letter: letter.clone(), outcome: None, anew, at: now };
+        self.counter.ask(question).await?.answer().await
     }
 
     /// A relay took the letter.
@@ -103,7 +123,8 @@ impl Store {
         outcome: Outcome,
         now: DateTime<Utc>,
     ) -> Result<Pending, StoreError> {
-        let question = Question { letter: letter.clone(), outcome: Some(outcome), at: now };
+        let (letter, outcome) = (letter.clone(), Some(outcome));
+        let question = Question { letter, outcome, anew: false, at: now };
         Ok(Pending(self.counter.ask(question).await?))
     }
 

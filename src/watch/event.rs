@@ -87,6 +87,13 @@ pub enum Event {
         /// What it is.
         kind: Kind,
     },
+    /// The same of an alert that lacks what was said while it was on its way.
+    HandingWithout {
+        /// Who is written to.
+        to: Recipient,
+        /// What it is.
+        kind: Kind,
+    },
     /// A reader's address is refused for good.
     Refused {
         /// Whose.
@@ -136,6 +143,7 @@ impl Event {
             Event::Answered { .. }
             | Event::Tick
             | Event::Handing { .. }
+            | Event::HandingWithout { .. }
             | Event::Refused { .. }
             | Event::Bounced { .. }
             | Event::TakenAgain { .. } => {}

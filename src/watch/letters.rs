@@ -7,7 +7,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::ladder::{RungKind, moved};
-use super::state::Watched;
+use super::state::{ContactState, State, Watched};
 
 /// What a letter is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -284,6 +284,40 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
         // It is written from the plan as it stands, which is no longer theirs to read.
         Kind::News => removed_by.is_none(),
         Kind::Trouble => true,
+    }
+}
+
+impl State {
+    /// Whether a letter written from this state says what is so in the other: the same times,
+    /// the same people out, the same answers, the same contacts whom no letter reaches. What was
+    /// handed over to whom may differ.
+    #[must_use]
+    pub fn tells_the_same(&self, other: &State) -> bool {
+        let crew = |plan: &State| plan.crew.iter().map(|one| one.words.clone()).collect::<Vec<_>>();
+        let answers = |plan: &State| {
+            let of = |one: &ContactState| {
+                let acts = (one.on_it.clone(), one.called.clone());
+                (acts, one.cant_act, one.opted_out, one.confirmed_at)
+            };
+            plan.contacts.iter().map(of).collect::<Vec<_>>()
+        };
+        self.differs_in_words_alone(other)
+            && self.last_word == other.last_word
+            && crew(self) == crew(other)
+            && answers(self) == answers(other)
+    }
+
+    /// Whether what was said is all that a letter written from this state may lack: the times, the
+    /// people out and the contacts whom no letter reaches are the same in the other.
+    #[must_use]
+    pub fn differs_in_words_alone(&self, other: &State) -> bool {
+        let refused =
+            |plan: &State| plan.contacts.iter().map(|one| one.told.refused).collect::<Vec<_>>();
+        self.terms == other.terms
+            && self.round == other.round
+            && self.phase == other.phase
+            && self.out() == other.out()
+            && refused(self) == refused(other)
     }
 }
 

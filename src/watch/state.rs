@@ -355,27 +355,6 @@ impl State {
         }
     }
 
-    /// Whether a letter written from this state says what is so in the other: the same times,
-    /// the same people out, the same answers, the same contacts whom no letter reaches. What was
-    /// handed over to whom may differ.
-    #[must_use]
-    pub fn tells_the_same(&self, other: &State) -> bool {
-        let crew = |plan: &State| plan.crew.iter().map(|one| one.words.clone()).collect::<Vec<_>>();
-        let answers = |plan: &State| {
-            let of = |one: &ContactState| {
-                let acts = (one.on_it.clone(), one.called.clone());
-                (acts, one.cant_act, one.opted_out, one.confirmed_at, one.told.refused)
-            };
-            plan.contacts.iter().map(of).collect::<Vec<_>>()
-        };
-        self.terms == other.terms
-            && self.last_word == other.last_word
-            && self.round == other.round
-            && self.phase == other.phase
-            && crew(self) == crew(other)
-            && answers(self) == answers(other)
-    }
-
     /// How and when it closed; `None` while it is open.
     #[must_use]
     pub fn closing(&self) -> Option<Closing> {

@@ -88,6 +88,7 @@ pub fn step(plan: &Watched, event: &Event, now: DateTime<Utc>) -> Result<Step, R
         }
         Event::Undone { event, .. } => moving.undo(*event)?,
         Event::Handing { to, kind } => moving.handing(*to, *kind)?,
+        Event::HandingWithout { to, kind } => moving.handing_without(*to, *kind)?,
         Event::Refused { to, kind } => moving.refused(*to, *kind)?,
         Event::Bounced { to, kind, for_content } => moving.bounced(*to, *kind, *for_content)?,
         Event::TakenAgain { to } => moving.taken_again(*to)?,
@@ -282,6 +283,16 @@ impl Moving {
             | Kind::Trouble
             | Kind::Confirm
             | Kind::Drill => {}
+        }
+        Ok(())
+    }
+
+    /// Of what was said the crew heard at once, and so did whoever was alerted before.
+    fn handing_without(&mut self, to: Recipient, kind: Kind) -> Result<(), Refusal> {
+        let is_new = kind.is_alert() && !self.what_was_told(to)?.alerted;
+        self.handing(to, kind)?;
+        if matches!(to, Recipient::Contact(_)) && is_new && !self.plan.is_closed() {
+            self.tell(to, Kind::News);
         }
         Ok(())
     }

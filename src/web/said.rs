@@ -85,6 +85,7 @@ fn said(dossier: &Dossier, past: &Past) -> Option<Said> {
         }
         Event::Tick
         | Event::Handing { .. }
+        | Event::HandingWithout { .. }
         | Event::Refused { .. }
         | Event::Bounced { .. }
         | Event::TakenAgain { .. } => return None,
@@ -195,6 +196,7 @@ fn is_by(event: &Event, reader: Option<usize>) -> bool {
         },
         Event::Tick
         | Event::Handing { .. }
+        | Event::HandingWithout { .. }
         | Event::Refused { .. }
         | Event::Bounced { .. }
         | Event::TakenAgain { .. } => false,
@@ -245,6 +247,7 @@ pub(super) fn effect(dossier: &Dossier, number: u32, reader: Option<usize>) -> O
         | Event::SentAgain { .. }
         | Event::Tick
         | Event::Handing { .. }
+        | Event::HandingWithout { .. }
         | Event::Refused { .. }
         | Event::Bounced { .. }
         | Event::TakenAgain { .. } => return None,

@@ -267,6 +267,22 @@ fn news_tells_what_happened() {
     news(&sent, "Mirela Sandoval could not be reached: the mail service refuses the address");
 }
 
+/// An alert may say that somebody has called who took it back while the alert was on its way.
+#[test]
+fn what_an_alert_lacks_is_told_after_it() {
+    let mut story = Story::filed();
+    let sent = story
+        .minutes_after_overdue(1)
+        .happens(Event::HandingWithout { to: DUNSTAN, kind: Kind::Overdue });
+    let letter = one(&sent, DUNSTAN, Kind::News);
+    let text = flat(&letter.text);
+    let begin = "While our alert was on its way to you, answers came or were taken back.";
+    assert!(text.starts_with(begin), "{text}");
+    assert!(text.contains("Go by what stands below"), "{text}");
+    assert!(text.contains("Nobody has called yet, as far as we know"), "{text}");
+    assert!(letter.subject.ends_with(": more was said meanwhile"), "{}", letter.subject);
+}
+
 /// Else one contact, hours ahead, keeps all the others from calling.
 #[test]
 fn a_call_before_they_were_due_back_keeps_nobody_from_calling() {

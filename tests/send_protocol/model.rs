@@ -12,6 +12,8 @@ pub const ARRIVES: &str = "the highest rung arrives";
 pub const STOOD_DOWN: &str = "whoever was alerted is stood down";
 pub const OVERTAKES: &str =
     "no alert arrives after the stand-down, unless a sender outlived its lease";
+pub const HELD: &str = "no alert is put back for what is said";
+pub const TOLD: &str = "whoever is alerted is told of all that is said";
 pub const SETTLED: &str = "what is recorded as handed over stays so";
 pub const REACHED: [&str; 3] =
     ["reach: the stand-down arrives", "reach: rung two arrives", "reach: a letter arrives twice"];
@@ -27,6 +29,12 @@ pub struct Protocol {
     pub fence: bool,
     /// The plan is looked at once more before the letter leaves.
     pub last_look: bool,
+    /// An alert that says what is so no longer is written anew while the relay waits, once.
+    pub anew: bool,
+    /// What an alert lacks is told by `news`.
+    pub news: bool,
+    /// How often somebody says something that the alerts are to tell.
+    pub words: u8,
     pub crashes: u8,
     /// How often a sender is slower than its lease.
     pub slow: u8,
@@ -36,7 +44,17 @@ pub struct Protocol {
 
 impl Default for Protocol {
     fn default() -> Self {
-        Protocol { check_in: true, fence: true, last_look: true, crashes: 1, slow: 1, failures: 1 }
+        Protocol {
+            check_in: true,
+            fence: true,
+            last_look: true,
+            anew: true,
+            news: true,
+            words: 0,
+            crashes: 1,
+            slow: 1,
+            failures: 1,
+        }
     }
 }
 
@@ -66,7 +84,8 @@ pub struct Letter {
 pub enum Sender {
     #[default]
     Idle,
-    Claimed(usize, u8),
+    /// It is written, with so many words, and a relay asked whether it takes it.
+    Claimed { letter: usize, attempt: u8, words: u8, anew: bool },
     /// The letter is on its way: nothing can call it back.
     Leaving(usize, u8),
     /// The relay has it, and its word is not recorded yet.
@@ -84,6 +103,11 @@ pub struct State {
     closed: bool,
     /// The plan's own word that its contact may have been alerted.
     told: bool,
+    /// How often something was said, and of how much of that its contact is told.
+    said: u8,
+    heard: u8,
+    /// Whether an alert was put back for it.
+    held: bool,
     left_after_check_in: bool,
     overtaken: bool,
     crashes: u8,
@@ -95,6 +119,7 @@ pub struct State {
 pub enum Action {
     Climb,
     CheckIn,
+    Say,
     Claim(usize, usize),
     Look(usize),
     Arrive(usize),
@@ -138,7 +163,7 @@ impl Sender {
     fn job(self) -> Option<(usize, u8)> {
         match self {
             Sender::Idle => None,
-            Sender::Claimed(letter, attempt)
+            Sender::Claimed { letter, attempt, .. }
             | Sender::Leaving(letter, attempt)
             | Sender::Taken(letter, attempt)
             | Sender::Failed(letter, attempt) => Some((letter, attempt)),
@@ -167,13 +192,16 @@ impl Model for Protocol {
         if self.check_in && !state.closed {
             actions.push(Action::CheckIn);
         }
+        if state.said < self.words && !state.closed {
+            actions.push(Action::Say);
+        }
         for (at, sender) in state.senders.into_iter().enumerate() {
             match sender {
                 Sender::Idle => {
                     let letters = (0..LETTERS).filter(|letter| state.can_be_claimed(*letter));
                     actions.extend(letters.map(|letter| Action::Claim(at, letter)));
                 }
-                Sender::Claimed(..) => actions.push(Action::Look(at)),
+                Sender::Claimed { .. } => actions.push(Action::Look(at)),
                 Sender::Leaving(..) => {
                     actions.push(Action::Arrive(at));
                     if state.failures < self.failures {
@@ -212,11 +240,18 @@ impl Model for Protocol {
                     state.letters[STAND_DOWN].row = Row::Queued;
                 }
             }
+            Action::Say => {
+                state.said += 1;
+                if state.told {
+                    state.heard = state.said;
+                }
+            }
             Action::Claim(at, letter) => {
                 let row = &mut state.letters[letter];
                 row.row = Row::Sending;
                 row.attempt += 1;
-                state.senders[at] = Sender::Claimed(letter, row.attempt);
+                let (attempt, words) = (row.attempt, state.said);
+                state.senders[at] = Sender::Claimed { letter, attempt, words, anew: false };
             }
             Action::Look(at) => self.look(&mut state, at),
             Action::Arrive(at) => {
@@ -258,6 +293,8 @@ impl Model for Protocol {
                 state.letters.iter().all(|letter| letter.arrived <= 1 + letter.excuses)
             }),
             Property::always(OVERTAKES, |_, state: &State| !(state.overtaken && state.slow == 0)),
+            Property::always(HELD, |_, state: &State| !state.held),
+            Property::always(TOLD, |_, state: &State| !state.told || state.heard == state.said),
             Property::always(SETTLED, |_, state: &State| {
                 state.letters.iter().all(|letter| !letter.revived)
             }),
@@ -305,7 +342,7 @@ impl Protocol {
 
     /// One transaction: whether the letter is still owed, and the word that it may arrive.
     fn look(&self, state: &mut State, at: usize) {
-        let Some((letter, attempt)) = state.senders[at].job() else { return };
+        let Sender::Claimed { letter, attempt, words, anew } = state.senders[at] else { return };
         if !self.last_look {
             state.left_after_check_in |= is_alert(letter) && state.closed;
             state.senders[at] = Sender::Leaving(letter, attempt);
@@ -319,6 +356,20 @@ impl Protocol {
             state.letters[letter].row = Row::Dropped;
             state.senders[at] = Sender::Idle;
             return;
+        }
+        if is_alert(letter) && words != state.said && !anew {
+            if self.anew {
+                let words = state.said;
+                state.senders[at] = Sender::Claimed { letter, attempt, words, anew: true };
+            } else {
+                state.held = true;
+                state.letters[letter].row = Row::Queued;
+                state.senders[at] = Sender::Idle;
+            }
+            return;
+        }
+        if is_alert(letter) && !state.told {
+            state.heard = if self.news { state.said } else { words };
         }
         state.told |= is_alert(letter);
         state.left_after_check_in |= is_alert(letter) && state.closed;

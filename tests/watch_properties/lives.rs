@@ -229,7 +229,13 @@ pub fn live(terms: &Terms, moments: &[Moment]) -> (Step, Vec<Lived>) {
     let mut queue = first.orders.clone();
     for (wait_s, event) in moments {
         for order in queue.drain(..) {
-            go(&mut plan, &Event::Handing { to: order.to, kind: order.kind }, now);
+            let (to, kind) = (order.to, order.kind);
+            // Some alerts leave while somebody says something.
+            let event = match kind.is_alert() && wait_s % 2 == 0 {
+                true => Event::HandingWithout { to, kind },
+                false => Event::Handing { to, kind },
+            };
+            go(&mut plan, &event, now);
         }
         now += TimeDelta::seconds(i64::from(*wait_s));
         let event = made_for(&plan, event, now);

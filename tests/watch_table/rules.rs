@@ -127,9 +127,17 @@ pub fn cell(scene: &Scene, event: &str) -> Cell {
             Some(_) if is_long_over(scene) => Cell::Refused("too late"),
             _ => Cell::Refused("nothing to take back"),
         },
-        "an alert to contact 1 leaves" if !open && !alerted(scene).contains(&ONE) => {
+        "an alert to contact 1 leaves" | "an alert to contact 1 leaves without what was said"
+            if !open && !alerted(scene).contains(&ONE) =>
+        {
             owes(same, vec![("stand-down", vec![ONE])])
         }
+        "an alert to contact 1 leaves without what was said"
+            if open && !alerted(scene).contains(&ONE) =>
+        {
+            owes(same, vec![("news", vec![ONE])])
+        }
+        "an alert to contact 1 leaves without what was said" => Cell::Nothing,
         "an alert to contact 1 leaves" | "contact 1's address works again" => Cell::Nothing,
         "contact 1's address is refused" | "a letter to contact 1 comes back" => {
             let told = [("news", vec![CREW]), ("trouble", vec![KEEPER])].into_iter();

@@ -226,6 +226,10 @@ pub const EVENTS: &[Happening] = &[
     now("the closing is taken back", |stage| Event::Undone { event: stage.closing, by: by() }),
     now("what never was is taken back", |_| Event::Undone { event: 999, by: by() }),
     now("an alert to contact 1 leaves", |_| Event::Handing { to: CONTACT, kind: Kind::Overdue }),
+    now("an alert to contact 1 leaves without what was said", |_| Event::HandingWithout {
+        to: CONTACT,
+        kind: Kind::Overdue,
+    }),
     now("contact 1's address is refused", |_| Event::Refused { to: CONTACT, kind: Kind::Filed }),
     now("a letter to contact 1 comes back", |_| Event::Bounced {
         to: CONTACT,
@@ -255,13 +259,14 @@ pub fn variant(event: &Event) -> &'static str {
         Event::Answered { .. } => "answered",
         Event::Undone { .. } => "undone",
         Event::Handing { .. } => "handing",
+        Event::HandingWithout { .. } => "handing-without",
         Event::Refused { .. } => "refused",
         Event::Bounced { .. } => "bounced",
         Event::TakenAgain { .. } => "taken-again",
     }
 }
 
-pub const VARIANTS: [&str; 14] = [
+pub const VARIANTS: [&str; 15] = [
     "tick",
     "checked-in",
     "extended",
@@ -273,6 +278,7 @@ pub const VARIANTS: [&str; 14] = [
     "answered",
     "undone",
     "handing",
+    "handing-without",
     "refused",
     "bounced",
     "taken-again",
