@@ -5,7 +5,7 @@
 //! anywhere else ends the process at once, so that nothing is left that only looks alive.
 
 use std::cell::Cell;
-use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::pin::pin;
 use std::task::Poll;
 use std::thread::sleep;
@@ -60,6 +60,13 @@ pub async fn guarded_while<F: Future>(work: F) -> Result<F::Output, Panicked> {
         Err(panicked) => Poll::Ready(Err(panicked)),
     })
     .await
+}
+
+/// Does this to its end: whoever asked for it may go meanwhile, as a telephone does.
+pub async fn to_its_end<T: Send + 'static>(doing: impl Future<Output = T> + Send + 'static) -> T {
+    let done = tokio::spawn(guarded_while(doing)).await.ok().and_then(Result::ok);
+    // The guard of whoever asked deals with it.
+    done.unwrap_or_else(|| resume_unwind(Box::new("the program fails over what was asked")))
 }
 
 /// From now on a panic outside every guard ends the process. The log hears where a panic was, and

@@ -1,6 +1,5 @@
 //! What people do with a plan once it is armed, by key or by link.
 
-use std::panic::resume_unwind;
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -11,7 +10,7 @@ use tokio::time::timeout;
 use super::Daemon;
 use super::emergency::LONGEST_READ;
 use super::secrets::{is_same, token_hash};
-use crate::guarded::{guarded, guarded_while};
+use crate::guarded::{guarded, to_its_end};
 use crate::letter::Facts;
 use crate::plan::{MOST_CREW, Plan};
 use crate::review::Review;
@@ -63,15 +62,6 @@ impl Dossier {
 /// A plan's stored review; `None` where it can't be read: a letter says all without.
 pub(super) fn stored_review(record: &PlanRecord) -> Option<Review> {
     guarded(|| serde_json::from_str(&record.review_json).ok()).ok().flatten()
-}
-
-/// Does this to its end: whoever asked for it may go meanwhile, as a telephone does.
-pub(super) async fn to_its_end<T: Send + 'static>(
-    doing: impl Future<Output = T> + Send + 'static,
-) -> T {
-    let done = tokio::spawn(guarded_while(doing)).await.ok().and_then(Result::ok);
-    // The guard of whoever asked deals with it.
-    done.unwrap_or_else(|| resume_unwind(Box::new("the program fails over what was asked")))
 }
 
 impl Daemon {

@@ -5,12 +5,13 @@ use std::time::Duration;
 use chrono::{DateTime, Utc};
 use tokio::time::timeout;
 
-use super::acting::{Dossier, to_its_end};
+use super::acting::Dossier;
 use super::differing::parts_changed;
 use super::filing::{FilingError, card, to_json};
 use super::judging::For;
 use super::{Daemon, Filed};
 use crate::caution::{Caution, worse};
+use crate::guarded::to_its_end;
 use crate::plan::{CrewMember, Faults, Moment, Placed, Plan, read_json};
 use crate::review::Review;
 use crate::store::{NewVersion, PlanRecord, StoreError};

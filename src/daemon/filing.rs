@@ -5,11 +5,11 @@ use std::fmt;
 use chrono::{DateTime, TimeDelta, Utc};
 use thiserror::Error;
 
-use super::acting::to_its_end;
 use super::judging::For;
 use super::secrets::{SecretsError, new_ref, token_hash};
 use super::strangers::{most_open, most_strangers};
 use super::{Daemon, PlanStatus};
+use crate::guarded::to_its_end;
 use crate::plan::{Faults, Plan};
 use crate::review::Review;
 use crate::store::{

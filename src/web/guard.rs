@@ -20,7 +20,7 @@ use super::problem::Problem;
 use super::room::Rooms;
 use super::seats::Seat;
 use crate::daemon::Daemon;
-use crate::guarded::{Panicked, guarded_while};
+use crate::guarded::{Panicked, guarded_while, to_its_end};
 
 /// The largest body that is read: a plan of many waypoints has about a tenth of it.
 pub(super) const MOST_BYTES: usize = 256 * 1024;
@@ -67,8 +67,11 @@ pub(super) async fn whole_body(request: Request, next: Next) -> Response {
     {
         return shown(&uri, too_slow());
     }
-    let answer = next.run(Request::from_parts(parts, Body::from(bytes)));
-    match tokio::time::timeout(LONGEST_ANSWER, answer).await {
+    let reads = only_reads(&parts.method);
+    let request = Request::from_parts(parts, Body::from(bytes));
+    let answer = tokio::time::timeout(LONGEST_ANSWER, next.run(request));
+    // What has arrived whole is done, though its sender be gone, or its seat another's.
+    match if reads { answer.await } else { to_its_end(answer).await } {
         Ok(answer) => answer,
         Err(_) => shown(&uri, no_answer()),
     }

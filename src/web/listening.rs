@@ -146,6 +146,8 @@ async fn answer(
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(LONGEST_HEAD)
+        // Whoever says no more may have said all: what has arrived is done.
+        .half_close(true)
         .max_buf_size(MOST_HEAD_BYTES)
         .serve_connection(TokioIo::new(stream), service);
     let mut connection = pin!(connection);

@@ -162,3 +162,41 @@ async fn a_body_that_never_ends_is_given_up() {
     tokio::time::timeout(wait, stream.read_exact(&mut answer)).await.unwrap().unwrap();
     assert_eq!(answer, b"HTTP/1.1 408");
 }
+
+/// A telephone that is pocketed after the touch: what has arrived whole is done.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_check_in_that_arrived_is_heard_though_its_sender_hangs_up() {
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+    let lamp = Lamp::lit().await;
+    let address = lamp.base.strip_prefix("http://").unwrap();
+    for ends in ["gone", "listens", "gone", "gone", "gone", "gone"] {
+        let filed = lamp.file(&plan()).await;
+        let (plan_ref, links) = (filed["ref"].as_str().unwrap(), &filed["links"]);
+        let (_, path) = links["checkin"].as_str().unwrap().split_at(lamp.base.len());
+        let mut stream = tokio::net::TcpStream::connect(address).await.unwrap();
+        let said = format!(
+            "POST {path} HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\n\
+             Content-Length: 2\r\n\r\n{{}}"
+        );
+        stream.write_all(said.as_bytes()).await.unwrap();
+        if ends == "listens" {
+            // It says that it will say no more.
+            stream.shutdown().await.unwrap();
+            let mut answer = vec![0; 12];
+            stream.read_exact(&mut answer).await.unwrap();
+            assert_eq!(answer, b"HTTP/1.1 200");
+        }
+        drop(stream);
+        let is_heard = async || {
+            let status = lamp.daemon.status(plan_ref).await.unwrap();
+            status.state.closing().is_some()
+        };
+        for _ in 0..200 {
+            if is_heard().await {
+                break;
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+        }
+        assert!(is_heard().await, "{ends}");
+    }
+}
