@@ -2,12 +2,17 @@
 
 use std::collections::BTreeMap;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
+use std::ops::RangeInclusive;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Instant;
 
 use rustix::process::{Resource, getrlimit};
 use tokio_util::sync::CancellationToken;
 
+use self::crowd::{Arrivals, FEW_OF_NET, first_to_go, net_of, settled_to_go};
 use super::heads::whose;
+
+mod crowd;
 
 /// Half of what a process may usually open (1024): the letters and the database need theirs. Each costs
 /// at most some 90 kB, with a head and a body as large as may be: more of them would cost more than 64 MB.
@@ -18,12 +23,6 @@ const KEPT_FOR_LETTERS: usize = 128;
 const FEWEST: usize = 4;
 /// One address's share. A web server in front, on this machine, speaks for many.
 const MOST_BY_ADDRESS: usize = 64;
-/// Of an address, a site and a net so many count as one: a browser opens several, and
-/// behind a carrier's address or net are many telephones.
-const FEW_OF_ADDRESS: usize = 6;
-const FEW_OF_SITE: usize = 12;
-const FEW_OF_NET: usize = 24;
-
 /// All connections.
 #[derive(Clone)]
 pub(super) struct Seats {
@@ -45,12 +44,15 @@ struct Taken {
     counted: u64,
     /// By address, those of a net one behind the other, and by number.
     by_place: BTreeMap<Place, Taker>,
+    arrivals: Arrivals,
 }
 
 type Place = (IpAddr, u64);
+type Held<'a> = (&'a Place, &'a Taker);
 
 struct Taker {
     at: Stage,
+    came: Instant,
     given_up: CancellationToken,
 }
 
@@ -87,18 +89,35 @@ impl Seats {
 
     /// A seat for who comes from here; where none is left, another's.
     pub(super) fn take(&self, from: IpAddr) -> Seat {
+        self.take_at(from, Instant::now())
+    }
+
+    fn take_at(&self, from: IpAddr, now: Instant) -> Seat {
         let address = whose(from);
+        let (net, of_address) = (net_of(address), address..=address);
+        let of_net = net.network()..=net.broadcast();
         let mut taken = self.lock();
-        let own = taken.by_place.range((address, 0)..=(address, u64::MAX)).count();
-        let has_its_share = own >= MOST_BY_ADDRESS && !from.to_canonical().is_loopback();
-        if has_its_share {
-            taken.give_up(Some(address));
+        let come_many = taken.arrivals.are_many(net, now);
+        let has_its_share = taken.held(&of_address).len() >= MOST_BY_ADDRESS;
+        if has_its_share && !from.to_canonical().is_loopback() {
+            let place = first_to_go(&taken.held(&of_address), now);
+            taken.give_up(place);
         } else if taken.by_place.len() >= self.most {
-            taken.give_up(None);
+            let (own, all) = (taken.held(&of_net), taken.held(&(FIRST..=LAST)));
+            let place = match come_many {
+                false => first_to_go(&all, now),
+                true if own.len() >= FEW_OF_NET => first_to_go(&own, now),
+                // However fast they come, they put out newcomers of their own net alone.
+                true => settled_to_go(&all, now)
+                    .or_else(|| first_to_go(&own, now))
+                    .or_else(|| first_to_go(&all, now)),
+            };
+            taken.give_up(place);
         }
         taken.counted += 1;
         let (place, given_up) = ((address, taken.counted), CancellationToken::new());
-        taken.by_place.insert(place, Taker { at: Stage::Head, given_up: given_up.clone() });
+        let taker = Taker { at: Stage::Head, came: now, given_up: given_up.clone() };
+        taken.by_place.insert(place, taker);
         Seat { seats: self.clone(), place, given_up }
     }
 
@@ -108,67 +127,14 @@ impl Seats {
 }
 
 impl Taken {
-    /// Takes a seat of this address, or of those of which [`crowd`] is the greatest: whoever has a net of
-    /// very many addresses has the most by the net, and whoever has one connection is no more than a
-    /// browser with two.
-    fn give_up(&mut self, of: Option<IpAddr>) {
-        let (first, last) = of.map_or((FIRST, LAST), |address| (address, address));
-        let seats: Vec<_> = self.by_place.range((first, 0)..=(last, u64::MAX)).collect();
-        let nets = seats.chunk_by(|a, b| net_of(a.0.0) == net_of(b.0.0));
-        let sites = nets.flat_map(|net| {
-            let chunks = net.chunk_by(|a, b| site_of(a.0.0) == site_of(b.0.0));
-            chunks.map(|site| (net.len(), site))
-        });
-        let addresses = sites.flat_map(|(net, site)| {
-            let chunks = site.chunk_by(|a, b| a.0.0 == b.0.0);
-            chunks.map(move |own| (crowd(net, site.len(), own.len()), own))
-        });
-        let addresses: Vec<_> = addresses.collect();
-        let greatest = addresses.iter().map(|(crowd, _)| *crowd).max();
-        let greatest = addresses.iter().filter(|(crowd, _)| Some(*crowd) == greatest);
-        let theirs: Vec<_> = greatest.flat_map(|(_, own)| own.iter().copied()).collect();
-        if let Some(place) = next_to_go(&theirs)
-            && let Some(taker) = self.by_place.remove(&place)
-        {
-            taker.given_up.cancel();
-        }
+    /// Those of these addresses, the addresses of a net one behind the other.
+    fn held(&self, among: &RangeInclusive<IpAddr>) -> Vec<Held<'_>> {
+        self.by_place.range((*among.start(), 0)..=(*among.end(), u64::MAX)).collect()
     }
-}
 
-/// The net with the most seats comes first, in it the site, then the address. It counts for nothing how far
-/// they have come: whoever holds very many seats by requests without an end would else put out each who
-/// has yet to begin.
-fn crowd(net: usize, site: usize, own: usize) -> (usize, usize, usize) {
-    (net.max(FEW_OF_NET), site.max(FEW_OF_SITE), own.max(FEW_OF_ADDRESS))
-}
-
-/// Of those with as great a crowd, or of one address, which may be a carrier's: of the stage at which the
-/// most of them are, whoever connected first, whatever they have said since, for whoever floods always says
-/// something. So those who come, even one behind the other, put out those who come, and whoever has got
-/// further is answered; and whoever has very many at any other stage has no newcomer put out, for less than
-/// a quarter of all can't be those of whom there are most.
-fn next_to_go(theirs: &[(&Place, &Taker)]) -> Option<Place> {
-    let at = |stage| theirs.iter().filter(move |(_, one)| one.at == stage);
-    // Of two stages with as many, the earlier.
-    let most = Stage::ALL.into_iter().rev().max_by_key(|stage| at(*stage).count())?;
-    at(most).map(|(place, _)| **place).min_by_key(|(_, number)| *number)
-}
-
-/// What one provider or one large customer has, as a rule: 32 bits of IPv6 (RIPE-738, 5.1), and 24 of IPv4.
-fn net_of(address: IpAddr) -> IpAddr {
-    first_bits(address, 32)
-}
-
-/// What one site may have (RFC 6177).
-fn site_of(address: IpAddr) -> IpAddr {
-    first_bits(address, 48)
-}
-
-fn first_bits(address: IpAddr, bits: u32) -> IpAddr {
-    match address {
-        IpAddr::V4(address) => IpAddr::from((u32::from(address) & !0xff).to_be_bytes()),
-        IpAddr::V6(address) => {
-            IpAddr::from((address.to_bits() & !(u128::MAX >> bits)).to_be_bytes())
+    fn give_up(&mut self, place: Option<Place>) {
+        if let Some(taker) = place.and_then(|place| self.by_place.remove(&place)) {
+            taker.given_up.cancel();
         }
     }
 }
@@ -212,6 +178,9 @@ impl Drop for Seat {
 
 #[cfg(test)]
 mod tests {
+    use std::time::Duration;
+
+    use super::crowd::BEGINS_WITHIN;
     use super::*;
 
     fn from(text: &str) -> IpAddr {
@@ -328,9 +297,13 @@ mod tests {
     /// A head costs a line, and a body that never ends kept a seat for as long as one may take.
     #[test]
     fn of_the_stage_with_the_most_the_first_makes_room() {
-        let seats = Seats::within(0);
-        let take = |at: usize| seats.take(from(&format!("192.0.2.{at}")));
-        let mut held: Vec<_> = (0..FEWEST).map(take).collect();
+        let (seats, begin) = (Seats::within(0), Instant::now());
+        // Nobody is new any more when the next one comes.
+        let take = |at: u8| {
+            let from = IpAddr::from([192, 0, 2, at]);
+            seats.take_at(from, begin + BEGINS_WITHIN * u32::from(at))
+        };
+        let mut held: Vec<_> = (0..4).map(take).collect();
         assert!(held[1].speaks() && held[2].speaks() && is_served(&held[0]));
         held.push(take(4));
         assert_eq!(lost(&held), [1], "two bodies, and one head");
@@ -343,6 +316,57 @@ mod tests {
         assert!(is_served(&held[4]) && is_served(&held[5]));
         held.push(take(7));
         assert_eq!(lost(&held), [0, 1, 2, 3], "three served");
+    }
+
+    /// Behind an address of which a few more were there than of any other, each newcomer was put out
+    /// at once by the next, and those who had sat elsewhere for long were left alone.
+    #[test]
+    fn a_newcomer_has_time_to_begin_while_others_have_sat_for_long() {
+        let (seats, begin) = (Seats::within(usize::MAX), Instant::now());
+        let later = |ms: u64| begin + BEGINS_WITHIN + Duration::from_millis(ms);
+        let elsewhere = |at: usize| from(&format!("203.0.{}.{}", at % 42, at % 84));
+        let mut held: Vec<_> =
+            (0..MOST - 8).map(|at| seats.take_at(elsewhere(at), begin)).collect();
+        let carrier = from("192.0.2.1");
+        held.extend((0..8).map(|_| seats.take_at(carrier, begin)));
+        held.iter().for_each(|seat| assert!(is_served(seat)));
+        let telephone = seats.take_at(carrier, later(0));
+        for at in 1..FEW_OF_NET {
+            held.push(seats.take_at(carrier, later(100 * at as u64)));
+            held.extend(
+                (0..10).map(|of| seats.take_at(elsewhere(at + of), later(100 * at as u64))),
+            );
+            assert!(is_still_own(&telephone), "after {at} of its own and ten times as many others");
+        }
+        held.extend((0..2).map(|_| seats.take_at(carrier, later(3_999))));
+        assert!(!is_still_own(&telephone), "the first of more than a few of its own");
+    }
+
+    /// Whoever is put out and comes again at once puts out the next, and so each of them a thousand times.
+    #[test]
+    fn however_fast_they_come_a_newcomer_of_another_net_has_time_to_begin() {
+        let (seats, begin) = (Seats::within(usize::MAX), Instant::now());
+        let theirs = |at: u64| from(&format!("203.0.{}.7", at % 22));
+        let at = |ms: u64| begin + Duration::from_millis(ms);
+        let mut held: Vec<_> = (0..5_000).map(|ms| seats.take_at(theirs(ms), at(ms))).collect();
+        let telephone = seats.take_at(from("192.0.2.1"), at(5_000));
+        for ms in 5_000..8_999 {
+            held.push(seats.take_at(theirs(ms), at(ms)));
+            assert!(is_still_own(&telephone), "after {ms} ms");
+        }
+    }
+
+    #[test]
+    fn the_first_few_of_a_net_count_as_one() {
+        let (seats, begin) = (Seats::within(usize::MAX), Instant::now());
+        let elsewhere = |at: usize| from(&format!("203.0.{}.{}", at % 42, at % 84));
+        let few = |at: usize| from(&format!("192.0.2.{at}"));
+        let mut held: Vec<_> =
+            (0..MOST - FEW_OF_NET).map(|at| seats.take_at(elsewhere(at), begin)).collect();
+        held.extend((0..FEW_OF_NET).map(|at| seats.take_at(few(at), begin)));
+        let others = MOST - FEW_OF_NET;
+        held.extend((0..others).map(|at| seats.take_at(elsewhere(at), begin + BEGINS_WITHIN)));
+        assert!(lost(&held).into_iter().eq(0..others), "by age alone");
     }
 
     /// Whoever has very many addresses and one connection from each, that of whoever comes from a
