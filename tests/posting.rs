@@ -21,6 +21,7 @@ mod server;
 use std::time::{Duration, Instant};
 
 use chrono::TimeDelta;
+use shorelamp::measure::Span;
 use shorelamp::settings::Security;
 use shorelamp::store::LetterState;
 use shorelamp::watch::{Kind, Recipient};

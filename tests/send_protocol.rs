@@ -4,7 +4,7 @@
 //!
 //! The model follows `store/sending.rs`: a claim gives out the attempt's number with a lease; the
 //! last look and the word that its reader may have it are one transaction; every later word names
-//! the attempt. What contacts say meanwhile has an alert written anew once, and no more. Four mutants,
+//! the attempt. What contacts say meanwhile has a letter written anew once, and no more. Four mutants,
 //! without that fence, without the last look, without the writing anew and without the news of what
 //! an alert lacks, must be caught: a model that can't tell them apart would prove nothing.
 
@@ -54,14 +54,14 @@ fn with_words() -> Protocol {
 }
 
 #[test]
-fn whatever_is_said_meanwhile_an_alert_leaves_and_its_reader_is_told() {
+fn whatever_is_said_meanwhile_a_letter_leaves_and_its_reader_is_told() {
     assert_eq!(broken(with_words()), [""; 0]);
     assert_eq!(broken(Protocol { slow: 1, words: 1, ..with_words() }), [""; 0]);
     assert_eq!(broken(Protocol { check_in: false, ..with_words() }), [""; 0]);
 }
 
 #[test]
-fn without_the_writing_anew_words_hold_an_alert() {
+fn without_the_writing_anew_words_hold_a_letter() {
     let broken = broken(Protocol { anew: false, ..with_words() });
     assert!(broken.contains(&model::HELD), "{broken:?}");
 }

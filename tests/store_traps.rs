@@ -139,6 +139,57 @@ async fn an_alert_that_was_written_anew_waits_for_no_more_answers() {
     assert_eq!(look, LastLook::Dropped, "however often it was written");
 }
 
+/// The same of the letters that end or correct an alert; but none whose trip is open again leaves, nor one
+/// with times that have moved.
+#[tokio::test]
+async fn what_ends_or_corrects_an_alert_waits_for_no_more_words_either() {
+    let (store, _folder) = filed().await;
+    hand_over_all(&store, minutes(0)).await;
+    store.apply("A", &Event::Tick, None, minutes(75)).await.expect("applied");
+    hand_over_all(&store, minutes(75)).await;
+    let happens = async |event: Event| {
+        store.apply("A", &event, None, minutes(76)).await.expect("applied").state.events
+    };
+    let owed = async |kind| {
+        let claims = claim(&store, minutes(76)).await;
+        claims.into_iter().find(|one| is_to_contact(one, kind)).expect("owed")
+    };
+    let written = async |letter: &Claimed| {
+        let stands = store.plan("A").await.expect("the plan").state;
+        Claimed { written_from: Some(Box::new(stands)), ..letter.clone() }
+    };
+    let first = async |letter| store.last_look(letter, minutes(76)).await.expect("looked");
+    let anew = async |letter| store.last_look_anew(letter, minutes(76)).await.expect("looked");
+    let name = "Dunstan".to_owned();
+    let undo = |event| Event::Undone { event, by: By::Contact(0, name.clone()) };
+    let later = || Event::Extended { later: Span::from_minutes(60), by: By::Crew(None) };
+
+    happens(later()).await;
+    let changed = written(&owed(Kind::Changed).await).await;
+    happens(Event::Answered { contact: 0, name: name.clone(), answer: Answer::OnIt }).await;
+    assert_eq!(first(&changed).await, LastLook::Outdated);
+    assert_eq!(anew(&changed).await, LastLook::Send);
+    store.handed(&changed, "250", minutes(76)).await.expect("recorded");
+
+    let news = written(&owed(Kind::News).await).await;
+    happens(later()).await;
+    assert_eq!(anew(&news).await, LastLook::Outdated, "the times are others");
+    store.handed(&news, "250", minutes(76)).await.expect("recorded");
+    hand_over_all(&store, minutes(76)).await;
+
+    let closing = check_in(&store, minutes(76)).await;
+    let stand_down = written(&owed(Kind::StandDown).await).await;
+    let by = By::Contact(0, name.clone());
+    let word = happens(Event::CheckedIn { who: vec![0], by, how: None }).await;
+    assert_eq!(first(&stand_down).await, LastLook::Outdated);
+    assert_eq!(anew(&stand_down).await, LastLook::Send);
+    let stand_down = written(&stand_down).await;
+    happens(undo(word)).await;
+    assert_eq!(anew(&stand_down).await, LastLook::Send);
+    happens(undo(closing)).await;
+    assert_eq!(anew(&stand_down).await, LastLook::Dropped, "somebody is out");
+}
+
 /// An alert is between its last look and the relay's answer (up to a minute). The crew checks in.
 /// The stand-down must not go past it on another connection: the reader's last letter would be
 /// the alert.

@@ -358,14 +358,11 @@ async fn try_each(parcel: Parcel<'_>, tried: &Tried) -> Result<Outcome, StoreErr
     }
 }
 
-/// One of the ladder's letters, written anew while the relay waits for it; none where it had better be
-/// claimed anew. Else each answer of a contact that comes while a relay takes its time would keep an
-/// alert from everybody for as long as that relay takes.
+/// The letter, written anew while the relay waits for it; none where it had better be claimed anew. Else
+/// each answer of a contact that comes while a relay takes its time would keep an alert, or what ends
+/// one, from everybody for as long as that relay takes.
 async fn written_anew(parcel: Parcel<'_>) -> Option<(Box<Watched>, Vec<u8>)> {
     let Parcel { daemon, claimed, envelope, .. } = parcel;
-    if !claimed.order.kind.is_rung() {
-        return None;
-    }
     let written = guarded_while(richly(daemon, claimed, None)).await;
     let Ok(Ok(Ready::Letter(written))) = written else { return None };
     let Written { letter, bytes, from } = *written;

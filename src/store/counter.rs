@@ -307,10 +307,12 @@ fn look(
     let (to, kind) = (letter.order.to, letter.order.kind);
     let mut event = Event::Handing { to, kind };
     if let Some(from) = letter.written_from.as_ref().filter(|from| !from.tells_the_same(state)) {
-        // Whoever answers again and again keeps no step of the ladder from the others.
-        if !(anew && kind.is_rung() && from.differs_in_words_alone(state)) {
+        // Whoever answers again and again keeps no letter from the others.
+        if !(anew && from.differs_in_words_alone(state)) {
             return Ok(LastLook::Outdated);
         }
+        // Who hears of what is said depends on who was alerted. Of any other letter it is as if it had
+        // left a moment before.
         if kind.is_alert() {
             event = Event::HandingWithout { to, kind };
         }

@@ -59,8 +59,8 @@ impl Store {
     }
 
     /// The same for a letter that was written anew in this attempt, since the first look found that it
-    /// must be. One of the ladder's now leaves though more was said meanwhile, if nothing else has
-    /// changed; its reader hears of that by `news`.
+    /// must be. It now leaves though more was said meanwhile, if nothing else has changed; whoever is
+    /// alerted hears of that by `news`.
     ///
     /// # Errors
     /// The database.

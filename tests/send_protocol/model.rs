@@ -12,7 +12,7 @@ pub const ARRIVES: &str = "the highest rung arrives";
 pub const STOOD_DOWN: &str = "whoever was alerted is stood down";
 pub const OVERTAKES: &str =
     "no alert arrives after the stand-down, unless a sender outlived its lease";
-pub const HELD: &str = "no alert is put back for what is said";
+pub const HELD: &str = "no letter is put back for what is said";
 pub const TOLD: &str = "whoever is alerted is told of all that is said";
 pub const SETTLED: &str = "what is recorded as handed over stays so";
 pub const REACHED: [&str; 3] =
@@ -29,11 +29,11 @@ pub struct Protocol {
     pub fence: bool,
     /// The plan is looked at once more before the letter leaves.
     pub last_look: bool,
-    /// An alert that says what is so no longer is written anew while the relay waits, once.
+    /// A letter that says what is so no longer is written anew while the relay waits, once.
     pub anew: bool,
     /// What an alert lacks is told by `news`.
     pub news: bool,
-    /// How often somebody says something that the alerts are to tell.
+    /// How often somebody says something that the letters are to tell, after the closing too.
     pub words: u8,
     pub crashes: u8,
     /// How often a sender is slower than its lease.
@@ -106,7 +106,7 @@ pub struct State {
     /// How often something was said, and of how much of that its contact is told.
     said: u8,
     heard: u8,
-    /// Whether an alert was put back for it.
+    /// Whether a letter was put back for it.
     held: bool,
     left_after_check_in: bool,
     overtaken: bool,
@@ -192,7 +192,7 @@ impl Model for Protocol {
         if self.check_in && !state.closed {
             actions.push(Action::CheckIn);
         }
-        if state.said < self.words && !state.closed {
+        if state.said < self.words {
             actions.push(Action::Say);
         }
         for (at, sender) in state.senders.into_iter().enumerate() {
@@ -357,7 +357,7 @@ impl Protocol {
             state.senders[at] = Sender::Idle;
             return;
         }
-        if is_alert(letter) && words != state.said && !anew {
+        if words != state.said && !anew {
             if self.anew {
                 let words = state.said;
                 state.senders[at] = Sender::Claimed { letter, attempt, words, anew: true };
