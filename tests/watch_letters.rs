@@ -111,6 +111,36 @@ fn of_two_closings_and_two_reopenings_the_newer_is_wanted() {
     assert!(!first_back.iter().any(|one| wanted(&plan, one, at(-24))));
 }
 
+/// After its stand-down, what was said of an open plan would be read as a new alarm.
+#[test]
+fn no_contact_reads_after_a_closing_what_was_said_before_it() {
+    let (plan, _) = filed();
+    let (plan, alert) = after(&plan, 15, &Event::Tick);
+    let alert = alert.into_iter().find(|one| one.kind == Kind::Overdue).expect("an alert");
+    let (to, kind) = (alert.to, alert.kind);
+    let (plan, without) = after(&plan, 16, &Event::HandingWithout { to, kind });
+    let on_it = Answer::OnIt;
+    let answer = Event::Answered { contact: 1, name: "Ida".to_owned(), answer: on_it };
+    let (plan, news) = after(&plan, 17, &answer);
+    let answered = plan.events;
+    let of_it = |letters: &[Order], to| {
+        letters.iter().find(|one| (one.kind, one.to) == (Kind::News, to)).cloned().expect("news")
+    };
+    let (meanwhile, to_contact, to_crew) =
+        (of_it(&without, to), of_it(&news, to), of_it(&news, Recipient::Crew(0)));
+    for letter in [&meanwhile, &to_contact, &to_crew] {
+        assert!(wanted(&plan, letter, at(18)));
+    }
+    let (closed, _) = after(&plan, 18, &off());
+    assert!(!wanted(&closed, &meanwhile, at(18)));
+    assert!(!wanted(&closed, &to_contact, at(18)));
+    assert!(wanted(&closed, &to_crew, at(18)), "it may tell them whom to telephone");
+    let (closed, later) = after(&closed, 19, &back(answered));
+    assert!(wanted(&closed, &of_it(&later, to), at(19)), "it was said of the closed plan");
+    let (reopened, _) = after(&closed, 20, &back(answered + 1));
+    assert!(wanted(&reopened, &to_contact, at(20)));
+}
+
 #[test]
 fn an_older_rung_and_an_older_round_give_way() {
     let (plan, _) = filed();

@@ -7,7 +7,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::ladder::{RungKind, moved};
-use super::state::{ContactState, State, Watched};
+use super::state::{Closing, ContactState, State, Watched};
 
 /// What a letter is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -281,8 +281,13 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
             plan.closing().is_some_and(|closing| again || is_by(closing.event))
         }
         Kind::Withdrawn => open && plan.reopened_by.is_none_or(is_by),
-        // It is written from the plan as it stands, which is no longer theirs to read.
-        Kind::News => removed_by.is_none(),
+        // It is written from the plan as it stands, which is no longer theirs to read. And whoever is
+        // stood down would read as a new alarm what was said before.
+        Kind::News => {
+            let is_past = |end: Closing| letter.cause < Cause::Event(end.event);
+            let is_over = plan.closing().is_some_and(is_past);
+            removed_by.is_none() && !(is_over && matches!(letter.to, Recipient::Contact(_)))
+        }
         Kind::Trouble => true,
     }
 }
