@@ -180,13 +180,7 @@ fn cant_act(scene: &Scene<'_>) -> &'static str {
 fn undone(scene: &Scene<'_>, number: u32, by: &str) -> News {
     let past = scene.facts.past(number).map(|past| &past.event);
     let what = match past {
-        Some(Event::CheckedIn { who, .. }) => {
-            let names = words::names(&scene.named(who), 4);
-            return News::new(
-                format!("{names} NOT ashore after all"),
-                format!("NOT ashore after all: {names}. Taken back by {by}."),
-            );
-        }
+        Some(Event::CheckedIn { who, .. }) => return not_ashore(scene, who, by),
         Some(Event::Answered { name, answer: Answer::Called { .. }, .. }) => {
             let who = first_name(name);
             return News::new(
@@ -204,6 +198,28 @@ fn undone(scene: &Scene<'_>, number: u32, by: &str) -> News {
         _ => "an earlier answer".to_owned(),
     };
     News::new("an answer was taken back", format!("Taken back: {what}, by {by}."))
+}
+
+/// A word that these are ashore was taken back, which makes nobody out of whom others have said so, or whose
+/// trip is over all the same.
+fn not_ashore(scene: &Scene<'_>, who: &[usize], by: &str) -> News {
+    let watched = scene.facts.watched;
+    let out = watched.out();
+    let out: Vec<_> = who.iter().copied().filter(|at| out.contains(at)).collect();
+    if !out.is_empty() {
+        let names = words::names(&scene.named(&out), 4);
+        return News::new(
+            format!("{names} NOT ashore after all"),
+            format!("NOT ashore after all: {names}. Taken back by {by}."),
+        );
+    }
+    let names = words::names(&scene.named(who), 4);
+    let are = if who.len() == 1 { "is" } else { "are" };
+    News::new("a word was taken back", format!("Taken back: that {names} {are} ashore, by {by}."))
+        .then(match watched.is_closed() {
+            true => "Others have ended the trip, and that stands.",
+            false => "Others have said so too, and that stands.",
+        })
 }
 
 /// To the crew: a contact's address is refused.

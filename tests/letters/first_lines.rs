@@ -267,6 +267,45 @@ fn news_tells_what_happened() {
     news(&sent, "Mirela Sandoval could not be reached: the mail service refuses the address");
 }
 
+/// "NOT ashore" of somebody who is, by another's word, would wake people for nothing.
+#[test]
+fn a_word_taken_back_beside_another_that_stands_makes_nobody_out() {
+    let mut story = alerted();
+    let says = |at: usize, name: &str, who: &[usize]| Event::CheckedIn {
+        who: who.to_vec(),
+        by: By::Contact(at, name.to_owned()),
+        how: Some("spoke".to_owned()),
+    };
+    let taken_back = |story: &mut Story, event: u32, at: usize, name: &str| {
+        let by = By::Contact(at, name.to_owned());
+        flat(&one(&story.happens(Event::Undone { event, by }), INES, Kind::News).text)
+    };
+    story.minutes_after_overdue(3).happens(says(0, "Dunstan", &[1]));
+    let first = story.history[story.history.len() - 1].number;
+    story.happens(says(1, "Mirela", &[1]));
+    let second = story.history[story.history.len() - 1].number;
+    let text = taken_back(&mut story, second, 1, "Mirela");
+    assert!(text.starts_with("Taken back: that Tomas Bright is ashore, by Mirela"), "{text}");
+    assert!(text.contains("Others have said so too, and that stands."), "{text}");
+    assert!(!text.contains("NOT ashore"), "{text}");
+    let text = taken_back(&mut story, first, 0, "Dunstan");
+    assert!(
+        text.starts_with("NOT ashore after all: Tomas Bright. Taken back by Dunstan"),
+        "{text}"
+    );
+
+    let ashore = all_ashore(&story.plan);
+    story.happens(ashore);
+    story.happens(says(0, "Dunstan", &[1]));
+    let third = story.history[story.history.len() - 1].number;
+    let text = taken_back(&mut story, third, 0, "Dunstan");
+    assert!(
+        text.contains("Others have ended the trip, and that stands.")
+            && !text.contains("NOT ashore"),
+        "{text}"
+    );
+}
+
 /// An alert may say that somebody has called who took it back while the alert was on its way.
 #[test]
 fn what_an_alert_lacks_is_told_after_it() {
