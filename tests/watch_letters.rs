@@ -318,6 +318,29 @@ fn a_word_to_the_crew_at_the_time_of_an_alert_goes_too() {
     assert_eq!(kinds, [Kind::Overdue, Kind::Due, Kind::Due], "both of the crew");
 }
 
+/// Each `call-rescue` takes the place of the one before, which may still be on its way: asked for again and
+/// again, none of them would ever arrive.
+#[test]
+fn whoever_cant_act_again_and_again_holds_no_call_back() {
+    let cant = Event::Answered { contact: 1, name: "Mirela".to_owned(), answer: Answer::CantAct };
+    let (plan, _) = filed();
+    let refused = Event::Refused { to: Recipient::Contact(0), kind: Kind::Filed };
+    let (plan, _) = after(&plan, -50, &refused);
+    let (mut plan, _) = after(&plan, 119, &Event::Tick);
+    let mut asked = Vec::new();
+    // All rungs have gone: a minute and a half in turns of three seconds.
+    for moment in 0..30 {
+        let now = at(120) + TimeDelta::seconds(3 * moment);
+        let answered = step(&plan, &cant, now).expect("an answer");
+        let called = |one: &Order| one.to == Recipient::Keeper && one.kind == Kind::CallRescue;
+        asked.extend(answered.orders.iter().any(called).then_some(moment));
+        let back =
+            Event::Undone { event: answered.plan.events, by: By::Contact(1, "Mirela".to_owned()) };
+        plan = step(&answered.plan, &back, now).expect("taken back").plan;
+    }
+    assert_eq!(asked, [0, 20], "at once, and again after a minute");
+}
+
 /// An address that takes letters again counts as reachable, and one who has called since the return
 /// time counts too; to be on it is not enough, for it must not delay a `call-rescue`.
 #[test]

@@ -12,6 +12,10 @@ use super::step::Moving;
 /// Between repeats once somebody has called the rescue service.
 const REPEAT_AFTER_CALL: TimeDelta = TimeDelta::hours(1);
 
+/// Where nobody is left ashore, crew and keeper are asked to call no sooner than this after they were: each
+/// repeat takes the place of the one before, which may still be on its way.
+const ASKED_AGAIN_AFTER: TimeDelta = TimeDelta::minutes(1);
+
 /// When time alone will next change this plan; `None` once it is closed. A tick before it changes
 /// nothing, a tick at it changes something.
 #[must_use]
@@ -65,6 +69,17 @@ impl State {
             Cause::Rung(at) if !told.in_their_stead => Some(at),
             _ => self.terms.ladder.rungs().len().checked_sub(1),
         }
+    }
+
+    /// Whether by the last rung or repeat of all crew and keeper were asked to call in the contacts' stead, and
+    /// that was a moment ago.
+    fn has_just_asked(&self, now: DateTime<Utc>) -> bool {
+        let last = match self.climbed.repeats {
+            0 => self.alert_times().last().map(|&(rung, _)| Cause::Rung(rung)),
+            repeats => Some(Cause::Repeat(repeats)),
+        };
+        let asked = self.keeper.in_their_stead && self.keeper.latest_rung == last;
+        asked && self.climbed.alerted_at.is_some_and(|at| now - at < ASKED_AGAIN_AFTER)
     }
 
     /// Whether these rungs address contacts of whom none can be reached and act.
@@ -197,8 +212,8 @@ impl Moving {
     /// The last rung again, but not to a contact who is on it.
     fn repeat(&mut self, hurry: bool) {
         let Some(scheduled_at) = self.plan.next_repeat_at() else { return };
-        let nobody_left = hurry && self.plan.nobody_left();
-        if scheduled_at > self.now && !nobody_left {
+        let hurry = hurry && self.plan.nobody_left() && !self.plan.has_just_asked(self.now);
+        if scheduled_at > self.now && !hurry {
             return;
         }
         let Some(last) = self.plan.terms.ladder.rungs().last().cloned() else { return };
