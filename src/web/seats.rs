@@ -23,6 +23,7 @@ const KEPT_FOR_LETTERS: usize = 128;
 const FEWEST: usize = 4;
 /// One address's share. A web server in front, on this machine, speaks for many.
 const MOST_BY_ADDRESS: usize = 64;
+
 /// All connections.
 #[derive(Clone)]
 pub(super) struct Seats {
