@@ -341,6 +341,35 @@ fn whoever_cant_act_again_and_again_holds_no_call_back() {
     assert_eq!(asked, [0, 20], "at once, and again after a minute");
 }
 
+/// The keeper, who hears no news, was told that somebody has called: once nobody is left, and the call was
+/// taken back, they are asked within a minute, whatever came first.
+#[test]
+fn a_call_that_was_taken_back_is_not_left_standing_with_the_keeper() {
+    let answer = |answer| Event::Answered { contact: 1, name: "Mirela".to_owned(), answer };
+    let (service, when) = ("the coast guard".to_owned(), "14:10".to_owned());
+    let called = answer(Answer::Called { service, when, reference: None });
+    let undo = |event| Event::Undone { event, by: By::Contact(1, "Mirela".to_owned()) };
+    let (plan, _) = filed();
+    let refused = Event::Refused { to: Recipient::Contact(0), kind: Kind::Filed };
+    let (plan, _) = after(&plan, -50, &refused);
+    let (out, _) = after(&plan, 119, &Event::Tick);
+    let (cant_act, _) = after(&out, 120, &answer(Answer::CantAct));
+    let (stands, _) = after(&cant_act, 120, &called);
+    let (taken_back, _) = after(&stands, 120, &undo(stands.events));
+    let (first, _) = after(&taken_back, 120, &answer(Answer::CantAct));
+
+    let (stands, _) = after(&out, 120, &called);
+    let (cant_act, _) = after(&stands, 120, &answer(Answer::CantAct));
+    let (second, orders) = after(&cant_act, 120, &undo(stands.events));
+    let asks = |orders: &[Order]| {
+        orders.iter().any(|one| one.to == Recipient::Keeper && one.kind == Kind::CallRescue)
+    };
+    let by_then = |plan: &Watched| after(plan, 121, &Event::Tick).1;
+    assert_eq!(next_wakeup(&first), Some(at(121)));
+    assert!(asks(&by_then(&first)), "{:?}", by_then(&first));
+    assert!(asks(&orders) || asks(&by_then(&second)), "{orders:?}");
+}
+
 /// An address that takes letters again counts as reachable, and one who has called since the return
 /// time counts too; to be on it is not enough, for it must not delay a `call-rescue`.
 #[test]

@@ -57,8 +57,14 @@ impl State {
         let rungs = self.alert_times().len();
         let went = self.climbed.alerted_at.filter(|_| self.climbed.alert_rungs == rungs)?;
         let repeat = self.terms.ladder.repeat().delta();
-        let called = self.somebody_called();
-        Some(moved(went, if called { repeat.max(REPEAT_AFTER_CALL) } else { repeat }))
+        Some(moved(
+            went,
+            match (self.somebody_called(), self.climbed.asks_again) {
+                (true, _) => repeat.max(REPEAT_AFTER_CALL),
+                (false, true) => repeat.min(ASKED_AGAIN_AFTER),
+                (false, false) => repeat,
+            },
+        ))
     }
 
     /// The place in the ladder of what was last ordered for this reader in this round: the last, for
@@ -212,13 +218,20 @@ impl Moving {
     /// The last rung again, but not to a contact who is on it.
     fn repeat(&mut self, hurry: bool) {
         let Some(scheduled_at) = self.plan.next_repeat_at() else { return };
-        let hurry = hurry && self.plan.nobody_left() && !self.plan.has_just_asked(self.now);
-        if scheduled_at > self.now && !hurry {
-            return;
+        if scheduled_at > self.now {
+            if !(hurry && self.plan.nobody_left()) {
+                return;
+            }
+            // What they were told then may hold no longer.
+            if self.plan.has_just_asked(self.now) {
+                self.plan.climbed.asks_again = true;
+                return;
+            }
         }
         let Some(last) = self.plan.terms.ladder.rungs().last().cloned() else { return };
         self.plan.climbed.repeats = self.plan.climbed.repeats.saturating_add(1);
         self.plan.climbed.alerted_at = Some(self.now);
+        self.plan.climbed.asks_again = false;
         let cause = Cause::Repeat(self.plan.climbed.repeats);
         for reader in self.plan.resolve(&last.to) {
             let spared = matches!(reader, Recipient::Contact(at)

@@ -61,7 +61,7 @@ impl Moving {
             closing.is_some_and(|closing| closing.event == event && closing.how != How::Ashore);
         let said =
             self.plan.crew.iter().any(|one| one.words.iter().any(|word| word.event == event));
-        let in_reach = self.plan.in_reach();
+        let (in_reach, called) = (self.plan.in_reach(), self.plan.somebody_called());
         let afloat_again = self.put_afloat(event);
         let answer = self.forget_answer(event);
         if !(by_word || said || answer) {
@@ -77,8 +77,10 @@ impl Moving {
             return Ok(());
         }
         self.tell_news();
-        // Somebody whom no letter reaches was left only for having called.
-        if self.plan.in_reach() < in_reach {
+        // Somebody whom no letter reaches was left only for having called. And the keeper, who hears no
+        // news, may have been told that somebody has.
+        let uncalled = called && !self.plan.somebody_called() && self.plan.nobody_left();
+        if uncalled || self.plan.in_reach() < in_reach {
             self.hurry();
         } else {
             self.climb();

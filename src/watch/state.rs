@@ -267,6 +267,9 @@ pub(super) struct Climbed {
     /// How many repeats of the last rung have gone.
     #[serde(rename = "calls")]
     pub(super) repeats: u32,
+    /// Whether crew and keeper are asked to call again before the next repeat is due.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub(super) asks_again: bool,
 }
 
 impl CrewState {
