@@ -341,6 +341,30 @@ fn whoever_cant_act_again_and_again_holds_no_call_back() {
     assert_eq!(asked, [0, 20], "at once, and again after a minute");
 }
 
+/// A relay may have put the first one off, at the very end: it is void once the trip was ended anew.
+#[test]
+fn whoever_heard_that_it_is_over_hears_of_each_reopening() {
+    let ashore = || Event::CheckedIn {
+        who: vec![0, 1],
+        by: By::Contact(1, "Mirela".to_owned()),
+        how: Some("spoke".to_owned()),
+    };
+    let undo = |event| Event::Undone { event, by: By::Contact(1, "Mirela".to_owned()) };
+    let (plan, orders) = filed();
+    let plan = handed(&plan, -60, &orders);
+    let (over, orders) = after(&plan, -30, &ashore());
+    let over = handed(&over, -30, &orders);
+    let (open, orders) = after(&over, -29, &undo(over.closing().expect("closed").event));
+    let open = handed(&open, -29, &orders);
+    let (over, _) = after(&open, -28, &ashore());
+    let (open, orders) = after(&over, -28, &undo(over.closing().expect("closed").event));
+    for reader in [Recipient::Crew(0), Recipient::Contact(0)] {
+        let withdrawn = |one: &&Order| one.to == reader && one.kind == Kind::Withdrawn;
+        let withdrawn = orders.iter().find(withdrawn).expect("a letter");
+        assert!(wanted(&open, withdrawn, at(-28)), "{reader}");
+    }
+}
+
 /// The keeper, who hears no news, was told that somebody has called: once nobody is left, and the call was
 /// taken back, they are asked within a minute, whatever came first.
 #[test]

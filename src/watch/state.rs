@@ -230,7 +230,7 @@ pub struct Told {
     pub of_plan: bool,
     /// That the crew is overdue.
     pub alerted: bool,
-    /// That it is over (`home` or `stand-down`), and not withdrawn since.
+    /// That it is over (`home` or `stand-down`), whatever they may have been told since.
     pub over: bool,
     /// The newest rung or repeat ordered for them in this round: the one that is still wanted.
     pub latest_rung: Option<Cause>,

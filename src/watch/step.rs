@@ -276,8 +276,9 @@ impl Moving {
                 }
             }
             Kind::Home | Kind::StandDown => told.over = true,
-            Kind::Withdrawn => told.over = false,
-            Kind::Reminder
+            // Whether that arrives is not known yet: whoever is told it twice loses nothing.
+            Kind::Withdrawn
+            | Kind::Reminder
             | Kind::Due
             | Kind::News
             | Kind::Trouble
