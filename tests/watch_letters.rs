@@ -341,9 +341,9 @@ fn whoever_cant_act_again_and_again_holds_no_call_back() {
     assert_eq!(asked, [0, 20], "at once, and again after a minute");
 }
 
-/// A relay may have put the first one off, at the very end: it is void once the trip was ended anew.
+/// A relay may have put it off, at the very end, and nobody hears of an end that was taken back at once.
 #[test]
-fn whoever_heard_that_it_is_over_hears_of_each_reopening() {
+fn whoever_heard_that_it_is_over_hears_that_it_is_not_though_it_was_ended_once_more() {
     let ashore = || Event::CheckedIn {
         who: vec![0, 1],
         by: By::Contact(1, "Mirela".to_owned()),
@@ -354,14 +354,47 @@ fn whoever_heard_that_it_is_over_hears_of_each_reopening() {
     let plan = handed(&plan, -60, &orders);
     let (over, orders) = after(&plan, -30, &ashore());
     let over = handed(&over, -30, &orders);
-    let (open, orders) = after(&over, -29, &undo(over.closing().expect("closed").event));
-    let open = handed(&open, -29, &orders);
-    let (over, _) = after(&open, -28, &ashore());
-    let (open, orders) = after(&over, -28, &undo(over.closing().expect("closed").event));
+    let (open, first) = after(&over, -29, &undo(over.closing().expect("closed").event));
+    let open = handed(&open, -29, &first);
+    let (over, ends) = after(&open, -28, &ashore());
+    let (again, second) = after(&over, -28, &undo(over.closing().expect("closed").event));
+    let (later, third) = {
+        let over = handed(&over, -28, &ends);
+        after(&over, -27, &undo(over.closing().expect("closed").event))
+    };
     for reader in [Recipient::Crew(0), Recipient::Contact(0)] {
-        let withdrawn = |one: &&Order| one.to == reader && one.kind == Kind::Withdrawn;
-        let withdrawn = orders.iter().find(withdrawn).expect("a letter");
-        assert!(wanted(&open, withdrawn, at(-28)), "{reader}");
+        let withdrawn = |orders: &[Order]| {
+            let mut all = orders.iter().filter(|one| one.kind == Kind::Withdrawn);
+            all.find(|one| one.to == reader).cloned()
+        };
+        let first = withdrawn(&first).expect("a letter");
+        assert!(withdrawn(&second).is_none() && wanted(&again, &first, at(-28)), "{reader}");
+        assert!(!wanted(&over, &first, at(-28)), "{reader}");
+        // Who heard of the second end hears of its own taking back.
+        let third = withdrawn(&third).expect("another");
+        assert!(wanted(&later, &third, at(-27)) && !wanted(&later, &first, at(-27)), "{reader}");
+    }
+}
+
+/// A letter that is late says that the service was down, which would be false here.
+#[test]
+fn what_is_asked_again_after_a_call_was_taken_back_is_not_late() {
+    let answer = |answer| Event::Answered { contact: 1, name: "Mirela".to_owned(), answer };
+    let (service, when) = ("the coast guard".to_owned(), "14:10".to_owned());
+    let called = answer(Answer::Called { service, when, reference: None });
+    let (plan, _) = filed();
+    let refused = Event::Refused { to: Recipient::Contact(0), kind: Kind::Filed };
+    let (plan, _) = after(&plan, -50, &refused);
+    let (out, _) = after(&plan, 119, &Event::Tick);
+    let (cant_act, _) = after(&out, 120, &answer(Answer::CantAct));
+    let (stands, _) = after(&cant_act, 120, &called);
+    let (cant_act, _) = after(&stands, 120, &answer(Answer::CantAct));
+    let undo = Event::Undone { event: stands.events, by: By::Contact(1, "Mirela".to_owned()) };
+    let (_, orders) = after(&cant_act, 122, &undo);
+    let mut calls = orders.iter().filter(|one| one.kind == Kind::CallRescue).peekable();
+    assert!(calls.peek().is_some());
+    for call in calls {
+        assert_eq!(call.scheduled_at, at(122), "{call:?}");
     }
 }
 

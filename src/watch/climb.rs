@@ -136,6 +136,7 @@ impl Moving {
         if self.plan.next_repeat_at().is_some_and(|at| at < self.now) {
             let repeat = self.plan.terms.ladder.repeat().delta();
             self.plan.climbed.alerted_at = Some(moved(self.now, -repeat));
+            self.plan.climbed.asks_again = false;
         }
     }
 

@@ -280,7 +280,11 @@ pub fn wanted(plan: &Watched, letter: &Order, now: DateTime<Utc>) -> bool {
         Kind::Home | Kind::StandDown => {
             plan.closing().is_some_and(|closing| again || is_by(closing.event))
         }
-        Kind::Withdrawn => open && plan.reopened_by.is_none_or(is_by),
+        // A relay may have put it off while the trip was ended and opened once more.
+        Kind::Withdrawn => {
+            let is_last = plan.told(letter.to).withdrawn.is_some_and(is_by);
+            open && (is_last || plan.reopened_by.is_none_or(is_by))
+        }
         // It is written from the plan as it stands, which is no longer theirs to read. And whoever is
         // stood down would read as a new alarm what was said before.
         Kind::News => {

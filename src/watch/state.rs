@@ -230,7 +230,7 @@ pub struct Told {
     pub of_plan: bool,
     /// That the crew is overdue.
     pub alerted: bool,
-    /// That it is over (`home` or `stand-down`), whatever they may have been told since.
+    /// That it is over (`home` or `stand-down`), and not withdrawn since.
     pub over: bool,
     /// The newest rung or repeat ordered for them in this round: the one that is still wanted.
     pub latest_rung: Option<Cause>,
@@ -251,6 +251,10 @@ pub struct Told {
     /// Which letter last told them of the plan: `filed` or `changed`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub plan_letter: Option<Kind>,
+    /// The reopening of which they are told by `withdrawn`, the last of those: of a later one they are not told
+    /// where they never heard of the end in between.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub withdrawn: Option<u32>,
     /// The event by which a letter was last sent to them again.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub again: Option<u32>,

@@ -157,6 +157,8 @@ impl Moving {
                 told.again = None;
             } else if matches!(kind, Kind::Filed | Kind::Changed) {
                 told.plan_letter = Some(kind);
+            } else if let (Kind::Withdrawn, Cause::Event(event)) = (kind, cause) {
+                told.withdrawn = Some(event);
             }
         }
         self.orders.push(Order { round: self.plan.round, cause, to, kind, scheduled_at });
@@ -276,9 +278,8 @@ impl Moving {
                 }
             }
             Kind::Home | Kind::StandDown => told.over = true,
-            // Whether that arrives is not known yet: whoever is told it twice loses nothing.
-            Kind::Withdrawn
-            | Kind::Reminder
+            Kind::Withdrawn => told.over = false,
+            Kind::Reminder
             | Kind::Due
             | Kind::News
             | Kind::Trouble
