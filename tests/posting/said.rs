@@ -60,7 +60,7 @@ impl Slow {
         let letter = commands.iter().take_while(|line| !line.starts_with("DATA"));
         let asked = letter.filter(|line| line.starts_with("RCPT TO:<one@example.org>")).count();
         assert_eq!(asked, 1, "{commands:?}");
-        assert!(said > 10, "the test would show nothing");
+        assert!(said > 0, "the test would show nothing");
     }
 
     fn asked(&self) -> usize {
