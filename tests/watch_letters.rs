@@ -58,6 +58,13 @@ fn filed() -> (Watched, Vec<Order>) {
     (handed(&first.plan, -60, &first.orders), first.orders)
 }
 
+/// All rungs have gone, and the first contact's address is refused.
+fn with_one_contact_left() -> Watched {
+    let refused = Event::Refused { to: Recipient::Contact(0), kind: Kind::Filed };
+    let (plan, _) = after(&filed().0, -50, &refused);
+    after(&plan, 119, &Event::Tick).0
+}
+
 fn off() -> Event {
     Event::CalledOff { by: By::Crew(None) }
 }
@@ -323,10 +330,7 @@ fn a_word_to_the_crew_at_the_time_of_an_alert_goes_too() {
 #[test]
 fn whoever_cant_act_again_and_again_holds_no_call_back() {
     let cant = Event::Answered { contact: 1, name: "Mirela".to_owned(), answer: Answer::CantAct };
-    let (plan, _) = filed();
-    let refused = Event::Refused { to: Recipient::Contact(0), kind: Kind::Filed };
-    let (plan, _) = after(&plan, -50, &refused);
-    let (mut plan, _) = after(&plan, 119, &Event::Tick);
+    let mut plan = with_one_contact_left();
     let mut asked = Vec::new();
     // All rungs have gone: a minute and a half in turns of three seconds.
     for moment in 0..30 {
@@ -382,10 +386,7 @@ fn what_is_asked_again_after_a_call_was_taken_back_is_not_late() {
     let answer = |answer| Event::Answered { contact: 1, name: "Mirela".to_owned(), answer };
     let (service, when) = ("the coast guard".to_owned(), "14:10".to_owned());
     let called = answer(Answer::Called { service, when, reference: None });
-    let (plan, _) = filed();
-    let refused = Event::Refused { to: Recipient::Contact(0), kind: Kind::Filed };
-    let (plan, _) = after(&plan, -50, &refused);
-    let (out, _) = after(&plan, 119, &Event::Tick);
+    let out = with_one_contact_left();
     let (cant_act, _) = after(&out, 120, &answer(Answer::CantAct));
     let (stands, _) = after(&cant_act, 120, &called);
     let (cant_act, _) = after(&stands, 120, &answer(Answer::CantAct));
@@ -406,10 +407,7 @@ fn a_call_that_was_taken_back_is_not_left_standing_with_the_keeper() {
     let (service, when) = ("the coast guard".to_owned(), "14:10".to_owned());
     let called = answer(Answer::Called { service, when, reference: None });
     let undo = |event| Event::Undone { event, by: By::Contact(1, "Mirela".to_owned()) };
-    let (plan, _) = filed();
-    let refused = Event::Refused { to: Recipient::Contact(0), kind: Kind::Filed };
-    let (plan, _) = after(&plan, -50, &refused);
-    let (out, _) = after(&plan, 119, &Event::Tick);
+    let out = with_one_contact_left();
     let (cant_act, _) = after(&out, 120, &answer(Answer::CantAct));
     let (stands, _) = after(&cant_act, 120, &called);
     let (taken_back, _) = after(&stands, 120, &undo(stands.events));
